@@ -1,0 +1,1 @@
+"""Compiled numeric loops: arrays in, arrays out, no column names; imports nothing of ours."""

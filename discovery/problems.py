@@ -1,0 +1,60 @@
+"""What the user can mend: problems in the input, collected and reported all at once."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+SHOWN_CHARACTERS = 80
+
+
+@dataclass(frozen=True, kw_only=True)
+class Problem:
+    """One fault (or doubt) in the input.
+
+    `row` is the 1-based line of the file, the header being line 1, so that it is the number a
+    spreadsheet shows. `found` is what stands there, `wanted` what should.
+    """
+
+    file: str
+    wanted: str
+    found: str = ""
+    row: int | None = None
+    column: str | None = None
+    severity: str = "error"  # or "warning"
+
+    def sentence(self) -> str:
+        place = [self.file]
+        if self.row is not None:
+            place.append(f"row {self.row}")
+        if self.column is not None:
+            place.append(f"column {shown(self.column)}")
+        found = f": found {shown(self.found)}" if self.found != "" else ""
+        return f"{', '.join(place)}{found}; {self.wanted}"
+
+
+class InputError(ValueError):
+    """Input that the caller can mend; `problems` holds one `Problem` for each fault."""
+
+    def __init__(self, problems: Iterable[Problem]):
+        self.problems = list(problems)
+        super().__init__("\n".join(problem.sentence() for problem in self.problems))
+
+
+def shown(value: object) -> str:
+    """`value` quoted for a message: one line, control characters escaped, cut when long."""
+    text = value if isinstance(value, str) else str(value)
+    cut = text[:SHOWN_CHARACTERS]
+    tail = f"… ({len(text)} characters)" if len(text) > SHOWN_CHARACTERS else ""
+    return repr(cut) + tail
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """A hint for a mistyped `name`: the nearest known one, or the list of those there are."""
+    names = [str(item) for item in known]
+    near = difflib.get_close_matches(str(name)[:SHOWN_CHARACTERS], names, n=1)
+    if near:
+        return f"did you mean {near[0]!r}?"
+    listed = ", ".join(names[:12]) + (" …" if len(names) > 12 else "")
+    return f"known: {listed}" if names else "there is none"

@@ -1,0 +1,22 @@
+"""One seed for a study; every stage and item draws from its own named child of it."""
+
+from __future__ import annotations
+
+import hashlib
+
+import numpy as np
+
+
+def named_seed(seed: int, *names: str | int) -> np.random.SeedSequence:
+    """The child of `seed` that belongs to `names`, for example a stage, an outcome, a draw.
+
+    The child depends on the names alone, never on how many workers there are or what ran before.
+    """
+    digest = hashlib.sha256("\x1f".join(str(name) for name in names).encode()).digest()
+    words = [int.from_bytes(digest[i : i + 4], "little") for i in range(0, 16, 4)]
+    return np.random.SeedSequence([seed, *words])
+
+
+def named_rng(seed: int, *names: str | int) -> np.random.Generator:
+    """A generator over `named_seed(seed, *names)`."""
+    return np.random.Generator(np.random.PCG64(named_seed(seed, *names)))
