@@ -1,0 +1,5 @@
+import sys
+
+from discovery.cli.main import main
+
+sys.exit(main())

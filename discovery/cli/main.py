@@ -1,0 +1,80 @@
+"""The console command: parse, call one function, print where the result is.
+
+Exit status: 0 done; 1 a fault of ours, its traceback kept in a log file; 2 input that the user can
+mend; 3 a verification found a difference; 130 stopped from the keyboard.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+
+from discovery import __version__
+from discovery.cli import check, run, start
+from discovery.problems import InputError
+
+DONE, OUR_FAULT, INPUT_FAULT, DIFFERENCE, STOPPED = 0, 1, 2, 3, 130
+
+CAUTION = (
+    "Research software: no result is a threshold for care. Results defer to clinical judgement and local practice."
+)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="discovery",
+        description="Find which features of right-ventricular pressure waveforms go with dysfunction in a "
+        "cohort, and say how sure that is.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"discovery {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for command in (run, check, start):
+        command.add_to(commands)
+    return parser
+
+
+def main(argv: list[str] | None = None) -> int:
+    args = build_parser().parse_args(argv)
+    try:
+        return args.call(args)
+    except InputError as error:
+        print_problems(error)
+        return INPUT_FAULT
+    except OSError as error:
+        print(f"discovery: {describe_os_error(error)}", file=sys.stderr)
+        return INPUT_FAULT
+    except KeyboardInterrupt:
+        print("\ndiscovery: stopped from the keyboard", file=sys.stderr)
+        return STOPPED
+    except Exception as error:  # the user must never meet a traceback
+        print(
+            f"discovery: a fault of ours, not of your data: {type(error).__name__}. "
+            f"What happened is written in {keep_traceback()}",
+            file=sys.stderr,
+        )
+        return OUR_FAULT
+
+
+def print_problems(error: InputError) -> None:
+    count = len(error.problems)
+    print(f"discovery: {count} problem{'s' if count != 1 else ''} in the input; nothing was written", file=sys.stderr)
+    for problem in error.problems:
+        print(f"  {problem.sentence()}", file=sys.stderr)
+
+
+def describe_os_error(error: OSError) -> str:
+    """The file and the system's reason, without the error number."""
+    reason = error.strerror or str(error) or type(error).__name__
+    return f"{error.filename}: {reason}" if error.filename else reason
+
+
+def keep_traceback() -> Path:
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="discovery-fault-", suffix=".log", delete=False, encoding="utf-8"
+    ) as log:
+        log.write(traceback.format_exc())
+        return Path(log.name)

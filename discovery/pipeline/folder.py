@@ -1,0 +1,71 @@
+"""The results folder: made or reused safely, every file written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from discovery.problems import InputError, Problem
+from discovery.study.disclosure import write_csv
+
+MARK = "manifest.json"
+PRIVATE = "patient_level"
+
+
+class ResultsFolder:
+    """The folder under `--out`.
+
+    Raises
+    ------
+    InputError
+        The path is a file, or a folder with files that no earlier run of ours left there.
+    """
+
+    def __init__(self, path: Path):
+        self.path = Path(path)
+        if self.path.exists() and not self.path.is_dir():
+            raise InputError([Problem(file=str(path), wanted="a folder for the results is wanted, this is a file")])
+        if self.path.is_dir() and any(self.path.iterdir()) and not (self.path / MARK).exists():
+            wanted = "an empty folder, a new one, or one with an earlier run (manifest.json) is wanted; nothing was overwritten"
+            raise InputError([Problem(file=str(path), found="other files", wanted=wanted)])
+
+    def open(self) -> None:
+        """Make the folder and mark it as ours, so that a run that was stopped can be done again."""
+        self.path.mkdir(parents=True, exist_ok=True)
+        (self.path / "figures").mkdir(exist_ok=True)
+        if not (self.path / MARK).exists():
+            self.text(MARK, '{"state": "running"}\n')
+
+    def table(self, name: str, frame: pd.DataFrame) -> None:
+        write_csv(frame, self.path / name)
+
+    def text(self, name: str, text: str) -> None:
+        write_text(self.path / name, text)
+
+    def private(self, name: str, frame: pd.DataFrame) -> None:
+        """Patient rows: Parquet in a folder that only the owner can read and git leaves out."""
+        folder = self.path / PRIVATE
+        folder.mkdir(mode=0o700, exist_ok=True)
+        write_text(folder / ".gitignore", "*\n")
+        temporary = folder / f".{name}.part"
+        frame.to_parquet(temporary, index=False)
+        os.chmod(temporary, 0o600)
+        os.replace(temporary, folder / name)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write `text` whole or not at all: a temporary name, flushed to disk, then renamed."""
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
