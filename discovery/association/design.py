@@ -1,0 +1,384 @@
+"""From tables to the arrays that the outcome models take: who is in, base model, features, outcome."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.coding import BaseCoding, Term, keep_independent, learn_coding
+from discovery.association.scaling import WINSOR, FeatureScaling, learn_scaling
+from discovery.problems import InputError, Problem, shown
+
+if TYPE_CHECKING:
+    from discovery.study import Outcome, Study
+
+SMALL_SITE = 5  # a site with fewer patients is pooled with the other small ones
+POOLED_SITES = "small sites, pooled"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Design:
+    """One outcome's analysis as arrays. n rows are the patients analysed, p features, q base columns.
+
+    Base columns and features are scaled; a missing feature is 0 in `features` and False in
+    `observed`. Survival outcomes have `time`, `event` (1 for the cause analysed, competing events
+    are censored), `status` (all causes), perhaps `entry`; sites are `stratum` codes. Other kinds
+    have `y`; sites are indicators, the first columns of `base`.
+    """
+
+    outcome: str
+    label: str
+    kind: str
+    patient_id: np.ndarray
+    base: np.ndarray
+    terms: tuple[Term, ...]
+    features: np.ndarray
+    observed: np.ndarray
+    feature_names: tuple[str, ...]
+    y: np.ndarray | None = None
+    categories: tuple[str, ...] = ()
+    time: np.ndarray | None = None
+    event: np.ndarray | None = None
+    status: np.ndarray | None = None
+    entry: np.ndarray | None = None
+    cause: int = 1
+    stratum: np.ndarray | None = None
+    site: np.ndarray | None = None  # (n,) site label as analysed (small ones pooled), for any kind
+    scaling: FeatureScaling
+    coding: BaseCoding
+    n_study: int
+    left_out: pd.DataFrame  # reason, n: each patient counted once, at the first reason
+    excluded: pd.DataFrame  # feature, reason
+    notes: tuple[str, ...] = ()
+    raw_columns: np.ndarray = field(
+        default_factory=lambda: np.empty(0, dtype=int)
+    )  # base column -> coding term
+
+    @property
+    def n(self) -> int:
+        return len(self.patient_id)
+
+    @property
+    def n_left_out(self) -> np.ndarray:
+        """Study patients without a part in each feature's model (p,)."""
+        return self.n_study - self.observed.sum(axis=0)
+
+    @property
+    def effective_size(self) -> int:
+        """The count that limits the model: events; the rarer class; patients for a continuous outcome."""
+        return int(effective_sizes(self, np.ones((self.n, 1), dtype=bool))[0])
+
+    @property
+    def causes(self) -> tuple[int, ...]:
+        """Codes of the events that occur among the patients analysed; () unless survival."""
+        if self.status is None:
+            return ()
+        return tuple(int(k) for k in np.unique(self.status) if k > 0)
+
+    def for_cause(self, cause: int) -> Design:
+        """The same patients with `cause` as the event and every other event censored."""
+        if self.status is None:
+            raise InputError(
+                [
+                    Problem(
+                        file=f"outcome {self.outcome}",
+                        found=self.kind,
+                        wanted="a survival outcome to ask for a cause",
+                    )
+                ]
+            )
+        return replace(self, cause=cause, event=(self.status == cause).astype(float))
+
+    def take_features(self, which: np.ndarray) -> Design:
+        """The same patients with some of the features (indices or mask)."""
+        names = tuple(np.array(self.feature_names, dtype=object)[which])
+        return replace(
+            self, features=self.features[:, which], observed=self.observed[:, which], feature_names=names
+        )
+
+
+def effective_sizes(design: Design, rows: np.ndarray) -> np.ndarray:
+    """`Design.effective_size` restricted to the rows of each column of `rows` (n, k), as (k,) int."""
+    used = rows.astype(float)
+    if design.event is not None:
+        return np.rint(design.event @ used).astype(int)
+    if design.kind in ("binary", "ordinal", "multiclass"):
+        assert design.y is not None
+        counts = np.array([(design.y == c) @ used for c in np.unique(design.y)])
+        return np.rint(counts.min(axis=0) if len(counts) > 1 else np.zeros(rows.shape[1])).astype(int)
+    return rows.sum(axis=0)
+
+
+def design_of(study: Study, outcome: Outcome) -> Design:
+    """`build_design` with the tables and settings of a study that was read."""
+    return build_design(
+        outcome,
+        study.covariates,
+        study.features,
+        site=study.site,
+        winsor=study.settings.analysis.winsor,
+        defined_from=getattr(outcome, "defined_from", ()) or (),
+    )
+
+
+def build_design(
+    outcome: Outcome,
+    covariates: pd.DataFrame,
+    features: pd.DataFrame,
+    *,
+    site: pd.Series | None = None,
+    winsor: tuple[float, float] | bool | None = WINSOR,
+    defined_from: Iterable[str] = (),
+    scaling: FeatureScaling | None = None,
+    coding: BaseCoding | None = None,
+) -> Design:
+    """The arrays for one outcome.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        Its patients, in order; `covariates`, `features` and `site` are indexed by patient id and must
+        hold every one of them.
+    winsor : quantiles for `learn_scaling`; ignored when `scaling` is given
+    defined_from : names of features that the outcome is defined from; they are not tested
+    scaling, coding : what another cohort taught, instead of learning from this one
+
+    Returns
+    -------
+    Design
+        Left out, each with its count and reason: patients with a missing outcome, covariate or site; a
+        follow-up that ends at or before entry; and, unless the outcome is a survival time, patients
+        of a site where the outcome does not vary, because a site adjusted for by its own level
+        says nothing on the features then. Sites with fewer than 5 patients are pooled. Scales are
+        learned on all patients of the study, so that they are the same for every outcome.
+
+    Raises
+    ------
+    InputError : a patient absent from a table, an unknown kind of outcome, no patient left.
+    """
+    ids = pd.Index(np.asarray(outcome.patient_id))
+    _require_patients(outcome, ids, covariates=covariates, features=features, site=site)
+    covariates, features = covariates.loc[ids], features.loc[ids]
+    skipped = set(defined_from)
+    excluded = pd.DataFrame(
+        [
+            (name, f"outcome {outcome.name} is defined from it")
+            for name in features.columns
+            if name in skipped
+        ],
+        columns=["feature", "reason"],
+    )
+    features = features.drop(columns=[name for name in features.columns if name in skipped])
+    scaling = scaling or learn_scaling(features, winsor)
+    coding = coding or learn_coding(covariates)
+    notes = list(coding.notes)
+
+    base_all = coding.apply(covariates)
+    site_all = None if site is None else site.loc[ids].astype(object).to_numpy()
+    keep = _Rows(len(ids))
+    _drop_unusable_outcomes(keep, outcome)
+    for name in covariates.columns:
+        keep.drop(covariates[name].isna().to_numpy(), f"covariate {name} is missing")
+    if site_all is not None:
+        keep.drop(pd.isna(site_all), "site is missing")
+        site_all = _pool_small_sites(site_all, keep.rows, notes)
+        if outcome.kind != "survival":
+            _drop_silent_sites(keep, site_all, np.asarray(outcome.value), outcome.kind)
+    rows = np.flatnonzero(keep.rows)
+    if not len(rows):
+        why = "; ".join(f"{reason}: {n}" for reason, n in keep.reasons)
+        raise InputError(
+            [
+                Problem(
+                    file=f"outcome {outcome.name}",
+                    found="no patient left to analyse",
+                    wanted=f"complete rows ({why})",
+                )
+            ]
+        )
+
+    scaled = scaling.apply(features)[rows]
+    observed = ~np.isnan(scaled)
+    labels = None if site_all is None else site_all[rows].astype(str)
+    base, terms, raw_columns, stratum = _base_model(base_all[rows], coding.terms, labels, outcome.kind, notes)
+    survival = outcome.kind == "survival"
+    if survival and stratum is not None:
+        _remark_silent_strata(labels, np.asarray(outcome.status)[rows], notes)
+
+    def part(values: np.ndarray | None) -> np.ndarray | None:
+        return None if values is None else np.asarray(values, dtype=float)[rows]
+
+    status = part(outcome.status) if survival else None
+    return Design(
+        outcome=outcome.name,
+        label=outcome.label,
+        kind=outcome.kind,
+        patient_id=ids.to_numpy()[rows],
+        base=base,
+        terms=terms,
+        features=np.where(observed, scaled, 0.0),
+        observed=observed,
+        feature_names=tuple(str(name) for name in scaling.table.index),
+        y=None if survival else part(outcome.value),
+        categories=tuple(outcome.categories),
+        time=part(outcome.time) if survival else None,
+        event=None if status is None else (status == 1).astype(float),
+        status=status,
+        entry=part(outcome.entry) if survival else None,
+        stratum=stratum,
+        site=labels,
+        scaling=scaling,
+        coding=coding,
+        n_study=len(ids),
+        left_out=pd.DataFrame(keep.reasons, columns=["reason", "n"]),
+        excluded=excluded,
+        notes=tuple(notes),
+        raw_columns=raw_columns,
+    )
+
+
+class _Rows:
+    """Who is still in, and why the others are not: each patient counted at the first reason."""
+
+    def __init__(self, n: int):
+        self.rows = np.ones(n, dtype=bool)
+        self.reasons: list[tuple[str, int]] = []
+
+    def drop(self, where: np.ndarray, reason: str) -> None:
+        gone = self.rows & where
+        if gone.any():
+            self.reasons.append((reason, int(gone.sum())))
+            self.rows &= ~where
+
+
+def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | pd.Series | None) -> None:
+    problems = []
+    kinds = ("binary", "continuous", "ordinal", "multiclass", "count", "survival")
+    if outcome.kind not in kinds:
+        problems.append(
+            Problem(
+                file=f"outcome {outcome.name}",
+                column="kind",
+                found=outcome.kind,
+                wanted=f"one of {', '.join(kinds)}",
+            )
+        )
+    if ids.has_duplicates:
+        twice = ids[ids.duplicated()].unique()
+        problems.append(
+            Problem(
+                file=f"outcome {outcome.name}",
+                found=", ".join(map(str, twice[:5])),
+                wanted="each patient once",
+            )
+        )
+    for name, table in tables.items():
+        if table is None:
+            continue
+        absent = ids.difference(table.index)
+        if len(absent):
+            listed = ", ".join(map(str, absent[:5])) + (" …" if len(absent) > 5 else "")
+            problems.append(
+                Problem(
+                    file=name,
+                    found=f"no row for {listed}",
+                    wanted=f"a row for each patient of {outcome.name}",
+                )
+            )
+        if table.index.has_duplicates:
+            problems.append(Problem(file=name, found="a patient id twice", wanted="one row for each patient"))
+    if problems:
+        raise InputError(problems)
+
+
+def _drop_unusable_outcomes(keep: _Rows, outcome: Outcome) -> None:
+    if outcome.kind != "survival":
+        keep.drop(np.isnan(np.asarray(outcome.value, dtype=float)), "outcome is missing")
+        return
+    time, status = np.asarray(outcome.time, dtype=float), np.asarray(outcome.status, dtype=float)
+    keep.drop(np.isnan(time) | np.isnan(status), "outcome is missing")
+    if outcome.entry is not None:
+        entry = np.asarray(outcome.entry, dtype=float)
+        keep.drop(np.isnan(entry), "entry time is missing")
+        keep.drop(entry >= time, "follow-up ends at or before entry")
+    keep.drop(time < 0, "time is negative")
+
+
+def _pool_small_sites(site: np.ndarray, rows: np.ndarray, notes: list[str]) -> np.ndarray:
+    counts = Counter(site[rows])
+    small = sorted((s for s, n in counts.items() if n < SMALL_SITE), key=str)
+    if len(small) < 2:
+        if small:
+            notes.append(f"site {shown(str(small[0]))} has only {counts[small[0]]} patients")
+        return site
+    notes.append(
+        f"{len(small)} sites with fewer than {SMALL_SITE} patients are one level: {', '.join(map(str, small))}"
+    )
+    return np.where(np.isin(site.astype(str), [str(s) for s in small]) & ~pd.isna(site), POOLED_SITES, site)
+
+
+def _drop_silent_sites(keep: _Rows, site: np.ndarray, y: np.ndarray, kind: str) -> None:
+    """Sites that determine the outcome by themselves: one class only, or a single patient."""
+    for label in sorted(set(site[keep.rows]), key=str):
+        here = keep.rows & (site == label)
+        values = y[here]
+        if kind in ("binary", "multiclass", "ordinal") and len(np.unique(values)) == 1:
+            keep.drop(
+                here, f"site {label}: all patients have the same outcome, so it cannot speak on a feature"
+            )
+        elif here.sum() == 1:
+            keep.drop(here, f"site {label}: a single patient, used up by the site's own level")
+
+
+def _remark_silent_strata(labels: np.ndarray | None, status: np.ndarray, notes: list[str]) -> None:
+    assert labels is not None
+    silent = [label for label in np.unique(labels) if not (status[labels == label] == 1).any()]
+    if silent:
+        notes.append(f"sites without an event add nothing to the comparison: {', '.join(silent)}")
+
+
+def _base_model(
+    columns: np.ndarray,
+    terms: tuple[Term, ...],
+    site: np.ndarray | None,
+    kind: str,
+    notes: list[str],
+) -> tuple[np.ndarray, tuple[Term, ...], np.ndarray, np.ndarray | None]:
+    """Base columns without linear mixes, their terms, their place in the coding, and the strata.
+
+    Sites come first: a covariate that is one value per site gives way to the site, in both codings.
+    """
+    n = len(columns)
+    stratum = None
+    site_columns, site_terms = np.empty((n, 0)), ()
+    first = np.ones((n, 1))
+    if site is not None and len(np.unique(site)) > 1:
+        levels, codes = np.unique(site, return_inverse=True)
+        counts = np.bincount(codes)
+        reference = levels[np.argmax(counts)]
+        indicators = codes[:, None] == np.arange(len(levels))
+        if kind == "survival":
+            stratum = codes.astype(np.int64)
+            first = indicators.astype(float)
+        else:
+            others = levels != reference
+            site_columns = indicators[:, others].astype(float)
+            site_terms = tuple(
+                Term(name=f"site={level}", covariate="site", level=str(level), reference=str(reference))
+                for level in levels[others]
+            )
+            first = np.column_stack([first, site_columns])
+    kept = keep_independent(columns, among=first)
+    for term, use in zip(terms, kept):
+        if not use:
+            notes.append(
+                f"{term.name} left out of the base model: a linear mix of the columns before it, or constant"
+            )
+    base = np.column_stack([site_columns, columns[:, kept]])
+    places = np.concatenate([np.full(site_columns.shape[1], -1), np.flatnonzero(kept)]).astype(int)
+    return base, (*site_terms, *(t for t, use in zip(terms, kept) if use)), places, stratum

@@ -1,0 +1,126 @@
+"""Features on a common scale: winsorised, then in standard deviations of the discovery cohort.
+
+The limits, mean and SD are learned once, on the cohort, and kept: a second cohort is put on the same
+scale with `FeatureScaling.apply`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from discovery.problems import InputError, Problem, nearest
+
+WINSOR = (0.01, 0.99)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FeatureScaling:
+    """How raw feature values become z-scores.
+
+    `table`: one row a feature (index), columns low, high (winsor limits, raw unit; infinite when not
+    winsorised), mean, sd (of the winsorised values, divisor n - 1), n (values seen), note.
+    """
+
+    table: pd.DataFrame
+
+    def apply(self, features: pd.DataFrame) -> np.ndarray:
+        """z-scores (n_patients, n_features) in the order of `table`; a missing value stays NaN.
+
+        A feature without spread (sd 0) gives 0 everywhere. `InputError` lists every feature that the
+        table lacks.
+        """
+        missing = [name for name in self.table.index if name not in features.columns]
+        if missing:
+            raise InputError(
+                [
+                    Problem(
+                        file="features",
+                        column=str(name),
+                        wanted=f"the column; {nearest(name, features.columns)}",
+                    )
+                    for name in missing
+                ]
+            )
+        raw = features[list(self.table.index)].to_numpy(dtype=float)
+        low, high, mean, sd = (self.table[c].to_numpy(dtype=float) for c in ("low", "high", "mean", "sd"))
+        spread = np.where(sd > 0, sd, 1.0)
+        scaled = (np.clip(raw, low, high) - mean) / spread
+        flat = ~(sd > 0)
+        scaled[:, flat] = np.where(np.isnan(raw[:, flat]), np.nan, 0.0)
+        return scaled
+
+
+def learn_scaling(
+    features: pd.DataFrame, winsor: tuple[float, float] | bool | None = WINSOR
+) -> FeatureScaling:
+    """Winsor limits, mean and SD of every feature over all patients given.
+
+    Parameters
+    ----------
+    features : DataFrame (n_patients, n_features), raw units, NaN missing
+    winsor : (low, high) quantiles in [0, 1], or False/None to take the values as they are
+        Quantiles are linear between order statistics (type 7). A feature that would lose all its
+        spread, such as a rare 0/1 finding, is not winsorised, and its note says so.
+
+    Raises
+    ------
+    InputError : quantiles out of order, an infinite value.
+    """
+    limits = _checked_limits(winsor)
+    raw = features.to_numpy(dtype=float)
+    infinite = np.isinf(raw).any(axis=0)
+    if infinite.any():
+        raise InputError(
+            [
+                Problem(
+                    file="features",
+                    column=str(name),
+                    found="an infinite value",
+                    wanted="finite numbers or empty",
+                )
+                for name in features.columns[infinite]
+            ]
+        )
+    rows = [_scale_of(raw[:, j], limits) for j in range(raw.shape[1])]
+    table = pd.DataFrame(
+        rows,
+        columns=["low", "high", "mean", "sd", "n", "note"],
+        index=pd.Index(features.columns, name="feature"),
+    )
+    return FeatureScaling(table=table)
+
+
+def _scale_of(column: np.ndarray, limits: tuple[float, float] | None) -> tuple[Hashable, ...]:
+    values = column[~np.isnan(column)]
+    if not len(values):
+        return (-np.inf, np.inf, np.nan, np.nan, 0, "no value")
+    low, high, note = -np.inf, np.inf, ""
+    if limits is not None:
+        low, high = np.quantile(values, limits)
+        if low == high and values.min() < values.max():
+            low, high, note = -np.inf, np.inf, "not winsorised: nearly all values are the same"
+    clipped = np.clip(values, low, high)
+    # a constant column may show a spread of rounding size: call it 0
+    sd = float(clipped.std(ddof=1)) if len(clipped) > 1 and clipped.min() < clipped.max() else 0.0
+    return (low, high, float(clipped.mean()), sd, len(values), note)
+
+
+def _checked_limits(winsor: tuple[float, float] | bool | None) -> tuple[float, float] | None:
+    if winsor is None or winsor is False:
+        return None
+    if winsor is True:
+        return WINSOR
+    low, high = winsor
+    if not 0 <= low < high <= 1:
+        raise InputError(
+            [
+                Problem(
+                    file="winsor", found=str(list(winsor)), wanted="two rising quantiles in [0, 1], or false"
+                )
+            ]
+        )
+    return float(low), float(high)
