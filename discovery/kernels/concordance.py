@@ -293,7 +293,7 @@ def _gather(row, run, first_run, last_run, column, score, item, bound):
 
 @compiled
 def _discordant(row, leads, follows, run, block, columns, weights):
-    """Pair weight with the lower score leading, plus half the ties: (m, v), columns (m, n), weights (n, v)."""
+    """Pair weight with the lower score leading, plus half the ties: (m, v) of (m, n) and weights (n, v)."""
     m, v = columns.shape[0], weights.shape[1]
     size = row.size
     ahead, behind = np.empty((v, size)), np.empty((v, size))

@@ -1,0 +1,121 @@
+"""Empirical-Bayes shrinkage against closed forms, numeric integration and its limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from discovery.markers.shrinkage import running_mean_of_sorted, shrink_effects
+
+
+def spread_of_effects(seed=0, p=60, se=0.1, tau=0.3, null_share=0.5):
+    rng = np.random.default_rng(seed)
+    truth = np.where(rng.random(p) < null_share, 0.0, rng.normal(0, tau, p))
+    return truth, truth + rng.normal(0, se, p), np.full(p, se)
+
+
+def test_huge_standard_errors_shrink_to_nothing():
+    _, b, _ = spread_of_effects()
+    found = shrink_effects(b, np.full(b.size, 50.0))
+    assert np.abs(found.mean).max() < 1e-3
+    assert found.lfsr.min() > 0.4
+
+
+def test_tiny_standard_errors_leave_the_estimate():
+    _, b, _ = spread_of_effects()
+    found = shrink_effects(b, np.full(b.size, 1e-6))
+    large = np.abs(b) > 1e-3
+    np.testing.assert_allclose(found.mean[large], b[large], rtol=1e-5)
+    assert found.lfsr[large].max() < 1e-12
+    np.testing.assert_allclose(found.low[large], b[large] - 1.96e-6, rtol=1e-4)
+
+
+def test_posterior_equals_numeric_integration_over_the_fitted_prior():
+    _, b, se = spread_of_effects(1)
+    se = se * np.random.default_rng(2).uniform(0.6, 1.6, se.size)
+    found = shrink_effects(b, se)
+    for j in (0, int(np.argmax(np.abs(b))), int(np.argmin(np.abs(b)))):
+        zero = found.prior_share[0] * stats.norm.pdf(b[j], 0, se[j])
+
+        def smooth(t, j=j):
+            prior = sum(
+                w * stats.norm.pdf(t, 0, s) for w, s in zip(found.prior_share[1:], found.prior_sd[1:])
+            )
+            return prior * stats.norm.pdf(b[j], t, se[j])
+
+        def over(g, low, high, j=j):
+            # break points on both scales, for the narrow components at 0 and the likelihood at b
+            points = np.unique(np.concatenate([[low, high], found.prior_sd, -found.prior_sd, [0.0, b[j]]]))
+            points = points[(points >= low) & (points <= high)]
+            return sum(integrate.quad(g, a, c, limit=200)[0] for a, c in zip(points[:-1], points[1:]))
+
+        below, above = over(smooth, -4, 0), over(smooth, 0, 4)
+        total = zero + below + above
+        assert found.mean[j] == pytest.approx(over(lambda t: t * smooth(t), -4, 4) / total, abs=1e-6)
+        assert found.lfsr[j] == pytest.approx((zero + min(below, above)) / total, abs=1e-6)
+        second = over(lambda t: t * t * smooth(t), -4, 4) / total
+        assert found.sd[j] == pytest.approx(np.sqrt(second - found.mean[j] ** 2), abs=1e-5)
+        reached = over(smooth, -4, found.low[j]) + zero * (found.low[j] >= 0)
+        if found.low[j] != 0:
+            assert reached / total == pytest.approx(0.025, abs=1e-6)
+        else:
+            assert (reached - zero) / total <= 0.025 <= reached / total
+
+
+def test_one_normal_component_has_the_closed_form():
+    # truth N(0, tau^2) without zeros, many features: shrinkage tends to tau^2 / (tau^2 + se^2)
+    tau, se = 0.4, 0.2
+    _, b, s = spread_of_effects(3, p=6000, se=se, tau=tau, null_share=0.0)
+    found = shrink_effects(b, s)
+    wanted = b * tau**2 / (tau**2 + se**2)
+    common = np.abs(b) < 2 * np.hypot(tau, se)
+    assert np.sqrt(np.mean((found.mean - wanted)[common] ** 2)) < 0.02
+    width = 2 * 1.959964 * se * tau / np.hypot(tau, se)
+    assert np.median((found.high - found.low)[common]) == pytest.approx(width, rel=0.05)
+
+
+def test_turning_the_sign_or_changing_the_unit_turns_and_rescales_the_answer():
+    _, b, se = spread_of_effects(4)
+    found, turned = shrink_effects(b, se), shrink_effects(-1000 * b, 1000 * se)
+    np.testing.assert_allclose(turned.mean, -1000 * found.mean, rtol=1e-9)
+    np.testing.assert_allclose(turned.low, -1000 * found.high, rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(turned.lfsr, found.lfsr, rtol=1e-9)
+
+
+def test_false_sign_rate_is_calibrated_on_planted_effects():
+    # among the effects with lfsr <= .05 the sign is wrong (or the effect 0) in at most 5 %
+    wrong = chosen = 0
+    for seed in range(30):
+        truth, b, se = spread_of_effects(seed + 100, p=60)
+        found = shrink_effects(b, se)
+        pick = found.lfsr <= 0.05
+        chosen += pick.sum()
+        wrong += (np.sign(found.mean[pick]) != np.sign(truth[pick])).sum()
+    assert chosen > 300
+    assert wrong / chosen <= 0.05
+
+
+def test_intervals_of_the_largest_effects_cover_the_truth():
+    covered = []
+    for seed in range(200):
+        truth, b, se = spread_of_effects(seed + 500, p=60)
+        found = shrink_effects(b, se)
+        top = np.argmax(np.abs(b) / se)
+        covered.append(found.low[top] <= truth[top] <= found.high[top])
+    # 200 runs: standard error .015 at .95; methods.md's table has .925 to .958 at the top
+    assert np.mean(covered) >= 0.90
+
+
+def test_s_value_is_the_running_mean_and_ties_share():
+    np.testing.assert_allclose(running_mean_of_sorted([0.4, 0.1, np.nan, 0.1]), [0.2, 0.1, np.nan, 0.1])
+
+
+def test_few_features_are_refused_in_words_and_missing_effects_change_nothing():
+    _, b, se = spread_of_effects(5)
+    few = shrink_effects(b[:19], se[:19])
+    assert np.isnan(few.mean).all()
+    assert "19 features" in few.note
+    padded = shrink_effects([*b, np.nan, 1.0], [*se, 0.1, np.nan])
+    np.testing.assert_array_equal(padded.mean[:-2], shrink_effects(b, se).mean)
+    assert np.isnan(padded.mean[-2:]).all()
