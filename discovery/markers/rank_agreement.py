@@ -8,7 +8,7 @@ import numpy as np
 
 
 def kendall_w(ranks) -> float:
-    """Kendall's coefficient of concordance of m rankings (m, k) of k items, corrected for ties; NaN if all tie."""
+    """Kendall's W, the concordance of m rankings (m, k) of k items, corrected for ties; NaN if all tie."""
     from scipy.stats import rankdata
 
     r = rankdata(np.asarray(ranks, dtype=float), axis=1)
@@ -29,14 +29,14 @@ def rank_correlations(a, b) -> tuple[float, float]:
 def selection_stability(selected) -> float:
     """Stability of M selections (M, p) of 0/1 out of p: 1 when all agree, about 0 when they agree by chance.
 
-    NaN when a selection never varies in size from none or all.
+    NaN when every selection is empty, or every selection takes all.
 
     References
     ----------
     Nogueira, Sechidis & Brown, J Mach Learn Res 2018;18(174):1-54.
     """
     z = np.asarray(selected, dtype=float)
-    m, p = z.shape
+    m = z.shape[0]
     share = z.mean(axis=0)
     average = share.mean()
     by_chance = average * (1 - average)

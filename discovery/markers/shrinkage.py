@@ -41,7 +41,7 @@ def shrink_effects(
     Parameters
     ----------
     estimate, se : array (p,)
-        Effects and standard errors on one scale (log hazard ratio per 1 SD, say). A NaN in either is left out.
+        Effects and standard errors on one scale (log hazard ratio per 1 SD, say); NaN is left out.
     conf_level : float
     min_features : int
         With fewer usable effects the spread of the true effects cannot be learned: all NaN, and a note.
@@ -59,7 +59,7 @@ def shrink_effects(
     used = np.isfinite(b) & np.isfinite(s) & (s > 0)
     if used.sum() < min_features:
         nothing = np.full(b.shape, np.nan)
-        note = f"not shrunk: {used.sum()} features, fewer than the {min_features} from which a spread can be learned"
+        note = f"not shrunk: {used.sum()} features, and a spread is learned from {min_features} or more"
         return ShrunkenEffects(
             mean=nothing, sd=nothing, low=nothing, high=nothing, lfsr=nothing, s_value=nothing,
             prior_sd=np.empty(0), prior_share=np.empty(0), note=note,

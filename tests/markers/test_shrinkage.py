@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy import integrate, stats
@@ -48,7 +50,7 @@ def test_posterior_equals_numeric_integration_over_the_fitted_prior():
             # break points on both scales, for the narrow components at 0 and the likelihood at b
             points = np.unique(np.concatenate([[low, high], found.prior_sd, -found.prior_sd, [0.0, b[j]]]))
             points = points[(points >= low) & (points <= high)]
-            return sum(integrate.quad(g, a, c, limit=200)[0] for a, c in zip(points[:-1], points[1:]))
+            return sum(integrate.quad(g, a, c, limit=200)[0] for a, c in pairwise(points))
 
         below, above = over(smooth, -4, 0), over(smooth, 0, 4)
         total = zero + below + above
@@ -86,7 +88,7 @@ def test_turning_the_sign_or_changing_the_unit_turns_and_rescales_the_answer():
 def test_false_sign_rate_is_calibrated_on_planted_effects():
     # among the effects with lfsr <= .05 the sign is wrong (or the effect 0) in at most 5 %
     wrong = chosen = 0
-    for seed in range(30):
+    for seed in range(60):
         truth, b, se = spread_of_effects(seed + 100, p=60)
         found = shrink_effects(b, se)
         pick = found.lfsr <= 0.05
