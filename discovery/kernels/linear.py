@@ -1,0 +1,250 @@
+"""Least-squares models for many features with shared covariates, by residuals (Frisch, Waugh & Lovell).
+
+The base columns are made orthonormal once; the feature's coefficient is the slope of the residual outcome
+on the residual feature. Sums are written loops, not calls into a threaded library, so the last digit does
+not depend on the number of threads.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
+from .compiled import compiled
+from .screen_fit import COLLINEAR, CONSTANT, NOTHING_TO_FIT, OK, SEPARATED, ScreenFit, signed_root
+
+COLLINEAR_SHARE = 1e-9  # of a column's sum of squares that must be left by the columns before it
+PERFECT_SHARE = 1e-18  # of the outcome's sum of squares; less than this left means an exact fit
+
+
+class LinearFit(NamedTuple):
+    """One least-squares model with an intercept and k columns.
+
+    coef : (1 + k,) intercept first; 0 for a column without information.
+    covariance : (1 + k, 1 + k) from the residual variance; NaN in the rows of a column left out.
+    loglik : Gaussian, at the maximum-likelihood variance.
+    residual_variance : residual sum of squares / df.
+    df : total weight less the columns with information.
+    """
+
+    coef: np.ndarray
+    covariance: np.ndarray
+    loglik: float
+    residual_variance: float
+    df: float
+    r_squared: float
+    code: int
+    n: int
+
+
+@compiled
+def dot(u, v):
+    total = 0.0
+    for i in range(u.size):
+        total += u[i] * v[i]
+    return total
+
+
+@compiled
+def orthonormal(columns):
+    """Gram-Schmidt, twice for each column: Q (columns, m), R (columns, columns), live (columns,).
+
+    `columns` (columns, m) = R' Q by rows; a column that depends on those before it is dead.
+    """
+    k, m = columns.shape
+    basis, r, live = np.zeros((k, m)), np.zeros((k, k)), np.zeros(k, dtype=np.int8)
+    for a in range(k):
+        left = columns[a].copy()
+        size = dot(left, left)
+        for _ in range(2):
+            for b in range(a):
+                if live[b]:
+                    share = dot(basis[b], left)
+                    r[b, a] += share
+                    for i in range(m):
+                        left[i] -= share * basis[b, i]
+        rest = dot(left, left)
+        if rest > COLLINEAR_SHARE * size and rest > 0.0:
+            live[a] = 1
+            r[a, a] = np.sqrt(rest)
+            basis[a] = left / r[a, a]
+    return basis, r, live
+
+
+@compiled
+def weighted_base(rows, root, base, centre, spread):
+    """(1 + q, m) intercept and scaled base columns, times the root of the weights."""
+    q = base.shape[1]
+    columns = np.zeros((1 + q, rows.size))
+    for i in range(rows.size):
+        columns[0, i] = root[i]
+        for a in range(q):
+            if spread[a] > 0.0:
+                columns[1 + a, i] = root[i] * (base[rows[i], a] - centre[a]) / spread[a]
+    return columns
+
+
+@compiled
+def back_solve(r, live, right):
+    """Coefficients of the live columns from R b = right; 0 for the others."""
+    k = right.size
+    b = np.zeros(k)
+    for a in range(k - 1, -1, -1):
+        if live[a]:
+            total = right[a]
+            for c in range(a + 1, k):
+                total -= r[a, c] * b[c]
+            b[a] = total / r[a, a]
+    return b
+
+
+@compiled
+def screen_rows_linear(
+    rows, which, y, base, base_centre, base_spread, features, centre, spread, weights, out, code, n
+):
+    """Features `which`, all on the same `rows`; `out` columns: coefficients, se, loglik, loglik_base."""
+    m, q = rows.size, base.shape[1]
+    k = q + 2
+    root, outcome = np.empty(m), np.empty(m)
+    total_weight, mean = 0.0, 0.0
+    for i in range(m):
+        root[i] = np.sqrt(weights[rows[i]])
+        total_weight += weights[rows[i]]
+        mean += weights[rows[i]] * y[rows[i]]
+    mean /= max(total_weight, 1e-300)
+    for i in range(m):
+        outcome[i] = root[i] * (y[rows[i]] - mean)
+    basis, r, live = orthonormal(weighted_base(rows, root, base, base_centre, base_spread))
+    whole = dot(outcome, outcome)
+    fitted = np.zeros(k - 1)
+    for _ in range(2):
+        for a in range(k - 1):
+            if live[a]:
+                share = dot(basis[a], outcome)
+                fitted[a] += share
+                for i in range(m):
+                    outcome[i] -= share * basis[a, i]
+    rss_base = dot(outcome, outcome)
+    df = total_weight - live.sum() - 1.0
+    x, shares = np.empty(m), np.empty(k - 1)
+    for at in which:
+        n[at] = m
+        if not df > 0.0 or not whole > 0.0 or rss_base <= PERFECT_SHARE * whole:
+            code[at] = NOTHING_TO_FIT
+            continue
+        low, high = np.inf, -np.inf
+        for i in range(m):
+            low = min(low, features[rows[i], at])
+            high = max(high, features[rows[i], at])
+        if not high > low or spread[at] <= 0.0:
+            code[at] = CONSTANT
+            continue
+        for i in range(m):
+            x[i] = root[i] * (features[rows[i], at] - centre[at]) / spread[at]
+        size = dot(x, x)
+        shares[:] = 0.0
+        for _ in range(2):
+            for a in range(k - 1):
+                if live[a]:
+                    share = dot(basis[a], x)
+                    shares[a] += share
+                    for i in range(m):
+                        x[i] -= share * basis[a, i]
+        left = dot(x, x)
+        if left <= COLLINEAR_SHARE * size:
+            code[at] = COLLINEAR
+            continue
+        slope = dot(x, outcome) / left
+        rss = 0.0
+        for i in range(m):
+            rss += (outcome[i] - slope * x[i]) ** 2
+        if rss <= PERFECT_SHARE * whole:
+            code[at] = SEPARATED
+            continue
+        code[at] = OK
+        b = back_solve(r, live, fitted - slope * shares)
+        out[at, k - 1] = slope / spread[at]
+        out[at, 0] = mean + b[0] - out[at, k - 1] * centre[at]
+        for a in range(q):
+            out[at, 1 + a] = b[1 + a] / base_spread[a] if base_spread[a] > 0.0 else 0.0
+            out[at, 0] -= out[at, 1 + a] * base_centre[a]
+        out[at, k] = np.sqrt(rss / df / left) / spread[at]
+        half = -0.5 * total_weight
+        out[at, k + 1] = half * (np.log(2.0 * np.pi * rss / total_weight) + 1.0)
+        out[at, k + 2] = half * (np.log(2.0 * np.pi * rss_base / total_weight) + 1.0)
+
+
+class LinearPlan:
+    """Columns checked and scaled, ready to be fitted with any case weights.
+
+    Parameters
+    ----------
+    y : array (n,), finite
+    base : array (n, q) or None, covariates of every model, without the intercept; finite
+    features : array (n, p), one model each; a value that is not finite is missing
+    observed : bool array (n, p) or None, False leaves a feature's row out of both its models
+
+    Raises
+    ------
+    ValueError
+        Shapes differ, or y or base are not finite.
+    """
+
+    def __init__(self, y, base, features, *, observed=None):
+        n = np.shape(y)[0]
+        self.y = as_column(y, n, "y")
+        self.base = as_matrix(base, n, "base")
+        if not np.isfinite(self.base).all():
+            raise ValueError("base must be finite")
+        self.features = as_matrix(features, n, "features")
+        self.observed = as_observed(observed, self.features)
+        every_row = np.ones(n, dtype=bool)
+        every_base = np.ones(self.base.shape, dtype=bool)
+        self.base_centre, self.base_spread = column_scales(self.base, every_row, every_base)
+        self.centre, self.spread = column_scales(self.features, every_row, self.observed)
+        self.groups = same_rows(self.observed)
+
+    def screen(self, weights=None) -> ScreenFit:
+        """Fit every feature with case weights (n,): weight 2 is the same as the row written twice.
+
+        coef / se is the exact t statistic on (total weight - columns with information) degrees of
+        freedom; `z` is the signed root of the likelihood ratio and only serves to order features.
+        `events` is the number of rows, since every row counts.
+        """
+        weights = as_weights(weights, self.y.size)
+        p, k = self.features.shape[1], self.base.shape[1] + 2
+        out = np.full((p, k + 3), np.nan)
+        code, n = np.full(p, NOTHING_TO_FIT, dtype=np.int8), np.zeros(p, dtype=np.int64)
+        for mask, which in self.groups:
+            screen_rows_linear(
+                np.flatnonzero(mask & (weights > 0)),
+                which,
+                self.y,
+                self.base,
+                self.base_centre,
+                self.base_spread,
+                self.features,
+                self.centre,
+                self.spread,
+                weights,
+                out,
+                code,
+                n,
+            )
+        z = signed_root(out[:, k - 1], out[:, k + 1], out[:, k + 2])
+        return ScreenFit(out[:, :k], out[:, k], out[:, k + 1], out[:, k + 2], z, code, n, n.copy())
+
+
+def same_rows(observed: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Features grouped by the rows in which they are observed: (mask (n,), feature numbers)."""
+    groups: dict[bytes, list[int]] = {}
+    for at, column in enumerate(np.packbits(observed, axis=0).T):
+        groups.setdefault(column.tobytes(), []).append(at)
+    return [(np.ascontiguousarray(observed[:, which[0]]), np.array(which)) for which in groups.values()]
+
+
+def screen_linear(y, base, features, *, weights=None, observed=None) -> ScreenFit:
+    """One least-squares model per feature, adjusted for the base columns; arguments as for `LinearPlan`."""
+    return LinearPlan(y, base, features, observed=observed).screen(weights)

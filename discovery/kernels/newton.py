@@ -1,0 +1,245 @@
+"""Newton's method for several small models side by side, one in each lane.
+
+A block of features is fitted at once: arrays carry the lane as their last axis, so the inner loops
+run over neighbouring numbers and the compiler can use vector instructions without changing the
+order of any sum. The model supplies log likelihood, score and information at `trial`; `advance`
+accepts or halves the step, judges each lane and sets the next `trial`.
+
+Symmetric k x k matrices are packed by rows of the lower triangle: entry (a, b <= a) at
+a (a + 1) / 2 + b. The feature is always the last column, so its pivot in the Cholesky factor is the
+information left for it by the others.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from .compiled import compiled
+from .screen_fit import COLLINEAR, CONSTANT, NOT_CONVERGED, OK, SEPARATED
+
+LANES = 8
+RUNNING = -1
+MAX_STEP = 3.0  # columns are scaled to unit spread, so this is 3 per standard deviation
+MAX_ITERATIONS = 60
+MAX_HALVINGS = 30
+CONVERGED = 1e-12  # squared length of the step in standard errors
+CONVERGED_FIRTH = 1e-15  # converges linearly, so the last step must be smaller
+COLLINEAR_PIVOT = 1e-9  # 1 - R^2 of a column on those before it
+CONSTANT_INFORMATION = 1e-11  # information of a unit-spread column per unit weight of events
+EXHAUSTED_PIVOT = 1e-15
+
+
+class Newton(NamedTuple):
+    """State of a block of fits; every array ends with the lane."""
+
+    beta: np.ndarray  # (k, lanes) accepted coefficients
+    trial: np.ndarray  # (k, lanes) where the model is to be evaluated next
+    step: np.ndarray  # (k, lanes) from beta to trial
+    loglik: np.ndarray  # (lanes,) at beta
+    info: np.ndarray  # (k (k + 1) / 2, lanes) at beta
+    new_loglik: np.ndarray  # the model writes these three at trial
+    new_score: np.ndarray
+    new_info: np.ndarray
+    live: np.ndarray  # (k, lanes) 0: the column carries no information, its coefficient stays
+    status: np.ndarray  # (lanes,) RUNNING or a code
+    halvings: np.ndarray
+    iterations: np.ndarray
+    last_move: np.ndarray  # (lanes,) size of the feature's last full step
+    last_decrement: np.ndarray
+    pivot: np.ndarray  # (lanes,) information left for the feature by the other columns
+    low: np.ndarray  # (k, k) scratch
+    vector: np.ndarray  # (k,) scratch
+
+
+@compiled
+def new_newton(k):
+    kk = k * (k + 1) // 2
+    return Newton(
+        np.zeros((k, LANES)),
+        np.zeros((k, LANES)),
+        np.zeros((k, LANES)),
+        np.zeros(LANES),
+        np.zeros((kk, LANES)),
+        np.zeros(LANES),
+        np.zeros((k, LANES)),
+        np.zeros((kk, LANES)),
+        np.ones((k, LANES), dtype=np.int8),
+        np.zeros(LANES, dtype=np.int8),
+        np.zeros(LANES, dtype=np.int64),
+        np.zeros(LANES, dtype=np.int64),
+        np.zeros(LANES),
+        np.zeros(LANES),
+        np.zeros(LANES),
+        np.zeros((k, k)),
+        np.zeros(k),
+    )
+
+
+@compiled
+def restart(nt):
+    """Every lane runs from its `beta`; a lane whose status is set afterwards stays out."""
+    for j in range(LANES):
+        nt.status[j] = RUNNING
+        nt.halvings[j] = 0
+        nt.iterations[j] = 0
+        nt.last_move[j] = np.inf
+        nt.last_decrement[j] = np.inf
+        nt.pivot[j] = 0.0
+        nt.loglik[j] = -np.inf
+        for a in range(nt.beta.shape[0]):
+            nt.live[a, j] = 1
+            nt.step[a, j] = 0.0
+            nt.trial[a, j] = nt.beta[a, j]
+
+
+@compiled
+def factor(info, j, k, live, tolerance, low):
+    """Cholesky factor of lane `j` in `low`; a dead or exhausted column has a 0 on the diagonal."""
+    for a in range(k):
+        row = a * (a + 1) // 2
+        if live[a, j] == 0:
+            for b in range(a + 1):
+                low[a, b] = 0.0
+            continue
+        for b in range(a):
+            total = info[row + b, j]
+            for c in range(b):
+                total -= low[a, c] * low[b, c]
+            low[a, b] = total / low[b, b] if low[b, b] > 0.0 else 0.0
+        diagonal = info[row + a, j]
+        total = diagonal
+        for c in range(a):
+            total -= low[a, c] * low[a, c]
+        low[a, a] = np.sqrt(total) if total > tolerance * diagonal and total < np.inf else 0.0
+
+
+@compiled
+def solve(low, k, vector):
+    """Solve in place; the coefficient of a column without a pivot is 0."""
+    for a in range(k):
+        total = vector[a]
+        for b in range(a):
+            total -= low[a, b] * vector[b]
+        vector[a] = total / low[a, a] if low[a, a] > 0.0 else 0.0
+    for a in range(k - 1, -1, -1):
+        total = vector[a]
+        for b in range(a + 1, k):
+            total -= low[b, a] * vector[b]
+        vector[a] = total / low[a, a] if low[a, a] > 0.0 else 0.0
+
+
+@compiled
+def inverse_and_log_determinant(info, j, k, live, low, vector, inverse):
+    """Packed inverse of lane `j` into `inverse[:, j]`; columns without a pivot are left out."""
+    factor(info, j, k, live, EXHAUSTED_PIVOT, low)
+    log_determinant = 0.0
+    for a in range(k):
+        if low[a, a] > 0.0:
+            log_determinant += 2.0 * np.log(low[a, a])
+        elif live[a, j] == 1:
+            log_determinant = -np.inf
+    for b in range(k):
+        for a in range(k):
+            vector[a] = 1.0 if a == b and low[b, b] > 0.0 else 0.0
+        solve(low, k, vector)
+        for a in range(b, k):
+            inverse[a * (a + 1) // 2 + b, j] = vector[a]
+    return log_determinant
+
+
+@compiled
+def find_live(nt, event_weight, hold):
+    """At the first evaluation: leave out columns without information; judge the feature unless held."""
+    k = nt.beta.shape[0]
+    for j in range(LANES):
+        if nt.status[j] != RUNNING:
+            continue
+        for a in range(k):
+            at = a * (a + 1) // 2 + a
+            if not nt.new_info[at, j] > CONSTANT_INFORMATION * event_weight[j]:
+                nt.live[a, j] = 0
+                if a == k - 1 and not hold:
+                    nt.status[j] = CONSTANT
+        factor(nt.new_info, j, k, nt.live, COLLINEAR_PIVOT, nt.low)
+        for a in range(k):
+            if nt.live[a, j] == 1 and not nt.low[a, a] > 0.0:
+                nt.live[a, j] = 0
+                if a == k - 1 and not hold:
+                    nt.status[j] = COLLINEAR
+
+
+@compiled
+def advance(nt, hold, firth):
+    """Judge the values at `trial` lane by lane and set the next trial; False when all lanes are done.
+
+    With `hold` the feature's coefficient stays where it is. The feature counts as separating when
+    the likelihood has flattened out while the full steps of its coefficient do not shrink: then
+    score and information fall together, and the estimate runs away at a constant pace.
+    """
+    k = nt.beta.shape[0]
+    free = k - 1 if hold else k
+    running = False
+    for j in range(LANES):
+        if nt.status[j] != RUNNING:
+            continue
+        if nt.iterations[j] > 0 and not (
+            nt.new_loglik[j] >= nt.loglik[j] - 1e-10 * (1.0 + abs(nt.loglik[j])) and nt.new_loglik[j] < np.inf
+        ):
+            nt.halvings[j] += 1
+            if nt.halvings[j] > MAX_HALVINGS:
+                nt.status[j] = NOT_CONVERGED
+                continue
+            for a in range(free):
+                nt.step[a, j] *= 0.5
+                nt.trial[a, j] = nt.beta[a, j] + nt.step[a, j]
+            running = True
+            continue
+        if not abs(nt.new_loglik[j]) < np.inf:
+            nt.status[j] = NOT_CONVERGED
+            continue
+        nt.halvings[j] = 0
+        nt.iterations[j] += 1
+        nt.loglik[j] = nt.new_loglik[j]
+        for a in range(k):
+            nt.beta[a, j] = nt.trial[a, j]
+        for t in range(nt.info.shape[0]):
+            nt.info[t, j] = nt.new_info[t, j]
+        factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
+        nt.pivot[j] = nt.low[k - 1, k - 1] ** 2
+        for a in range(free):
+            nt.vector[a] = nt.new_score[a, j]
+        solve(nt.low, free, nt.vector)
+        decrement, longest = 0.0, 0.0
+        for a in range(free):
+            decrement += nt.vector[a] * nt.new_score[a, j]
+            longest = max(longest, abs(nt.vector[a]))
+        move = 0.0 if hold else abs(nt.vector[k - 1])
+        shrink = MAX_STEP / longest if longest > MAX_STEP else 1.0
+        for a in range(free):
+            nt.step[a, j] = shrink * nt.vector[a]
+        stalled = decrement >= 0.5 * nt.last_decrement[j] and decrement < 1e-9
+        if not hold and not firth and nt.iterations[j] > 2:
+            if not nt.pivot[j] > 0.0:
+                nt.status[j] = SEPARATED
+                continue
+            if decrement < 1e-4 and move > 0.5 * nt.last_move[j] and move > 1e-6:
+                nt.status[j] = SEPARATED
+                continue
+        if decrement < (CONVERGED_FIRTH if firth else CONVERGED) or stalled:
+            if not firth:
+                for a in range(free):
+                    nt.beta[a, j] += nt.step[a, j]
+                nt.loglik[j] += 0.5 * decrement
+            nt.status[j] = OK if hold or nt.pivot[j] > 0.0 else SEPARATED
+            continue
+        if nt.iterations[j] >= MAX_ITERATIONS:
+            nt.status[j] = NOT_CONVERGED
+            continue
+        nt.last_move[j] = move
+        nt.last_decrement[j] = decrement
+        for a in range(free):
+            nt.trial[a, j] = nt.beta[a, j] + nt.step[a, j]
+        running = True
+    return running
