@@ -1,0 +1,132 @@
+"""The landmarks of each beat, as defined in the feature dictionary, and the pressures read at them."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+
+from discovery.beats.filters import (
+    bridge_gaps,
+    correlation_weights,
+    curvature_window,
+    derivative,
+    level_filter,
+)
+
+MARKS = (
+    "t_dpdt_max", "t_ed", "t_ed_chord", "t_systolic_peak", "t_inflection", "t_knee", "t_dpdt_min",
+    "t_diastolic_minimum", "t_a_onset", "t_bend",
+)  # fmt: skip
+READINGS = (
+    "p_systolic", "p_minimum", "p_ed", "p_next_ed", "p_at_dpdt_max", "p_knee", "p_inflection", "p_pre_a",
+    "mean_beat", "mean_systole", "mean_diastole", "mean_ejection", "area_systole", "area_beat",
+    "negative_share", "slope_squared", "dpdt_at_fixed", "diastolic_slope", "rise_fraction", "t_tvo", "spread",
+)  # fmt: skip
+CHORD_ONLY_BELOW_HZ = 100.0
+ORDER = ("t_ed", "t_dpdt_max", "t_systolic_peak", "t_dpdt_min", "t_diastolic_minimum")
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One pressure channel with its filtered forms, all on the same samples."""
+
+    rate_hz: float
+    raw: np.ndarray  # gaps bridged by straight lines
+    level: np.ndarray
+    slope: np.ndarray
+    missing: np.ndarray
+
+    @classmethod
+    def of(cls, pressure: np.ndarray, rate_hz: float) -> Trace:
+        """Filter a pressure array (n_samples,), mmHg; non-finite is missing."""
+        raw, missing = bridge_gaps(pressure)
+        if not missing.any():
+            return cls(rate_hz, raw, level_filter(raw, rate_hz), derivative(raw, rate_hz), missing)
+        level, slope = level_filter(raw, rate_hz), derivative(raw, rate_hz)
+        level[missing] = np.nan
+        slope[missing] = np.nan
+        return cls(rate_hz, raw, level, slope, missing)
+
+
+@dataclass(frozen=True)
+class Landmarks:
+    """Landmarks of beats: `values[name]` is an array (n_beats,).
+
+    Times (`t_*`) are seconds from the first sample; pressures mmHg; areas mmHg.s; `dpdt_*` mmHg/s.
+    """
+
+    values: dict[str, np.ndarray]
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return self.values[name]
+
+    def __len__(self) -> int:
+        return self.values["t_ed"].size
+
+
+@functools.lru_cache(maxsize=16)
+def corner_lobe(rate_hz: float) -> float:
+    """Half-width at half height, in samples, of what the curvature filter makes of a sharp corner."""
+    weights = correlation_weights(curvature_window(rate_hz), 2, rate_hz)
+    offset = np.arange(weights.size) - weights.size // 2
+    shift = np.linspace(0.0, weights.size / 2, 2001)
+    response = np.maximum(offset[None, :] - shift[:, None], 0.0) @ weights
+    return float(shift[np.argmax(response < 0.5 * response[0])])
+
+
+def mark(trace: Trace, upstrokes: np.ndarray, *, venous: np.ndarray | None = None) -> Landmarks:
+    """Landmarks of the beats whose slow upstrokes are given, with the pressures read at them.
+
+    Parameters
+    ----------
+    trace : Trace
+    upstrokes : int array (n_beats,)
+        Samples as returned by `detect_beats`, increasing.
+    venous : array (n_samples,), mmHg, optional
+        Central venous pressure aligned with the trace; it decides when the tricuspid valve opens.
+
+    Definitions: feature dictionary, part 2. End-diastole is the corner of greatest curvature
+    (Mynard 2008, IEEE Trans Biomed Eng 55:2651, with our scaling), below 100 samples a second the
+    greatest distance below the chord.
+    """
+    from discovery.beats import landmark_loops, measure_loops
+
+    window = curvature_window(trace.rate_hz)
+    rate = float(trace.rate_hz)
+    marks = landmark_loops.mark_beats(
+        trace.raw, trace.level, trace.slope, np.asarray(upstrokes, dtype=np.int64), rate, corner_lobe(rate),
+        correlation_weights(window, 1, rate), correlation_weights(window, 2, rate), rate < CHORD_ONLY_BELOW_HZ,
+    )  # fmt: skip
+    read = measure_loops.read_beats(
+        trace.level, trace.slope, marks, np.empty(0) if venous is None else venous, rate
+    )
+    values = {name: marks[:, j] / rate for j, name in enumerate(MARKS)}
+    values["dpdt_max"] = marks[:, landmark_loops.DPDT_MAX].copy()
+    values["dpdt_min"] = marks[:, landmark_loops.DPDT_MIN].copy()
+    for j, name in enumerate(READINGS):
+        values[name] = read[:, j] / rate if name.startswith("t_") else read[:, j].copy()
+    values["t_next_ed"] = np.append(values["t_ed"][1:], np.nan) if len(upstrokes) else np.empty(0)
+    return Landmarks(values)
+
+
+def in_order(landmarks: Landmarks) -> np.ndarray:
+    """Whether each beat passes the order test, bool array (n_beats,).
+
+    Onset < steepest rise < peak < steepest fall < early-diastolic minimum < next onset.
+    """
+    times = [landmarks[name] for name in (*ORDER, "t_next_ed")]
+    good = np.ones(len(landmarks), dtype=bool)
+    for before, after in zip(times[:-1], times[1:]):
+        good &= before < after
+    return good
+
+
+def onset_is_doubtful(landmarks: Landmarks, trace: Trace) -> np.ndarray:
+    """Beats whose two definitions of end-diastole differ by more than 24 ms or 2 mmHg, bool (n_beats,)."""
+    corner, chord = landmarks["t_ed"], landmarks["t_ed_chord"]
+    sample = np.arange(trace.level.size) / trace.rate_hz
+    apart = np.abs(corner - chord) > 0.024
+    rise = np.interp(corner, sample, trace.level) - np.interp(chord, sample, trace.level)
+    return apart | (np.abs(rise) > 2.0) | ~np.isfinite(corner)
