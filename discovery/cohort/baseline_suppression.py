@@ -1,0 +1,83 @@
+"""A baseline table fit to be shared: small counts masked, with what would give them away."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from discovery.cohort.suppression import suppression_mask
+
+OVERALL = "overall"
+STATISTICS = ["mean", "sd", "median", "q1", "q3", "smd", "p_value"]
+
+
+def suppress_baseline(table: pd.DataFrame, limit: int, *, exclusive: bool = True) -> pd.DataFrame:
+    """A copy of a baseline table with counts of 1 to `limit` - 1 masked.
+
+    For each variable the levels (a binary one has two), the missing and the group sizes form a table
+    with totals, masked by `suppression_mask`; `exclusive` says that no patient is in two groups. The
+    number of values is masked with the number of missing, and with it every percent that would tell it.
+    A group in which fewer than `limit` patients have a value loses its mean, SD, quartiles and
+    differences. A group size that is masked for one variable is masked for all.
+    """
+    table = table.copy()
+    sizes = table.drop_duplicates("group").set_index("group")["group_n"].astype(float)
+    order = [name for name in sizes.index if name != OVERALL] + [OVERALL]
+    sizes = sizes[order]
+    # Patients without a group stand in the overall column only: then nothing adds up along a row.
+    adds_up = exclusive and len(order) > 1 and sizes.iloc[:-1].sum() == sizes.iloc[-1]
+    grids = {name: _grid(mine, order, sizes) for name, mine in table.groupby("variable", sort=False)}
+    hidden_size = np.zeros(len(order), dtype=bool)
+    masks: dict[object, np.ndarray] = {}
+    settled = False
+    while not settled:
+        settled = True
+        for name, (_, grid) in grids.items():
+            already = np.zeros(grid.shape, dtype=bool)
+            already[-1] = hidden_size
+            masks[name] = suppression_mask(grid, limit, rows_add_up=adds_up, already=already)
+            if (masks[name][-1] & ~hidden_size).any():
+                hidden_size |= masks[name][-1]
+                settled = False
+    for name, (levels, grid) in grids.items():
+        _apply(table, name, levels, grid, masks[name], order, limit)
+    return table
+
+
+def _grid(mine: pd.DataFrame, order: list, sizes: pd.Series) -> tuple[list, np.ndarray]:
+    """Levels, then the missing, then the group sizes (rows) by group (columns)."""
+    first = mine.drop_duplicates("group").set_index("group").loc[order]
+    n = first["n"].to_numpy(dtype=float)
+    kind = mine["statistic"].iloc[0]
+    levels = list(dict.fromkeys(mine["level"]))
+    if kind == "continuous":
+        cells = [n]
+    else:
+        by_level = mine.set_index(["level", "group"])["count"]
+        cells = [by_level[level].loc[order].to_numpy(dtype=float) for level in levels]
+        if kind == "binary":
+            cells.append(n - cells[0])
+    return levels, np.vstack([*cells, first["missing"].to_numpy(dtype=float), sizes.to_numpy()])
+
+
+def _apply(table, name, levels, grid, mask, order, limit) -> None:
+    for j, group in enumerate(order):
+        here = (table["variable"] == name) & (table["group"] == group)
+        kind = table.loc[here, "statistic"].iloc[0]
+        size_hidden = mask[-1, j]
+        n_hidden = mask[-2, j] or size_hidden or (kind == "continuous" and mask[0, j])
+        if size_hidden:
+            table.loc[here, "group_n"] = pd.NA
+        if n_hidden:
+            table.loc[here, ["n", "missing"]] = pd.NA
+            table.loc[here, "percent"] = np.nan
+        if grid[-1, j] - grid[-2, j] < limit:
+            table.loc[here, STATISTICS] = np.nan
+        if kind != "continuous":
+            for i, level in enumerate(levels):
+                if mask[i, j] or (kind == "binary" and mask[1, j]):
+                    at = here & (table["level"] == level)
+                    table.loc[at, "count"] = pd.NA
+                    table.loc[at, "percent"] = np.nan
+        if mask[:, j].any():
+            table.loc[here, "suppressed"] = True

@@ -1,0 +1,114 @@
+"""Small cells stay hidden, also from somebody who subtracts."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from discovery.cohort.baseline import baseline_table
+from discovery.cohort.suppression import suppression_mask
+from discovery.problems import InputError
+
+
+def with_margins(inner):
+    inner = np.asarray(inner, dtype=float)
+    wide = np.column_stack([inner, inner.sum(axis=1)])
+    return np.vstack([wide, wide.sum(axis=0)])
+
+
+def test_one_small_cell_takes_its_neighbours_along():
+    mask = suppression_mask(with_margins([[2, 40], [30, 50]]), 5)
+    # A 2x2 table with its totals has one degree of freedom: one hidden cell hides the four.
+    assert mask[:2, :2].all()
+    assert not mask[2].any()
+    assert not mask[:, 2].any()
+
+
+def test_nothing_small_nothing_hidden():
+    assert not suppression_mask(with_margins([[5, 40], [30, 0]]), 5).any()
+
+
+def test_two_small_cells_whose_sum_tells_all_take_a_third():
+    mask = suppression_mask(with_margins([[1], [1], [20], [60]]), 5, rows_add_up=False)
+    # 1 + 1 = 2 could only be 1 and 1, so a further cell goes.
+    assert mask[:3, 0].all()
+    assert not mask[3, 0]
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.lists(st.integers(0, 30), min_size=3, max_size=3), min_size=2, max_size=4),
+    st.integers(2, 10),
+)
+def test_no_hidden_cell_can_be_worked_out_line_by_line(inner, limit):
+    counts = with_margins(inner)
+    mask = suppression_mask(counts, limit)
+    assert mask[(counts > 0) & (counts < limit)].all()
+    for line in [*mask, *mask.T]:
+        assert line.sum() != 1
+
+
+def test_a_masked_small_cell_has_more_than_one_possible_value():
+    counts = with_margins([[2, 40, 9], [30, 50, 12]])
+    mask = suppression_mask(counts, 5)
+    hidden = [tuple(at) for at in np.argwhere(mask[:-1, :-1])]
+    possible = set()
+    for values in itertools.product(range(60), repeat=len(hidden) - 2):
+        inner = counts[:-1, :-1].copy()
+        inner[tuple(np.transpose(hidden))] = -1
+        # Two rows: the second row of a hidden column follows from the first.
+        columns = sorted({j for _, j in hidden})
+        free = dict(zip(columns[:-1], values))
+        last = counts[0, -1] - sum(inner[0, j] for j in range(3) if j not in columns) - sum(free.values())
+        row = {**free, columns[-1]: last}
+        if all(0 <= row[j] <= counts[-1, j] for j in columns):
+            possible.add(row[0] if 0 in row else None)
+    assert len(possible) > 5
+
+
+def test_the_table_of_a_small_study_hides_counts_and_what_tells_them():
+    rng = np.random.default_rng(1)
+    n = 200
+    site = pd.Series(np.where(np.arange(n) < 120, "north", "south"))
+    data = pd.DataFrame({"age": rng.normal(60, 9, n), "mark": 0, "class": rng.choice(["I", "II"], n)})
+    data.loc[[0, 1, 150], "mark"] = 1
+    data.loc[0, "class"] = "III"
+    data.loc[[4, 5], "age"] = np.nan
+    open_table = baseline_table(data, group=site)
+    table = baseline_table(data, group=site, suppress_below=5)
+    assert table.shape == open_table.shape
+    mark = table[table.variable == "mark"]
+    assert mark["count"].isna().all()
+    assert mark["percent"].isna().all()
+    assert mark["suppressed"].all()
+    third = table[(table.variable == "class") & (table.level == "III")]
+    shown = third["count"].dropna()
+    assert (shown == 0).all()
+    age = table[table.variable == "age"].set_index("group")
+    assert age.loc["north", ["n", "missing"]].isna().all()
+    assert age["mean"].notna().all()
+    counts = table["count"].dropna().astype(int)
+    assert ((counts == 0) | (counts >= 5)).all()
+    kept = table["suppressed"].eq(False)
+    pd.testing.assert_series_equal(table.loc[kept, "count"], open_table.loc[kept, "count"])
+
+
+def test_a_tiny_group_hides_its_size_and_means():
+    data = pd.DataFrame({"age": np.arange(40.0)})
+    site = pd.Series(["a"] * 3 + ["b"] * 7 + ["c"] * 30)
+    table = baseline_table(data, group=site, suppress_below=5).set_index("group")
+    assert pd.isna(table.loc["a", "group_n"])
+    assert pd.isna(table.loc["b", "group_n"])  # overall less c less b would give a
+    assert table.loc["c", "group_n"] == 30
+    assert np.isnan(table.loc["a", "mean"])
+    assert not np.isnan(table.loc["b", "mean"])
+
+
+def test_a_limit_that_masks_nothing_is_refused():
+    with pytest.raises(InputError, match="limit of 1 or more"):
+        suppression_mask([[1, 2], [3, 4]], 0)
