@@ -1,0 +1,67 @@
+"""Names on a figure: any text from a user's file, made drawable and short enough to read."""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import cache
+from textwrap import wrap
+
+UNKNOWN = "□"
+
+
+def drawable(text: object) -> str:
+    """`text` on one line in letters that the figure's font has; each other one becomes a box.
+
+    The table beside the figure keeps the name as it was.
+    """
+    letters = _letters()
+    out = []
+    for letter in unicodedata.normalize("NFC", str(text)):
+        if letter.isspace():
+            out.append(" ")
+        elif unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Co", "Cn"):
+            continue
+        else:
+            out.append(letter if ord(letter) in letters else UNKNOWN)
+    return " ".join("".join(out).split())
+
+
+def short(text: object, limit: int = 40) -> str:
+    """`drawable(text)` cut in the middle, since long names often differ at the end."""
+    name = drawable(text)
+    if len(name) <= limit:
+        return name
+    tail = limit // 3
+    return f"{name[: limit - tail - 1].rstrip()}…{name[-tail:].lstrip()}"
+
+
+def distinct(names: list[str], limit: int = 40) -> list[str]:
+    """`short` names that stay apart from each other: those that look alike get a number."""
+    cut = [short(name, limit) or "(no name)" for name in names]
+    seen: dict[str, int] = {}
+    out = []
+    for name in cut:
+        seen[name] = seen.get(name, 0) + 1
+        out.append(name if cut.count(name) == 1 else f"{name} [{seen[name]}]")
+    return out
+
+
+def row_labels(names: list[str], width: int = 36, most: int = 2) -> list[str]:
+    """Names for the rows of a figure: apart from each other, a long one broken over `most` lines."""
+    return ["\n".join(wrap(name, width)[:most]) for name in distinct(names, width * most - 8)]
+
+
+def lines(text: object, width: int = 34, most: int = 2) -> str:
+    """`drawable(text)` broken over at most `most` lines of `width` letters."""
+    name = short(text, width * most)
+    broken = wrap(name, width, break_long_words=True)
+    return "\n".join(broken[:most]) if len(broken) <= most else short(name, width)
+
+
+@cache
+def _letters() -> frozenset[int]:
+    from matplotlib import font_manager
+    from matplotlib.ft2font import FT2Font
+
+    path = font_manager.findfont("DejaVu Sans", fallback_to_default=True)
+    return frozenset(FT2Font(path).get_charmap())

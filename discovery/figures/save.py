@@ -1,0 +1,102 @@
+"""One figure, three files: `<id>.svg`, `<id>.pdf`, and `<id>.csv` with exactly what was drawn."""
+
+from __future__ import annotations
+
+import io
+import re
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from discovery.figures.style import WIDTH, figure_of, house_style, new_axes
+from discovery.report.files import csv_bytes, write_bytes
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_one_at_a_time = threading.RLock()  # the style is a setting of the whole process
+
+
+@dataclass(frozen=True, kw_only=True)
+class SavedFigure:
+    """A figure on disk and the words that go with it; what the report embeds."""
+
+    figure_id: str
+    svg: Path
+    pdf: Path
+    csv: Path
+    title: str = ""
+    caption: str = ""
+    description: str = ""  # for a reader who cannot see the picture
+    outcome: str = ""  # empty: belongs to the study as a whole
+
+
+def save_figure(
+    figure_id: str,
+    draw: Callable[[pd.DataFrame, Axes], Axes],
+    table: pd.DataFrame,
+    folder: Path,
+    *,
+    title: str = "",
+    caption: str = "",
+    description: str = "",
+    outcome: str = "",
+    width: float = WIDTH,
+    height: float = 3.0,
+) -> SavedFigure:
+    """Draw `table` with `draw` and write the three files into `folder`, the same bytes every time.
+
+    `draw(table, axes)` may make the figure higher for its rows. `width` and `height` are inches.
+    `figure_id` becomes the file name: letters, digits, `-`, `_` stay, all else turns into `_`.
+    """
+    from matplotlib.backends.backend_pdf import FigureCanvasPdf
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    name = file_name(figure_id)
+    drawn = table.copy()
+    with _one_at_a_time, house_style():
+        ax = draw(drawn, new_axes(width, height))
+        figure = figure_of(ax)
+        svg, pdf = io.BytesIO(), io.BytesIO()
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")  # the places are found: once for both files
+        # straight to the two back ends: `savefig` would draw each figure once more, for nothing
+        FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None, "Title": name})
+        FigureCanvasPdf(figure).print_pdf(pdf, metadata={"CreationDate": None, "Title": name})
+        figure.clear()
+    folder = Path(folder)
+    return SavedFigure(
+        figure_id=name,
+        svg=write_bytes(folder / f"{name}.svg", svg.getvalue()),
+        pdf=write_bytes(folder / f"{name}.pdf", pdf.getvalue()),
+        csv=write_bytes(folder / f"{name}.csv", csv_bytes(drawn)),
+        title=title,
+        caption=caption,
+        description=description or title,
+        outcome=outcome,
+    )
+
+
+def file_name(figure_id: str) -> str:
+    """A name that every file system takes, from any text; at most 100 letters."""
+    return re.sub(r"[^A-Za-z0-9_-]+", "_", figure_id).strip("_")[:100] or "figure"
+
+
+def picture(
+    draw: Callable[[pd.DataFrame, Axes], Axes],
+    table: pd.DataFrame,
+    *,
+    width: float = WIDTH,
+    height: float = 3.0,
+    dots_per_inch: int = 160,
+) -> bytes:
+    """The same drawing as PNG bytes, for a slide or a quick look."""
+    with _one_at_a_time, house_style():
+        ax = draw(table.copy(), new_axes(width, height))
+        out = io.BytesIO()
+        figure_of(ax).savefig(out, format="png", dpi=dots_per_inch, metadata={"Software": None})
+    return out.getvalue()

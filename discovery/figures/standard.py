@@ -1,0 +1,311 @@
+"""The figures of a run: which rows each one shows, its words, its file name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+
+import pandas as pd
+
+from discovery.figures.correlation import draw_correlation_map
+from discovery.figures.curves import draw_curves
+from discovery.figures.flow import draw_attrition
+from discovery.figures.forest import draw_marker_forest
+from discovery.figures.missing import draw_missing_map
+from discovery.figures.ranks import draw_gain, draw_rank_intervals
+from discovery.figures.residual import draw_partial_residual
+from discovery.figures.roc import draw_roc
+from discovery.figures.save import SavedFigure, save_figure
+from discovery.figures.volcano import draw_volcano
+from discovery.report.format import plural
+from discovery.report.settings import OutcomeRun, RunSettings
+
+FOREST_ROWS = 20
+RANK_ROWS = 25
+MAP_ROWS = 60
+MISSING_ROWS = 40
+SMALL = 5  # a group of fewer patients is not shown: it says more about them than about the study
+
+FOREST = (
+    "feature",
+    "label",
+    "family",
+    "effect_measure",
+    "estimate",
+    "ci_low",
+    "ci_high",
+    "shrunk_estimate",
+    "shrunk_low",
+    "shrunk_high",
+    "p_value",
+    "q_value",
+    "verdict",
+    "n",
+    "events",
+)
+RANKS = ("feature", "label", "rank", "rank_low", "rank_high", "probability_in_top")
+GAINS = ("feature", "label", "gain_measure", "gain", "gain_low", "gain_high")
+VOLCANO = ("feature", "label", "family", "effect_measure", "estimate", "p_value", "q_value")
+
+
+def draw_study_figures(
+    tables: Mapping[str, pd.DataFrame], settings: RunSettings, folder: Path
+) -> list[SavedFigure]:
+    """Draw all that the tables allow into `folder`; returns the figures in the order of the report.
+
+    Tables (a missing or empty one is left out, or drawn as a sentence where the reader expects it):
+    "markers" (contract columns), "correlations" (feature, other, correlation), "missing" (feature,
+    label, group, n, share), "attrition" (step, n, n_left_out, reason), "curves" and "at_risk" (the
+    tables of the survival curves, with a column feature), "roc" (outcome, feature, marker, fpr, tpr,
+    auc), "residuals" (outcome, feature, part, x, y, ci_low, ci_high, n).
+    """
+    folder = Path(folder)
+    markers = tables.get("markers", pd.DataFrame(columns=["outcome", *FOREST, *RANKS, *GAINS]))
+    labels = markers.drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
+    out = []
+    if "attrition" in tables:
+        out.append(
+            save_figure(
+                "attrition",
+                partial(draw_attrition, title="Flow of patients"),
+                tables["attrition"],
+                folder,
+                title="Flow of patients",
+                caption="Each box counts the patients who remain; beside it, who left and why.",
+            )
+        )
+    if len(tables.get("missing", ())):
+        out.append(_missing(tables["missing"], settings, folder))
+    if len(tables.get("correlations", ())):
+        out.append(_correlations(tables["correlations"], markers, settings, folder))
+    for outcome in settings.outcomes:
+        mine = markers[markers["outcome"] == outcome.name].sort_values("rank", kind="stable")
+        out += _rankings(mine, outcome, settings, folder)
+        out += _leading(tables, labels, outcome, settings, folder)
+    return out
+
+
+def _missing(table: pd.DataFrame, settings: RunSettings, folder: Path) -> SavedFigure:
+    table = table[table["n"] >= SMALL]
+    overall = table.groupby("feature", sort=False)["share"].max()
+    some = overall[overall > 0].sort_values(ascending=False, kind="stable")
+    rows = table[table["feature"].isin(some.index[:MISSING_ROWS])]
+    rows = rows.assign(place=rows["feature"].map({f: k for k, f in enumerate(some.index)}))
+    rows = rows.sort_values("place", kind="stable").drop(columns="place")
+    shown = min(len(some), MISSING_ROWS)
+    detail = f"{_of(shown, len(some), 'variable')} with a missing value, the emptiest first"
+    title = "Missing values by site" if settings.site else "Missing values"
+    return save_figure(
+        "missing",
+        partial(draw_missing_map, title=title, detail=detail, group_label=settings.site or ""),
+        rows,
+        folder,
+        title=title,
+        caption=f"{detail}. Share of patients without a value. Groups of "
+        f"fewer than {SMALL} patients are not shown.",
+    )
+
+
+def _correlations(
+    table: pd.DataFrame, markers: pd.DataFrame, settings: RunSettings, folder: Path
+) -> SavedFigure:
+    """The best ranked features, family beside family."""
+    about = markers.sort_values("rank", kind="stable").drop_duplicates("feature").set_index("feature")
+    group = about.get("redundancy_group", about["family"]).astype(str)
+    known = [f for f in about.index if f in set(table["feature"]) | set(table["other"])]
+    kept = set(known[:MAP_ROWS])
+    best: dict[str, int] = {}
+    for k, feature in enumerate(known):
+        best.setdefault(group[feature], k)
+    order = sorted(kept, key=lambda f: (best[group[f]], known.index(f)))
+    place = {f: k for k, f in enumerate(order)}
+    rows = table.loc[
+        table["feature"].isin(kept) & table["other"].isin(kept), ["feature", "other", "correlation"]
+    ]
+    a, b = rows["feature"].map(place), rows["other"].map(place)
+    rows = rows.assign(
+        feature=rows["feature"].where(a <= b, rows["other"]),
+        other=rows["other"].where(a <= b, rows["feature"]),
+    )
+    diagonal = pd.DataFrame({"feature": order, "other": order, "correlation": 1.0})
+    rows = pd.concat([diagonal, rows[rows["feature"] != rows["other"]]], ignore_index=True)
+    rows = rows.drop_duplicates(["feature", "other"])
+    rows = rows.assign(a=rows["feature"].map(place), b=rows["other"].map(place)).sort_values(["a", "b"])
+    rows = rows.drop(columns=["a", "b"]).assign(
+        label=rows["feature"].map(about["label"]).astype(str), family=rows["feature"].map(group)
+    )
+    first = _of(len(order), settings.n_features, "feature")
+    detail = f"{first}, the best ranked; families in the order of their best member"
+    title = "Which features say the same"
+    return save_figure(
+        "correlation",
+        partial(draw_correlation_map, title=title, detail=detail),
+        rows,
+        folder,
+        title=title,
+        caption=f"{detail}. Spearman correlation over the patients with both values; "
+        "features in one box rise and fall together, and a ranking cannot tell them apart.",
+    )
+
+
+def _rankings(
+    mine: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings, folder: Path
+) -> list[SavedFigure]:
+    ranked = mine[mine["estimate"].notna()] if len(mine) else mine
+    people = outcome_people(outcome)
+    adjusted = "adjusted for the base model" if settings.covariates or settings.site else "not adjusted"
+    total = len(ranked)
+
+    def save(
+        name: str,
+        draw: partial,
+        rows: pd.DataFrame,
+        columns: tuple[str, ...],
+        title: str,
+        detail: str,
+        caption: str,
+    ) -> SavedFigure:
+        draw = partial(draw, title=f"{title}: {outcome.label}", detail=detail)
+        kept = rows[[c for c in columns if c in rows]].reset_index(drop=True)
+        return save_figure(
+            f"{outcome.name}_{name}",
+            draw,
+            kept,
+            folder,
+            title=f"{title}: {outcome.label}",
+            caption=f"{detail}. {caption}",
+            outcome=outcome.name,
+        )
+
+    head = f"{_of(min(FOREST_ROWS, total), total, 'feature')} by evidence; {people}"
+    out = [
+        save(
+            "volcano",
+            partial(draw_volcano, adjusted=adjusted, fdr=settings.fdr),
+            ranked,
+            VOLCANO,
+            "Effect and evidence",
+            f"{plural(total, 'feature')}; {people}",
+            "The four families that rank first carry a colour and a shape.",
+        ),
+        save(
+            "forest",
+            partial(draw_marker_forest, adjusted=adjusted),
+            ranked.head(FOREST_ROWS),
+            FOREST,
+            "Leading features",
+            head,
+            "Square: estimate with its 95 % interval. Diamond: the same, shrunk because "
+            "the features at the top of a list were picked for looking large.",
+        ),
+    ]
+    if settings.replicates:
+        draws = f"{settings.replicates} bootstrap draws"
+        head = f"{_of(min(RANK_ROWS, total), total, 'feature')} by evidence; {draws}; {people}"
+        draw = partial(draw_rank_intervals, top=settings.top, features=total)
+        out.append(
+            save(
+                "ranks",
+                draw,
+                ranked.head(RANK_ROWS),
+                RANKS,
+                "How sure the ranks are",
+                head,
+                "Wide intervals mean that the order inside the list is not established.",
+            )
+        )
+        out.append(
+            save(
+                "gain",
+                partial(draw_gain),
+                ranked.head(FOREST_ROWS),
+                GAINS,
+                "Gain over the base model",
+                f"{_of(min(FOREST_ROWS, total), total, 'feature')} by evidence; {people}",
+                "A negative gain is printed as it is: it means none.",
+            )
+        )
+    return out
+
+
+def _leading(
+    tables: Mapping[str, pd.DataFrame],
+    labels: Mapping[str, str],
+    outcome: OutcomeRun,
+    settings: RunSettings,
+    folder: Path,
+) -> list[SavedFigure]:
+    """Curves, receiver operating characteristics or residuals of the features that have them."""
+    out = []
+    people = outcome_people(outcome)
+    for kind in ("curves", "roc", "residuals"):
+        table = tables.get(kind)
+        if table is None or table.empty:
+            continue
+        mine = table[table["outcome"] == outcome.name]
+        for place, (feature, rows) in enumerate(mine.groupby("feature", sort=False), start=1):
+            label = labels.get(str(feature), str(feature))
+            if kind == "curves":
+                at_risk = tables["at_risk"]
+                at_risk = at_risk[(at_risk["outcome"] == outcome.name) & (at_risk["feature"] == feature)]
+                rows = pd.concat(
+                    [rows.assign(part="curve"), at_risk.assign(part="at risk")], ignore_index=True
+                )
+                rows = rows[rows["group"].isin(_large_enough(at_risk))]
+                title = f"{outcome.label} by third of {label}"
+                detail = (
+                    f"{people}; bands are pointwise 95 % intervals; thirds are for drawing only, not adjusted"
+                )
+                words = f"Time ({outcome.time_unit})" if outcome.time_unit else "Time"
+                draw = partial(draw_curves, time_label=words)
+            elif kind == "roc":
+                title, detail = (
+                    f"{outcome.label}: {label}",
+                    f"{people}; apparent curves in the data they were fitted to",
+                )
+                draw = partial(draw_roc)
+            else:
+                title = f"{outcome.label} against {label}"
+                detail = f"{people}; both with the base model taken out"
+                unit = f" ({outcome.unit})" if outcome.unit else ""
+                draw = partial(
+                    draw_partial_residual,
+                    y_label=f"Outcome, residual{unit}",
+                    x_label="Feature, residual (SD)",
+                )
+                rows = rows[(rows["part"] != "bin") | (rows["n"] >= SMALL)]
+            draw = partial(draw, title=title, detail=detail)
+            rows = rows.drop(columns="outcome").reset_index(drop=True)
+            out.append(
+                save_figure(
+                    f"{outcome.name}_{kind}_{place}",
+                    draw,
+                    rows,
+                    folder,
+                    title=title,
+                    caption=f"{detail}.",
+                    outcome=outcome.name,
+                )
+            )
+    return out
+
+
+def _large_enough(at_risk: pd.DataFrame) -> set:
+    start = at_risk.groupby("group", sort=False)["n_at_risk"].max()
+    return set(start[start >= SMALL].index)
+
+
+def outcome_people(outcome: OutcomeRun) -> str:
+    """`n = 240, 88 events`."""
+    parts = [f"n = {outcome.n}"]
+    if outcome.events is not None:
+        parts.append(plural(outcome.events, "event" if outcome.kind in ("survival", "recurrent") else "case"))
+    parts += [f"{count} with {name}" for name, count in outcome.competing.items()]
+    return ", ".join(parts)
+
+
+def _of(shown: int, total: int, what: str) -> str:
+    return (
+        f"All {total} {what}s" if shown == total and total != 1 else f"First {shown} of {plural(total, what)}"
+    )

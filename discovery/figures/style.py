@@ -1,0 +1,153 @@
+"""How every figure looks: one font, colours that hold on white paper, never colour alone.
+
+Colours keep a contrast of at least 3.2:1 on white and stay apart under simulated colour-blindness.
+Each comes with a marker and a dash pattern, so that a grey copy says the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from discovery.figures.labels import drawable
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK = "#1b1f24"
+QUIET = "#595959"
+RULE = "#c9ced6"
+BLUE = "#0072b2"
+VERMILION = "#d55e00"
+
+WIDTH = 7.1  # inches: two columns of a journal page (180 mm)
+GROUPS = (  # colour, marker, dash
+    (BLUE, "o", "solid"),
+    (VERMILION, "s", (0, (5, 1.5))),
+    (INK, "^", (0, (1.2, 1.2))),
+    ("#7f00ff", "D", (0, (6, 1.5, 1.2, 1.5))),
+    ("#3d9e8f", "v", (0, (3, 3))),
+)
+THIRDS = ((BLUE, "o", "solid"), (QUIET, "^", (0, (1.2, 1.2))), (VERMILION, "s", (0, (5, 1.5))))
+
+SETTINGS: dict[str, Any] = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 8,
+    "axes.titlesize": 8.5,
+    "axes.labelsize": 8,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": QUIET,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "axes.axisbelow": True,
+    "xtick.labelsize": 7.5,
+    "ytick.labelsize": 7.5,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.major.width": 0.7,
+    "ytick.major.width": 0.7,
+    "legend.fontsize": 7.5,
+    "legend.frameon": False,
+    "lines.linewidth": 1.3,
+    "figure.dpi": 72,
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+    "text.color": INK,
+    "text.parse_math": False,  # a name with a dollar sign is a name, not a formula
+    "text.usetex": False,
+    "svg.fonttype": "path",  # the same letters on every machine
+    "svg.hashsalt": "discovery",
+    "pdf.fonttype": 42,
+    "path.simplify": False,
+}
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw inside this: the settings above over matplotlib's own defaults, put back afterwards."""
+    import matplotlib as mpl
+
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
+        yield
+
+
+def new_axes(width: float = WIDTH, height: float = 3.0) -> Axes:
+    """Axes in a figure of their own, in inches, without any global state."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure.add_subplot()
+
+
+def figure_of(ax: Axes) -> Figure:
+    """The figure that holds `ax`."""
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    return figure  # type: ignore[return-value]
+
+
+def set_size(ax: Axes, *, height: float, width: float | None = None) -> None:
+    """Make the figure as high (and wide) in inches as its rows need."""
+    figure = figure_of(ax)
+    figure.set_size_inches(width or figure.get_size_inches()[0], height)
+
+
+def split(ax: Axes, *, widths: tuple[float, ...] = (), heights: tuple[float, ...] = ()) -> list[Axes]:
+    """Divide the place of `ax` side by side (`widths`) or top down (`heights`); `ax` keeps the first part."""
+    spec = ax.get_subplotspec()
+    assert spec is not None
+    if widths:
+        grid = spec.subgridspec(1, len(widths), width_ratios=widths)
+    else:
+        grid = spec.subgridspec(len(heights), 1, height_ratios=heights)
+    ax.set_subplotspec(grid[0])
+    return [ax, *(figure_of(ax).add_subplot(grid[k]) for k in range(1, len(widths or heights)))]
+
+
+def set_title(ax: Axes, title: str, detail: str = "") -> None:
+    """What is shown in bold at the left edge; under it in plain letters the n and what was left out."""
+    from textwrap import fill
+
+    if not title and not detail:
+        return
+    figure = figure_of(ax)
+    inches = figure.get_size_inches()[0]
+    head, foot = fill(drawable(title), int(inches * 14)), fill(drawable(detail), int(inches * 16))
+    below = len(foot.splitlines())
+    figure.suptitle(head + "\n" * below, x=0.008, ha="left", fontsize=8.5, fontweight="bold", linespacing=1.3)
+    drop = 4.5 + 12.9 * len(head.splitlines())  # points: the padding of the layout, then the bold lines
+    figure.axes[0].annotate(
+        foot,
+        (0.008, 1),
+        xycoords="figure fraction",
+        xytext=(0, -drop),
+        va="top",
+        ha="left",
+        textcoords="offset points",
+        fontsize=8,
+        color=QUIET,
+        linespacing=1.35,
+        annotation_clip=False,
+    ).set_in_layout(False)
+
+
+def say(ax: Axes, sentence: str) -> Axes:
+    """A plain sentence in place of a picture that has nothing to show."""
+    ax.set_axis_off()
+    set_size(ax, height=1.1)
+    ax.text(0, 0.5, sentence, transform=ax.transAxes, va="center", ha="left", color=QUIET, wrap=True)
+    return ax
+
+
+def bare(ax: Axes) -> Axes:
+    """Axes that only carry text."""
+    ax.set_axis_off()
+    return ax

@@ -1,0 +1,197 @@
+"""Numbers as words: the one place where a number is rounded for a reader.
+
+Undefined (NaN, None) is a dash, a p-value is never 0, and a ratio is the exponential of a log ratio.
+"""
+
+from __future__ import annotations
+
+import math
+
+DASH = "–"
+MINUS = "\u2212"
+SMALLEST_P = 0.001
+
+
+def missing(value: object) -> bool:
+    """True for None, NaN, NaT and the missing marker of pandas."""
+    if value is None:
+        return True
+    if isinstance(value, str):
+        return value == ""
+    try:
+        return bool(value != value)
+    except (TypeError, ValueError):  # the pandas marker refuses to be a truth value
+        return True
+
+
+def number(value: object, digits: int = 3) -> str:
+    """`value` to `digits` significant digits, without an exponent between 1e-4 and 1e6."""
+    if missing(value):
+        return DASH
+    x = float(value)  # type: ignore[arg-type]
+    if math.isinf(x):
+        return "∞" if x > 0 else f"{MINUS}∞"
+    if x == 0:
+        return "0"
+    magnitude = math.floor(math.log10(abs(x)))
+    if -5 < magnitude < 6:
+        text = f"{x:.{max(digits - 1 - magnitude, 0)}f}"
+        if abs(float(text)) >= 10 ** (magnitude + 1) and digits - 1 - magnitude > 0:
+            text = f"{x:.{digits - 2 - magnitude}f}"  # 9.996 became 10.00: one digit fewer
+    else:
+        mantissa, exponent = f"{x:.{digits - 1}e}".split("e")
+        text = f"{mantissa}×10^{int(exponent)}"
+    return text.replace("-", MINUS)
+
+
+def fixed(value: object, places: int = 2) -> str:
+    """`value` with `places` decimals; a value that rounds to zero carries no minus sign."""
+    if missing(value):
+        return DASH
+    x = float(value)  # type: ignore[arg-type]
+    if math.isinf(x):
+        return "∞" if x > 0 else f"{MINUS}∞"
+    text = f"{x:.{places}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def whole(value: object) -> str:
+    """A count, with a thin space between thousands from 10 000 on."""
+    if missing(value):
+        return DASH
+    n = round(float(value))  # type: ignore[arg-type]
+    text = f"{n:,}".replace(",", "\u2009") if abs(n) >= 10_000 else str(n)
+    return text.replace("-", MINUS)
+
+
+def p_value(value: object) -> str:
+    """A p-value (or q-value) as journals print it: <0.001, three decimals below 0.1, else two."""
+    if missing(value):
+        return DASH
+    p = float(value)  # type: ignore[arg-type]
+    if p < SMALLEST_P:
+        return f"<{SMALLEST_P}"
+    if p > 0.99:
+        return ">0.99"
+    if round(p, 3) < 0.1:
+        return f"{p:.3f}"
+    return f"{p:.2f}"
+
+
+def p_phrase(value: object, symbol: str = "p") -> str:
+    """`p = 0.012`, `p < 0.001`, or `p not available`."""
+    text = p_value(value)
+    if text == DASH:
+        return f"{symbol} not available"
+    if text[0] in "<>":
+        return f"{symbol} {text[0]} {text[1:]}"
+    return f"{symbol} = {text}"
+
+
+def percent(share: object, places: int = 0) -> str:
+    """A share in [0, 1] as a percentage; a small one is never printed as 0 %, nor a large one as 100 %."""
+    if missing(share):
+        return DASH
+    x = 100 * float(share)  # type: ignore[arg-type]
+    least = 10.0**-places
+    if 0 < x < least / 2:
+        return f"<{least:.{places}f} %"
+    if 100 - least / 2 < x < 100:
+        return f">{100 - least:.{places}f} %"
+    return f"{x:.{places}f} %"
+
+
+def probability(value: object) -> str:
+    """A probability with two decimals, never 0.00 or 1.00 unless it is exactly that."""
+    if missing(value):
+        return DASH
+    p = float(value)  # type: ignore[arg-type]
+    if 0 < p < 0.005:
+        return "<0.01"
+    if 0.995 <= p < 1:
+        return ">0.99"
+    return f"{p:.2f}"
+
+
+def is_log_ratio(effect_measure: object) -> bool:
+    """Whether an effect is on a log ratio scale, so that its exponential is a ratio."""
+    return str(effect_measure).startswith("log ")
+
+
+def ratio_name(effect_measure: object) -> str:
+    """`Hazard ratio per 1 SD` for `log hazard ratio per 1 SD`; any other measure with a capital."""
+    text = str(effect_measure)
+    text = text.removeprefix("log ")
+    return text[:1].upper() + text[1:]
+
+
+def effect(value: object, effect_measure: object) -> str:
+    """An effect as read: the ratio for a log ratio, the slope itself otherwise; two decimals."""
+    if missing(value):
+        return DASH
+    x = float(value)  # type: ignore[arg-type]
+    if not is_log_ratio(effect_measure):
+        return fixed(x)
+    if x > math.log(1e4):
+        return ">10\u2009000"
+    ratio = math.exp(x)
+    if ratio < 0.005:
+        return "<0.01"
+    return fixed(ratio) if ratio < 100 else whole(ratio)
+
+
+def interval(low: object, high: object, effect_measure: object = "") -> str:
+    """`low to high`; an open end is said to be one."""
+    if missing(low) and missing(high):
+        return DASH
+    lower = "no limit" if missing(low) else effect(low, effect_measure)
+    upper = "no limit" if missing(high) else effect(high, effect_measure)
+    return f"{lower} to {upper}"
+
+
+def effect_interval(estimate: object, low: object, high: object, effect_measure: object) -> str:
+    """`1.45 (1.20 to 1.75)`, the estimate with its interval."""
+    if missing(estimate):
+        return DASH
+    span = interval(low, high, effect_measure)
+    return effect(estimate, effect_measure) + ("" if span == DASH else f" ({span})")
+
+
+def gain(value: object) -> str:
+    """A gain in discrimination: three decimals with its sign, since 0.01 matters."""
+    text = fixed(value, 3)
+    return text if text == DASH or text.startswith(MINUS) or float(text) == 0 else f"+{text}"
+
+
+def gain_interval(value: object, low: object, high: object) -> str:
+    """`+0.021 (+0.004 to +0.038)`."""
+    if missing(value):
+        return DASH
+    span = "" if missing(low) or missing(high) else f" ({gain(low)} to {gain(high)})"
+    return gain(value) + span
+
+
+def rank_interval(rank: object, low: object, high: object) -> str:
+    """`3 (1 to 12)`."""
+    if missing(rank):
+        return DASH
+    span = "" if missing(low) or missing(high) else f" ({whole(low)} to {whole(high)})"
+    return whole(rank) + span
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """`1 patient`, `2 patients`, `no patient`."""
+    if count == 0:
+        return f"no {one}"
+    return f"{whole(count)} {one if count == 1 else many or one + 's'}"
+
+
+def listed(items: list[str], *, limit: int = 6) -> str:
+    """`a, b and c`; what goes beyond `limit` is counted."""
+    if len(items) > limit:
+        return ", ".join(items[: limit - 1]) + f" and {len(items) - limit + 1} more"
+    if len(items) <= 1:
+        return "".join(items)
+    return ", ".join(items[:-1]) + f" and {items[-1]}"
