@@ -1,0 +1,256 @@
+"""Which columns are features, their numbers, and which are left out and why."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+
+import numpy as np
+import pandas as pd
+
+from discovery.study.leaks import SUSPECT_ABOVE, equal_features, suspicion
+from discovery.study.outcomes import Outcome, outcome_columns
+from discovery.study.settings import Features, StudyFile
+from discovery.study.source import Source, missing_codes
+from discovery.study.tables import Table
+from discovery.study.vocabulary import nearest_column
+
+MANY_MISSING = 0.4
+
+
+@dataclass
+class Exclusions:
+    """Columns that are not used as features, and why; `outcome` is empty when it holds for all."""
+
+    rows: list[tuple[str, str, str]] = field(default_factory=list)
+
+    def add(self, feature: str, reason: str, outcome: str = "") -> None:
+        self.rows.append((feature, reason, outcome))
+
+    def table(self) -> pd.DataFrame:
+        return pd.DataFrame(self.rows, columns=["feature", "reason", "outcome"], dtype=object)
+
+
+def is_glob(pattern: str, columns: tuple[str, ...]) -> bool:
+    """Whether a name is a pattern: it has a wildcard and is not itself the name of a column."""
+    return pattern not in columns and any(sign in pattern for sign in "*?[")
+
+
+def matches(patterns: tuple[str, ...], columns: tuple[str, ...]) -> list[str]:
+    """The columns that any of the patterns names, in the order of the table."""
+    return [
+        column for column in columns if any(matches_one(pattern, column, columns) for pattern in patterns)
+    ]
+
+
+def matches_one(pattern: str, column: str, columns: tuple[str, ...]) -> bool:
+    return fnmatchcase(column, pattern) if is_glob(pattern, columns) else pattern == column
+
+
+def roles_of_columns(settings: StudyFile, id_column: str) -> dict[str, str]:
+    """Columns with a role that bars them from being features, and the role in words."""
+    roles: dict[str, str] = {}
+    for outcome in settings.outcomes:
+        roles |= {column: f"column of the outcome {outcome.name}" for column in outcome_columns(outcome)}
+    roles |= {column: "covariate of the base model" for column in settings.patients.adjust_for}
+    if settings.patients.site is not None:
+        roles[settings.patients.site] = "site"
+    if settings.patients.etiology is not None:
+        roles[settings.patients.etiology] = "etiology"
+    roles |= {settings.patients.id: "id", id_column: "id"}
+    return roles
+
+
+def choose_features(source: Source, settings: StudyFile, id_column: str, excluded: Exclusions) -> list[str]:
+    """The names of the feature columns, by name, by pattern, or every numeric column without a role."""
+    chosen: Features = settings.features  # type: ignore[assignment]
+    columns = source.table.columns
+    roles = roles_of_columns(settings, id_column)
+    findings = source.findings
+    named = {pattern for pattern in chosen.columns if not is_glob(pattern, columns)}
+    for key in ("columns", "exclude"):
+        for pattern in getattr(chosen, key):
+            if not matches((pattern,), columns):
+                what = (
+                    "no column matches this pattern"
+                    if is_glob(pattern, columns)
+                    else "there is no such column"
+                )
+                wanted = f"{what}, which {key} under [features] names; {nearest_column(pattern, columns)}"
+                findings.error("no such column", source.file, wanted, column=pattern)
+    for column in columns:
+        if column in named and column in roles:
+            role = roles[column]
+            if role.startswith("covariate"):
+                wanted = (
+                    "this stands in adjust_for and in columns under [features]: it can be one of them only"
+                )
+            else:
+                wanted = (
+                    f"this cannot be a feature, it is the {role}; take it out of columns under [features]"
+                )
+            findings.error("role taken", source.file, wanted, column=column)
+    candidates = matches(chosen.columns, columns) if chosen.columns else list(columns)
+    left_out = set(matches(chosen.exclude, columns))
+    features = []
+    for column in candidates:
+        if column in roles:
+            if roles[column].startswith("covariate") and column not in named:
+                wanted = "this is a covariate of the base model and is not used as a feature"
+                findings.warn("covariate, no feature", source.file, wanted, column=column)
+            if roles[column] != "id" and column not in named:
+                excluded.add(column, roles[column])
+        elif column in left_out:
+            excluded.add(column, "named in exclude")
+        elif column in named or source.numbers(column).numeric:
+            features.append(column)
+        else:
+            excluded.add(column, "text, not numbers")
+            if chosen.columns:
+                wanted = (
+                    "this column matches a pattern of columns, but holds text; it is not used as a feature"
+                )
+                findings.warn("text, no feature", source.file, wanted, column=column)
+    return features
+
+
+def read_features(
+    source: Source, names: list[str], place: np.ndarray, excluded: Exclusions
+) -> tuple[list[str], np.ndarray]:
+    """The features of the study patients, (n, p) with NaN missing, and the names of those that vary.
+
+    `place` (n,) is each patient's row in the table, -1 for none. Columns with one value or none are
+    left out and listed.
+    """
+    kept: list[str] = []
+    values: list[np.ndarray] = []
+    for name in names:
+        column = source.require_numbers(name)[place]
+        column[place < 0] = np.nan
+        known = column[np.isfinite(column)]
+        if not known.size:
+            excluded.add(name, "all values are missing")
+            source.findings.warn(
+                "empty feature", source.file, "all values are missing; it is left out", column=name
+            )
+        elif (known == known[0]).all():
+            excluded.add(name, "constant")
+            wanted = "every patient has the same value; the feature is left out"
+            source.findings.warn("constant feature", source.file, wanted, found=f"{known[0]:g}", column=name)
+        else:
+            missing = column.size - known.size
+            if missing > MANY_MISSING * column.size:
+                wanted = f"a value is missing in {missing} of {column.size} patients"
+                source.findings.warn("mostly missing feature", source.file, wanted, column=name)
+            kept.append(name)
+            values.append(column)
+    table = np.column_stack(values) if values else np.empty((place.size, 0))
+    return kept, table
+
+
+def leave_out_leaks(
+    source: Source,
+    names: list[str],
+    values: np.ndarray,
+    outcomes: list[Outcome],
+    excluded: Exclusions,
+    seed: int,
+) -> tuple[list[str], np.ndarray]:
+    """Without the features that equal an outcome; those that nearly reproduce one are kept with a warning."""
+    leak = np.zeros(len(names), dtype=bool)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # columns without a shared row give NaN, as meant
+        for outcome in outcomes:
+            equal = equal_features(values, outcome)
+            for position in np.flatnonzero(equal & ~leak):
+                excluded.add(names[position], f"leak: equals the outcome {outcome.name}")
+                wanted = f"leak: this equals the outcome {outcome.name!r}; it is left out of the features"
+                source.findings.warn("leak", source.file, wanted, column=names[position])
+            leak |= equal
+        kept = np.flatnonzero(~leak)
+        for outcome in outcomes:
+            measure, strength = suspicion(values[:, kept], outcome, seed)
+            for position in np.flatnonzero(strength > SUSPECT_ABOVE):
+                name = names[kept[position]]
+                if name in outcome.excluded_features:
+                    continue
+                wanted = (
+                    f"suspected leak: alone it reproduces the outcome {outcome.name!r} "
+                    f"({measure} above {SUSPECT_ABOVE}); was it known before the outcome? "
+                    "If the outcome is made from it, name it in defined_from"
+                )
+                source.findings.warn(
+                    "suspected leak",
+                    source.file,
+                    wanted,
+                    found=f"{measure} {strength[position]:.3f}",
+                    column=name,
+                )
+    return [names[position] for position in kept], values[:, kept]
+
+
+def defined_from(
+    settings: StudyFile,
+    columns: tuple[str, ...],
+    features: list[str],
+    file: str,
+    source: Source,
+    excluded: Exclusions,
+) -> dict[str, tuple[str, ...]]:
+    """For each outcome the features that hold a term of its definition, which are not tested against it."""
+    by_outcome: dict[str, tuple[str, ...]] = {}
+    for outcome in settings.outcomes:
+        for pattern in outcome.defined_from:
+            if not matches((pattern,), columns):
+                hint = nearest_column(pattern, columns)
+                wanted = f"there is no such feature, which defined_from of {outcome.name!r} names; {hint}"
+                source.findings.error("no such column", file, wanted, column=pattern)
+        named = tuple(name for name in matches(outcome.defined_from, columns) if name in features)
+        for name in named:
+            excluded.add(name, f"part of the definition of {outcome.name}", outcome.name)
+        by_outcome[outcome.name] = named
+    return by_outcome
+
+
+@dataclass(frozen=True)
+class Names:
+    """What the labels table says of columns."""
+
+    labels: dict[str, str] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    families: dict[str, str] = field(default_factory=dict)
+
+
+def read_labels(table: Table, known: set[str], source: Source) -> Names:
+    """Labels, units and families by column; a name that no table has is warned of."""
+    names = Source(table, "features", missing_codes(()), source.findings)
+    if not names.require("feature", "the table of labels"):
+        return Names()
+    keys = table.text("feature")
+    first: dict[str, int] = {}
+    for position, key in enumerate(keys):
+        if not key:
+            names.error_rows(
+                "no feature name", "the name of a feature is wanted", "feature", np.array([position]), keys
+            )
+        elif key in first:
+            wanted = f"each feature once is wanted, this one stands in row {names.row(first[key])} already"
+            names.error_rows("repeated label", wanted, "feature", np.array([position]), keys)
+        else:
+            first[key] = position
+            if key not in known:
+                wanted = f"no table has such a column; {nearest_column(key, sorted(known))}"
+                names.findings.warn(
+                    "label without column",
+                    table.file,
+                    wanted,
+                    found=key,
+                    row=names.row(position),
+                    column="feature",
+                )
+    parts = {}
+    for column in ("label", "unit", "family"):
+        cells = table.text(column) if column in table.columns else [""] * len(keys)
+        parts[column] = {key: cells[position] for key, position in first.items() if cells[position]}
+    return Names(labels=parts["label"], units=parts["unit"], families=parts["family"])

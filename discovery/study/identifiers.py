@@ -1,0 +1,76 @@
+"""Patient ids: one row each, and the same patients in every table, or it is said which are not."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from discovery.study.findings import LISTED_PER_KIND, Findings
+from discovery.study.source import Source
+
+WHOLE_WITH_POINT = re.compile(r"(\d+)\.0+")
+
+
+def read_ids(source: Source, column: str, *, unique: bool = True) -> list[str]:
+    """The ids of a table as text. `007` stays `007`; a column of 1.0, 2.0, … is read as 1, 2, ….
+
+    Empty ids, and repeated ones when `unique`, are noted as faults.
+    """
+    ids = source.table.text(column)
+    source.error_rows(
+        "empty id", "an id is wanted in every row", column, np.flatnonzero([not label for label in ids]), ids
+    )
+    filled = [label for label in ids if label]
+    if filled and all(WHOLE_WITH_POINT.fullmatch(label) for label in filled):
+        wanted = "ids written as decimal numbers are read as whole ones"
+        source.findings.warn("decimal ids", source.file, wanted, found=filled[0], column=column)
+        ids = [label.split(".")[0] for label in ids]
+    if unique:
+        first: dict[str, int] = {}
+        for position, label in enumerate(ids):
+            if label and label in first:
+                wanted = (
+                    f"one row a patient is wanted, this id stands in row {source.row(first[label])} already"
+                )
+                source.findings.error(
+                    "repeated id", source.file, wanted, found=label, row=source.row(position), column=column
+                )
+            else:
+                first[label] = position
+    return ids
+
+
+def match_ids(ids: list[str], others: list[str]) -> np.ndarray:
+    """For each of `ids` the position of the same id in `others`, -1 where there is none."""
+    place = {label: position for position, label in enumerate(others)}
+    return np.array([place.get(label, -1) for label in ids], dtype=np.int64)
+
+
+def report_unmatched(
+    labels: list[str], source: Source, column: str, rows: list[int], other_file: str, so: str
+) -> None:
+    """Warn of each id of a table that the other table does not have; `so` says what follows."""
+    count = len(labels)
+    for label, row in list(zip(labels, rows))[:LISTED_PER_KIND]:
+        wanted = f"{other_file} has no such id; {so}"
+        source.findings.warn(
+            f"id not in {other_file}", source.file, wanted, found=label, row=row, column=column
+        )
+    if count > LISTED_PER_KIND:
+        source.findings.kinds["warning", f"id not in {other_file}"].count += count - LISTED_PER_KIND
+
+
+def no_common_id(ids: list[str], others: list[str], file: str, other_file: str, findings: Findings) -> None:
+    """Note that two tables share no patient, with the likeliest cause."""
+    wanted = f"ids that {other_file} has too are wanted, none is; there they look like {others[0]!r}"
+    for cause, plain in (
+        ("leading zeros", lambda label: label.lstrip("0")),
+        ("capital letters", str.casefold),
+        ("signs or spaces", lambda label: re.sub(r"[\W_]+", "", label)),
+        ("letters before the number", lambda label: re.sub(r"^\D+", "", label)),
+    ):
+        if {plain(label) for label in ids} & {plain(label) for label in others} - {""}:
+            wanted += f" (they differ in {cause})"
+            break
+    findings.error("no common id", file, wanted, found=ids[0])

@@ -1,0 +1,147 @@
+"""Features that give the outcome away: the same column again, or one that orders it nearly perfectly."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from discovery.seeds import named_rng
+from discovery.study.outcomes import Outcome
+
+SUSPECT_ABOVE = 0.98
+SCREEN_ABOVE = 0.95  # a sampled C below this is never checked exactly; its standard error is about .002
+SAMPLED_PAIRS = 20_000
+EXACT_PAIRS = 50_000_000  # above it (10,000 patients) the sampled C stands; its standard error is .001
+FEWEST_ROWS = 10
+
+
+def equal_features(features: np.ndarray, outcome: Outcome) -> np.ndarray:
+    """Columns of `features` (n, p) that hold the very numbers of one of the outcome's columns, (p,) bool.
+
+    Rows in which either is missing are not compared; at least two different values must be shared.
+    """
+    same = np.zeros(features.shape[1], dtype=bool)
+    event = (
+        None if outcome.status is None else np.where(np.isnan(outcome.status), np.nan, outcome.status == 1)
+    )
+    for target in (outcome.value, outcome.time, outcome.status, event):
+        if target is None:
+            continue
+        both = np.isfinite(features) & np.isfinite(target)[:, None]
+        differs = both & (features != target[:, None])
+        values = np.where(both, features, np.nan)
+        spread = np.fmax.reduce(values, axis=0) > np.fmin.reduce(values, axis=0)
+        same |= ~differs.any(axis=0) & spread
+    return same
+
+
+def suspicion(features: np.ndarray, outcome: Outcome, seed: int) -> tuple[str, np.ndarray]:
+    """How well each column of `features` (n, p) alone orders the outcome: the measure's name and (p,) values.
+
+    The area under the ROC curve (binary; the largest one-against-rest for several classes), the
+    larger of |Pearson r| and |Spearman rho| (continuous, ordinal, counts), or Harrell's C (times),
+    each turned to the better direction, 1 at most; NaN where fewer than 10 rows are known.
+    """
+    known = outcome.known
+    columns = features[known]
+    if outcome.time is not None and outcome.status is not None and outcome.kind == "survival":
+        rng = named_rng(seed, "study", "suspected leak", outcome.name)
+        measure, values = "C", concordances(columns, outcome.time[known], outcome.status[known] == 1, rng)
+    elif outcome.value is None:
+        return "", np.full(features.shape[1], np.nan)
+    elif outcome.kind == "binary":
+        measure, values = "AUC", areas(columns, outcome.value[known] == 1)
+    elif outcome.kind == "multiclass":
+        target = outcome.value[known]
+        by_class = [areas(columns, target == code) for code in range(len(outcome.categories))]
+        measure, values = "AUC", np.fmax.reduce(by_class)
+    else:
+        measure, values = "|r|", correlations(columns, outcome.value[known])
+    enough = np.isfinite(columns).sum(axis=0) >= FEWEST_ROWS
+    return measure, np.where(enough, values, np.nan)
+
+
+def areas(columns: np.ndarray, positive: np.ndarray) -> np.ndarray:
+    """The area under the ROC curve of each column (n, p) for `positive` (n,), or 1 minus it if larger."""
+    ranks = pd.DataFrame(columns).rank().to_numpy()
+    observed = np.isfinite(columns)
+    ones = (observed & positive[:, None]).sum(axis=0).astype(np.float64)
+    zeros = (observed & ~positive[:, None]).sum(axis=0).astype(np.float64)
+    rank_sum = np.where(observed & positive[:, None], ranks, 0.0).sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        area = (rank_sum - ones * (ones + 1) / 2) / (ones * zeros)
+    area = np.where((ones >= 2) & (zeros >= 2), area, np.nan)
+    return np.maximum(area, 1 - area)
+
+
+def correlations(columns: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """The larger of |Pearson r| and |Spearman rho| of each column (n, p) with `target` (n,)."""
+    observed = np.isfinite(columns)
+    targets = np.where(observed, target[:, None], np.nan)
+    ranked = pd.DataFrame(columns).rank().to_numpy(), pd.DataFrame(targets).rank().to_numpy()
+    return np.fmax(pearson(columns, targets), pearson(*ranked))
+
+
+def pearson(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    observed = np.isfinite(left)
+    count = observed.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        centred = []
+        for values in (left, right):
+            size = np.max(np.where(observed, np.abs(values), 0.0), axis=0, initial=0.0)
+            filled = np.where(observed, values / np.where(size > 0, size, 1.0), 0.0)
+            mean = filled.sum(axis=0) / count
+            centred.append(np.where(observed, filled - mean, 0.0))
+        product = (centred[0] * centred[1]).sum(axis=0)
+        norm = np.sqrt((centred[0] ** 2).sum(axis=0) * (centred[1] ** 2).sum(axis=0))
+        return np.abs(product / norm)
+
+
+def concordances(
+    columns: np.ndarray, time: np.ndarray, event: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """Harrell's C of each column (n, p), or 1 minus it if larger.
+
+    From a sample of comparable pairs; exact for the columns that come near suspicion. A pair is
+    comparable when the shorter time ends in an event; tied scores count one half.
+    """
+    order = np.argsort(time, kind="stable")
+    time, event, columns = time[order], event[order], columns[order]
+    later = np.searchsorted(time, time, side="right")
+    reach = np.where(event, len(time) - later, 0)
+    total = int(reach.sum())
+    if not total:
+        return np.full(columns.shape[1], np.nan)
+    ends = np.cumsum(reach)
+    pair = rng.integers(0, total, size=SAMPLED_PAIRS)
+    first = np.searchsorted(ends, pair, side="right")
+    second = later[first] + (pair - (ends[first] - reach[first]))
+    result = np.full(columns.shape[1], np.nan)
+    for position, scores in enumerate(columns.T):
+        result[position] = better_side(scores[first], scores[second])
+        if result[position] > SCREEN_ABOVE and total <= EXACT_PAIRS:
+            result[position] = exact_concordance(scores, later, event)
+    return result
+
+
+def better_side(first: np.ndarray, second: np.ndarray) -> float:
+    observed = np.isfinite(first) & np.isfinite(second)
+    if not observed.any():
+        return float("nan")
+    share = float(
+        (first[observed] > second[observed]).mean() + (first[observed] == second[observed]).mean() / 2
+    )
+    return max(share, 1 - share)
+
+
+def exact_concordance(scores: np.ndarray, later: np.ndarray, event: np.ndarray) -> float:
+    """Harrell's C over all comparable pairs; rows sorted by time, `later` the first with a longer time."""
+    wins, pairs = 0.0, 0
+    for position in np.flatnonzero(event & np.isfinite(scores)):
+        after = scores[later[position] :]
+        after = after[np.isfinite(after)]
+        wins += int((scores[position] > after).sum()) + int((scores[position] == after).sum()) / 2
+        pairs += after.size
+    if not pairs:
+        return float("nan")
+    return max(wins / pairs, 1 - wins / pairs)

@@ -1,0 +1,159 @@
+"""Cells of a table as numbers: what is one, what is missing, what only looks like either."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+# Codes that people write for "not known". Only an empty cell is missing unless the study file says more.
+MISSING_CODES = frozenset(
+    code
+    for line in (
+        "na n/a n.a. n.a nan nat <na> null none nil - -- --- . .. ... ? ?? ??? missing unknown nd n.d. k.a. k.a",
+        "s/d #n/a #na #value! #div/0! #ref! #name? #num! #null!",
+    )
+    for code in line.split()
+)
+# Of those, the ones that cannot be meant as a label.
+NEVER_LABELS = MISSING_CODES - frozenset({"unknown", "none", "missing", "nil", "-"})
+SENTINELS = (-9, -99, -999, -9999, -99999, 999, 9999, 99999)
+
+COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?")
+POINT_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+")
+TRUTH = {"true": 1.0, "false": 0.0}
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A column read as numbers: `values` (n,) with NaN where missing or faulty, and positions of faults."""
+
+    values: np.ndarray
+    filled: int
+    not_numbers: list[int] = field(default_factory=list)
+    infinite: list[int] = field(default_factory=list)
+    codes: list[int] = field(default_factory=list)  # cells that look like a code for "missing"
+    commas: list[int] = field(default_factory=list)  # read with a decimal comma
+    points: list[int] = field(default_factory=list)  # written with a decimal point
+    thousands: bool = False  # every point may separate thousands
+
+    @property
+    def numeric(self) -> bool:
+        """At least half of what stands there, codes aside, is a number (or nothing stands there)."""
+        judged = self.filled - len(self.codes)
+        return 2 * len(self.not_numbers) <= judged if judged else True
+
+
+def read_numbers(cells: Sequence[str], *, comma: bool, missing: frozenset[str] = frozenset()) -> Numbers:
+    """Parse the text `cells` of one column; a decimal comma is understood when `comma` is true."""
+    try:
+        values = np.array([float(cell) if cell else np.nan for cell in cells], dtype=np.float64)
+        odd = np.flatnonzero(~np.isfinite(values))
+        plain = all(not cells[position] for position in odd.tolist()) and not missing
+        if plain and "_" not in "".join(cells):
+            filled = len(cells) - odd.size
+            points = [position for position, cell in enumerate(cells) if "." in cell] if comma else []
+            thousands = bool(points) and all(
+                POINT_THOUSANDS.fullmatch(cells[position]) for position in points
+            )
+            return Numbers(values=values, filled=filled, points=points, thousands=thousands)
+    except ValueError:
+        pass
+    return read_cell_by_cell(cells, comma=comma, missing=missing)
+
+
+def read_cell_by_cell(cells: Sequence[str], *, comma: bool, missing: frozenset[str]) -> Numbers:
+    values = np.full(len(cells), np.nan)
+    not_numbers: list[int] = []
+    infinite: list[int] = []
+    codes: list[int] = []
+    commas: list[int] = []
+    points: list[int] = []
+    truths: list[int] = []
+    filled = 0
+    for position, raw in enumerate(cells):
+        cell = raw.strip()
+        if not cell or cell in missing:
+            continue
+        number = as_number(cell, comma=comma)
+        if is_stated_number(number, missing):
+            continue
+        filled += 1
+        if cell.casefold() in MISSING_CODES:
+            codes.append(position)
+        elif number is None:
+            (truths if cell.casefold() in TRUTH else not_numbers).append(position)
+        elif not np.isfinite(number):
+            infinite.append(position)
+        else:
+            values[position] = number
+            if "," in cell:
+                commas.append(position)
+            elif "." in cell:
+                points.append(position)
+    if truths and len(truths) + len(codes) == filled:
+        for position in truths:
+            values[position] = TRUTH[cells[position].strip().casefold()]
+    else:
+        not_numbers = sorted(not_numbers + truths)
+    thousands = bool(points) and all(
+        POINT_THOUSANDS.fullmatch(cells[position].strip()) for position in points
+    )
+    return Numbers(values, filled, not_numbers, infinite, codes, commas, points, thousands)
+
+
+def as_number(cell: str, *, comma: bool) -> float | None:
+    """The number that `cell` is, infinite ones too; None for anything else."""
+    if "_" in cell:
+        return None
+    if "," in cell:
+        if not comma or not COMMA_NUMBER.fullmatch(cell):
+            return None
+        cell = cell.replace(",", ".")
+    try:
+        number = float(cell)
+    except ValueError:
+        return None
+    return None if np.isnan(number) else number
+
+
+def is_stated_number(number: float | None, missing: frozenset[str]) -> bool:
+    if number is None or not missing:
+        return False
+    return any(as_number(code, comma=False) == number for code in missing)
+
+
+def number_hint(cell: str) -> str:
+    """How to mend a cell that is no number."""
+    cell = cell.strip()
+    if re.match(r"[<>≤≥]", cell):
+        return "a number is wanted; a value beyond a limit of detection cannot be read as it is"
+    if re.fullmatch(r"[+-]?\d{1,3}([., '\u00a0\u202f]\d{3})+([.,]\d+)?", cell):
+        return "a number without separators between thousands is wanted"
+    if re.fullmatch(r"[+-]?\d+,\d+", cell):
+        return "a number with a decimal point is wanted, or semicolons between the cells"
+    if re.fullmatch(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}([ T].*)?", cell):
+        return "a number is wanted, this looks like a date"
+    if re.match(r"[+-]?\d[\d.,]*\s*[^\d\s.,]", cell):
+        return "a number alone is wanted, without unit or remark"
+    if cell[:1] in {"−", "–", "—"}:
+        return "a number is wanted; the sign must be a plain hyphen (-)"
+    return "a number is wanted"
+
+
+def sentinel(values: np.ndarray) -> tuple[float, int] | None:
+    """A value such as 999 or -9 that stands far off all others, and how often; None when there is none."""
+    known = values[np.isfinite(values)]
+    for code in SENTINELS:
+        hit = known == code
+        count = int(hit.sum())
+        rest = known[~hit]
+        if not count or rest.size < 3:
+            continue
+        low, high = rest.min(), rest.max()
+        gap = code - high if code > high else low - code if code < low else 0.0
+        if gap > max(high - low, 0.0) and (code < 0 <= low or gap > 2 * max(abs(low), abs(high))):
+            return float(code), count
+    return None

@@ -1,0 +1,426 @@
+"""Outcomes as arrays: codes become 0, 1, 2, …; times are checked; what cannot be analysed is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from discovery.study.settings import (
+    BinaryOutcome,
+    Codes,
+    ContinuousOutcome,
+    CountOutcome,
+    MulticlassOutcome,
+    OrdinalOutcome,
+    OutcomeSection,
+    RecurrentOutcome,
+    SurvivalOutcome,
+    as_codes,
+)
+from discovery.study.source import Source, canonical, code_text, coded, first_places
+
+FEW_EVENTS = 10
+MOST_CLASSES = 20
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outcome:
+    """One outcome of all study patients, in the order of the study.
+
+    `value` (n,): binary 0/1, continuous, count, or position in `categories` (ordinal, multiclass);
+    NaN is missing. `time`, `entry` (n,) in `unit`; `status` (n,): 0 censored, 1 event, 2, 3, …
+    competing events in the order listed, NaN missing. `exposure` (n,) is the time a count was taken
+    over. A recurrent outcome has `event_patient` (e,), positions of patients, and `event_time` (e,);
+    its `time` is the end of follow-up, its `status` 1 where a terminal event ended it, and its
+    `value` the number of events.
+    """
+
+    name: str
+    kind: str
+    label: str
+    unit: str = ""
+    patient_id: np.ndarray
+    value: np.ndarray | None = None
+    categories: tuple[str, ...] = ()
+    time: np.ndarray | None = None
+    status: np.ndarray | None = None
+    entry: np.ndarray | None = None
+    exposure: np.ndarray | None = None
+    event_patient: np.ndarray | None = None
+    event_time: np.ndarray | None = None
+    excluded_features: tuple[str, ...] = field(default=())
+
+    @property
+    def known(self) -> np.ndarray:
+        """Patients whose outcome is known, (n,) bool."""
+        parts = [
+            part
+            for part in (self.value, self.time, self.status, self.entry, self.exposure)
+            if part is not None
+        ]
+        return np.all([np.isfinite(part) for part in parts], axis=0)
+
+
+def outcome_columns(settings: OutcomeSection) -> dict[str, str]:
+    """The patient-table columns that an outcome is made from, with the key that names each."""
+    keys: tuple[str, ...] = ("column", "exposure", "status", "entry", "followup", "terminal")
+    if not isinstance(settings, RecurrentOutcome):
+        keys = (*keys, "time")
+    named = {key: getattr(settings, key, None) for key in keys}
+    return {column: key for key, column in named.items() if column is not None}
+
+
+def read_outcome(
+    settings: OutcomeSection, source: Source, kept: np.ndarray, ids: list[str], events: Source | None = None
+) -> Outcome | None:
+    """The outcome of the kept patients; None, with the faults noted, where it cannot be analysed.
+
+    `kept` are positions in the patient table, `ids` the ids of all its rows, `events` the table of
+    a recurrent outcome.
+    """
+    present = [
+        source.require(column, f"{key} of {settings.name!r}")
+        for column, key in outcome_columns(settings).items()
+    ]
+    if not all(present):
+        return None
+    before = sum(entry.count for (severity, _), entry in source.findings.kinds.items() if severity == "error")
+    reader: Callable[..., dict[str, object]] = READERS[type(settings)]
+    extra = (ids, events) if isinstance(settings, RecurrentOutcome) else ()
+    parts = reader(settings, source, kept, *extra)
+    after = sum(entry.count for (severity, _), entry in source.findings.kinds.items() if severity == "error")
+    if after > before:
+        return None
+    outcome = Outcome(
+        name=settings.name,
+        kind=settings.kind,  # type: ignore[attr-defined]
+        label=settings.label or settings.name,
+        unit=settings.unit,
+        patient_id=np.array([ids[position] for position in kept], dtype=object),
+        **parts,  # type: ignore[arg-type]
+    )
+    missing = int((~outcome.known).sum())
+    if missing:
+        share = f"{missing} of {len(kept)} patients"
+        wanted = f"the outcome {settings.name!r} is not known for {share}; they are left out of it"
+        source.findings.warn(
+            "missing outcome", source.file, wanted, column=next(iter(outcome_columns(settings)))
+        )
+    return outcome
+
+
+def read_binary(settings: BinaryOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
+    cells = source.labels(settings.column)
+    comma = source.table.comma
+    positive = {canonical(code_text(code)) for code in as_codes(settings.positive)}
+    if settings.negative is not None:
+        groups = [as_codes(settings.negative), as_codes(settings.positive)]
+    else:
+        others = sorted({cell for cell in cells if cell and canonical(cell, comma=comma) not in positive})
+        distinct = {canonical(cell, comma=comma) for cell in others}
+        if len(distinct) > 1:
+            found = ", ".join(others[:12])
+            wanted = (
+                "two classes are wanted, here are several beside positive: list those that count as negative "
+                f"in negative = […] of {settings.name!r}, and empty the others"
+            )
+            source.findings.error("several classes", source.file, wanted, found=found, column=settings.column)
+            return {}
+        groups = [tuple(others), as_codes(settings.positive)]
+    value, stray = coded(cells, groups, comma=comma)
+    report_strays(source, settings.column, cells, stray, "positive or negative", settings.name)
+    value = value[kept]
+    counts = [int((value == code).sum()) for code in (0, 1)]
+    if not stray.size and not all(counts):
+        shown_codes = ", ".join(code_text(code) for code in as_codes(settings.positive))
+        what = f"positive = {shown_codes}" if not counts[1] else f"anything but positive = {shown_codes}"
+        wanted = f"two classes are wanted; no patient has {what}"
+        found = ", ".join(list(first_places(cells))[:12])
+        source.findings.error("one class", source.file, wanted, found=found, column=settings.column)
+    elif min(counts) < FEW_EVENTS:
+        few_events(source, settings.column, settings.name, min(counts), "patients in the smaller class")
+    return {"value": value}
+
+
+def read_continuous(settings: ContinuousOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
+    value = source.require_numbers(settings.column)[kept]
+    distinct = np.unique(value[np.isfinite(value)]).size
+    if distinct < 2:
+        wanted = f"different values are wanted for {settings.name!r}, here is {'one' if distinct else 'none'}"
+        source.findings.error("one class", source.file, wanted, column=settings.column)
+    elif distinct == 2:
+        wanted = f"only two values occur; is the outcome {settings.name!r} binary?"
+        source.findings.warn("looks binary", source.file, wanted, column=settings.column)
+    return {"value": value}
+
+
+def read_classes(
+    settings: OrdinalOutcome | MulticlassOutcome, source: Source, kept: np.ndarray
+) -> dict[str, object]:
+    cells = source.labels(settings.column)
+    comma = source.table.comma
+    if settings.levels is not None:
+        levels: list[Codes] = [(code,) for code in settings.levels]
+        names = [code_text(code) for code in settings.levels]
+    else:
+        present = {canonical(cell, comma=comma): cell for cell in first_places(cells)}
+        texts = [cell for cell in present if isinstance(cell, str)]
+        if texts and settings.kind == "ordinal":
+            wanted = f"the order of the classes is wanted: levels = [low, …, high] of {settings.name!r}"
+            found = ", ".join(sorted(map(str, present.values()))[:12])
+            source.findings.error("no order", source.file, wanted, found=found, column=settings.column)
+            return {}
+        order = sorted(present, key=lambda code: (isinstance(code, str), code))
+        names = [present[code] for code in order]
+        levels = [(name,) for name in names]
+        if comma:
+            names = [
+                name.replace(",", ".") if isinstance(code, float) else name
+                for code, name in zip(order, names)
+            ]
+            levels = [(name,) for name in names]
+    value, stray = coded(cells, levels, comma=comma)
+    report_strays(source, settings.column, cells, stray, "levels", settings.name)
+    value = value[kept]
+    counts = np.array([(value == code).sum() for code in range(len(names))])
+    seen = np.flatnonzero(counts)
+    if stray.size:
+        return {}
+    if seen.size < 2:
+        wanted = f"two classes or more are wanted for {settings.name!r}"
+        source.findings.error(
+            "one class", source.file, wanted, found=", ".join(names[:12]), column=settings.column
+        )
+        return {}
+    if seen.size > MOST_CLASSES:
+        wanted = f"at most {MOST_CLASSES} classes are wanted for {settings.name!r}; is it continuous?"
+        source.findings.error(
+            "many classes", source.file, wanted, found=f"{seen.size} classes", column=settings.column
+        )
+    for code in np.flatnonzero(counts == 0):
+        wanted = f"no patient has this class of {settings.name!r}; it is left out"
+        source.findings.warn("empty class", source.file, wanted, found=names[code], column=settings.column)
+    for code in seen[counts[seen] < 5]:
+        wanted = f"only {counts[code]} patients have this class of {settings.name!r}"
+        source.findings.warn("small class", source.file, wanted, found=names[code], column=settings.column)
+    dense = np.full(len(names), np.nan)
+    dense[seen] = np.arange(seen.size)
+    filled = np.isfinite(value)
+    value[filled] = dense[value[filled].astype(np.int64)]
+    return {"value": value, "categories": tuple(names[code] for code in seen)}
+
+
+def read_count(settings: CountOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
+    value = source.require_numbers(settings.column)
+    source.error_rows(
+        "negative count", "a count of 0 or more is wanted", settings.column, np.flatnonzero(value < 0)
+    )
+    broken = np.flatnonzero(np.isfinite(value) & (value != np.round(value)))
+    source.error_rows("no count", "a whole number is wanted", settings.column, broken)
+    parts: dict[str, object] = {"value": value[kept]}
+    if settings.exposure is not None:
+        exposure = source.require_numbers(settings.exposure)
+        source.error_rows(
+            "no exposure", "a time above 0 is wanted", settings.exposure, np.flatnonzero(exposure <= 0)
+        )
+        parts["exposure"] = exposure[kept]
+    if np.unique(value[kept][np.isfinite(value[kept])]).size < 2:
+        wanted = f"different counts are wanted for {settings.name!r}"
+        source.findings.error("one class", source.file, wanted, column=settings.column)
+    return parts
+
+
+def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
+    time = read_times(source, settings.time, settings.name)
+    cells = source.labels(settings.status)
+    groups = [
+        as_codes(settings.censored),
+        as_codes(settings.event),
+        *((code,) for code in settings.competing),
+    ]
+    status, stray = coded(cells, groups, comma=source.table.comma)
+    declared = "censored, event or competing"
+    hint = ""
+    if not np.any(status == 0) and stray.size:
+        hint = f"; if it is the code of censored patients, state censored = {quoted(cells[stray[0]])}"
+    report_strays(source, settings.status, cells, stray, declared, settings.name, hint)
+    half = np.flatnonzero(np.isfinite(time) != np.isfinite(status))
+    half = np.setdiff1d(half, stray)
+    if half.size:
+        wanted = (
+            f"time and status belong together: {half.size} patients have one of them "
+            f"and are left out of {settings.name!r}"
+        )
+        source.findings.warn(
+            "half an outcome", source.file, wanted, row=source.row(half[0]), column=settings.status
+        )
+    parts: dict[str, object] = {"time": time[kept], "status": status[kept]}
+    if settings.entry is not None:
+        entry = read_entry(source, settings.entry, time, settings.time)
+        parts["entry"] = entry[kept]
+    time, status = time[kept], status[kept]
+    known = np.isfinite(time) & np.isfinite(status)
+    if stray.size:
+        return parts
+    events = int((status[known] == 1).sum())
+    if not events:
+        codes = ", ".join(code_text(code) for code in as_codes(settings.event))
+        wanted = f"patients with the event of {settings.name!r} (event = {codes}) are wanted, there is none"
+        found = ", ".join(list(first_places(cells))[:12])
+        source.findings.error("no event", source.file, wanted, found=found, column=settings.status)
+    elif events < FEW_EVENTS:
+        few_events(source, settings.status, settings.name, events, "events")
+    for number, code in enumerate(settings.competing, start=2):
+        if not (status[known] == number).any():
+            wanted = f"no patient has this competing event of {settings.name!r}"
+            source.findings.warn(
+                "no competing event", source.file, wanted, found=code_text(code), column=settings.status
+            )
+    return parts
+
+
+def read_times(source: Source, column: str, outcome: str) -> np.ndarray:
+    """Times of 0 or more; a zero is kept with a warning."""
+    time = source.require_numbers(column)
+    source.error_rows("negative time", "a time of 0 or more is wanted", column, np.flatnonzero(time < 0))
+    zero = np.flatnonzero(time == 0)
+    if zero.size:
+        wanted = (
+            f"{zero.size} patient{'s have' if zero.size > 1 else ' has'} no follow-up for {outcome!r}: kept, "
+            "but without an event such a row is never at risk; check that the time is known"
+        )
+        source.findings.warn(
+            "zero time", source.file, wanted, found="0", row=source.row(zero[0]), column=column
+        )
+    return time
+
+
+def read_entry(source: Source, column: str, time: np.ndarray, time_column: str) -> np.ndarray:
+    entry = source.require_numbers(column)
+    source.error_rows("negative time", "a time of 0 or more is wanted", column, np.flatnonzero(entry < 0))
+    late = np.flatnonzero(entry >= time)
+    for position in late[:20]:
+        wanted = f"an entry before the end of follow-up ({time_column} is {time[position]:g}) is wanted"
+        source.findings.error(
+            "entry after time",
+            source.file,
+            wanted,
+            found=f"{entry[position]:g}",
+            row=source.row(position),
+            column=column,
+            more=max(0, late.size - 20) if position == late[0] else 0,
+        )
+    return entry
+
+
+def read_recurrent(
+    settings: RecurrentOutcome, source: Source, kept: np.ndarray, ids: list[str], events: Source | None
+) -> dict[str, object]:
+    time = read_times(source, settings.followup, settings.name)
+    parts: dict[str, object] = {"time": time[kept]}
+    entry = np.zeros(len(time))
+    if settings.entry is not None:
+        entry = read_entry(source, settings.entry, time, settings.followup)
+        parts["entry"] = entry[kept]
+    if settings.terminal is not None:
+        cells = source.labels(settings.terminal)
+        status, stray = coded(cells, [(0,), (1,)], comma=source.table.comma)
+        report_strays(source, settings.terminal, cells, stray, "0 or 1", settings.name)
+        parts["status"] = status[kept]
+    id_column = settings.id or "patient_id"
+    if events is None:
+        return parts
+    if not all(
+        [
+            events.require(id_column, f"id of {settings.name!r}"),
+            events.require(settings.time, f"time of {settings.name!r}"),
+        ]
+    ):
+        return parts
+    from discovery.study.identifiers import match_ids, read_ids, report_unmatched
+
+    event_ids = read_ids(events, id_column, unique=False)
+    when = events.require_numbers(settings.time)
+    place = match_ids(event_ids, ids)
+    stray = np.flatnonzero(place < 0)
+    report_unmatched(
+        [event_ids[position] for position in stray],
+        events,
+        id_column,
+        [events.row(position) for position in stray],
+        source.file,
+        "the event is left out",
+    )
+    inside = place >= 0
+    end = np.where(inside, time[place], np.nan)
+    begin = np.where(inside, entry[place], np.nan)
+    events.error_rows(
+        "event outside follow-up",
+        f"a time within the patient's follow-up (after entry, at most {settings.followup}) is wanted",
+        settings.time,
+        np.flatnonzero((when > end) | (when <= begin) & (when != 0) | (when < 0)),
+    )
+    unknown = int((inside & ~np.isfinite(when)).sum())
+    if unknown:
+        wanted = f"the time is missing in {unknown} events; they are left out"
+        events.findings.warn("missing event time", events.file, wanted, column=settings.time)
+    of_kept = np.full(len(ids), -1)
+    of_kept[kept] = np.arange(kept.size)
+    patient = np.where(inside, of_kept[place], -1)
+    use = np.flatnonzero((patient >= 0) & np.isfinite(when))
+    order = use[np.lexsort((when[use], patient[use]))]
+    if not order.size:
+        wanted = f"events of study patients are wanted for {settings.name!r}, there is none"
+        events.findings.error("no event", events.file, wanted, column=settings.time)
+    parts |= {
+        "event_patient": patient[order],
+        "event_time": when[order],
+        "value": np.bincount(patient[order], minlength=kept.size).astype(np.float64),
+    }
+    return parts
+
+
+READERS: dict[type, Callable[..., dict[str, object]]] = {
+    BinaryOutcome: read_binary,
+    ContinuousOutcome: read_continuous,
+    OrdinalOutcome: read_classes,
+    MulticlassOutcome: read_classes,
+    CountOutcome: read_count,
+    SurvivalOutcome: read_survival,
+    RecurrentOutcome: read_recurrent,
+}
+
+
+def report_strays(
+    source: Source,
+    column: str,
+    cells: list[str],
+    stray: np.ndarray,
+    declared: str,
+    outcome: str,
+    hint: str = "",
+) -> None:
+    """Note each code that is filled in but not declared, with how many rows have it."""
+    by_code: dict[str, list[int]] = {}
+    for position in stray:
+        by_code.setdefault(cells[position], []).append(int(position))
+    for code, positions in sorted(by_code.items(), key=lambda item: item[1][0]):
+        count = len(positions)
+        rows = f"{count} row{'s' if count > 1 else ''}"
+        wanted = f"this code is not declared in {declared} of {outcome!r} ({rows}){hint}"
+        source.findings.error(
+            "undeclared code", source.file, wanted, found=code, row=source.row(positions[0]), column=column
+        )
+
+
+def few_events(source: Source, column: str, outcome: str, count: int, what: str) -> None:
+    wanted = (
+        f"only {count} {what} for {outcome!r}: estimates will be weak, and adjustment may not be possible"
+    )
+    source.findings.warn("few events", source.file, wanted, column=column)
+
+
+def quoted(cell: str) -> str:
+    return cell if isinstance(canonical(cell), float) else f'"{cell}"'

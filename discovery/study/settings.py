@@ -1,0 +1,305 @@
+"""The study file as typed models: every section, every key, every default.
+
+Unknown keys are refused; nothing is converted silently (a number in quotes is text). Reading the
+file and wording its faults is `study_file`.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated, Literal
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    StrictBool,
+    StrictFloat,
+    StrictInt,
+    StrictStr,
+    Tag,
+    model_validator,
+)
+
+NAME_PATTERN = r"^[\w-]{1,100}$"
+DEFAULT_SEED = 20261125
+KINDS = ("binary", "continuous", "ordinal", "multiclass", "count", "survival", "recurrent")
+MULTIPLICITY = ("bh", "by", "storey", "selected-cells", "features-first", "holm")
+ROLES = ("rv", "pa", "ra", "cvp", "pawp", "abp", "ecg", "co", "svo2", "resp", "pressure")
+UNITS = ("mmHg", "kPa", "cmH2O")
+
+Name = Annotated[StrictStr, Field(pattern=NAME_PATTERN)]
+Text = Annotated[StrictStr, Field(min_length=1)]
+Number = Annotated[StrictFloat, Field(allow_inf_nan=False)]
+Code = StrictBool | StrictInt | Number | Text
+Codes = tuple[Code, ...]
+OneOrMoreCodes = Code | Annotated[Codes, Field(min_length=1)]
+Level = Annotated[StrictFloat, Field(gt=0, lt=1)]
+Draws = Annotated[StrictInt, Field(ge=0, le=10_000_000)]
+
+
+def available_cores() -> int:
+    """How many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return max(1, len(os.sched_getaffinity(0)))
+    return max(1, os.cpu_count() or 1)
+
+
+class Section(BaseModel):
+    """A table of the study file: frozen, no key beyond the declared ones."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class About(Section):
+    """`[study]`: what the study is called, and the one seed that all randomness comes from."""
+
+    name: Name
+    title: StrictStr = ""
+    seed: Annotated[StrictInt, Field(ge=0, lt=2**63)] = DEFAULT_SEED
+
+
+class Patients(Section):
+    """`[patients]`: the table with one row a patient and the roles of its columns.
+
+    `missing` lists codes that mean "not known" in this table beside the empty cell. `categorical`
+    lists columns that hold labels although they look like numbers.
+    """
+
+    file: Text
+    id: Text
+    site: Text | None = None
+    etiology: Text | None = None
+    adjust_for: tuple[Text, ...] = ()
+    categorical: tuple[Text, ...] = ()
+    missing: Codes = ()
+
+
+class Features(Section):
+    """`[features]`: a ready table of per-patient features.
+
+    `columns` and `exclude` are names or globs (`*`, `?`); without `columns` every numeric column
+    that has no other role is a feature. `labels` is a table feature,label,unit (and family).
+    """
+
+    file: Text
+    id: Text | None = None
+    columns: tuple[Text, ...] = ()
+    exclude: tuple[Text, ...] = ()
+    labels: Text | None = None
+    missing: Codes = ()
+
+
+class Calibration(Section):
+    """How a channel's numbers become its unit: `gain * stored + offset`.
+
+    `zero` lists windows (start, end; seconds from the start of the file) in which the line was open
+    to air: what stands there, calibrated, is taken as zero.
+    """
+
+    offset: Number = 0.0
+    gain: Annotated[Number, Field(gt=0)] = 1.0
+    zero: tuple[tuple[Number, Number], ...] = ()
+
+    @model_validator(mode="after")
+    def windows_have_length(self) -> Calibration:
+        for start, end in self.zero:
+            if not 0 <= start < end:
+                raise ValueError(
+                    f"a zero window [{start:g}, {end:g}] must start at 0 or later and end after its start"
+                )
+        return self
+
+
+class Recordings(Section):
+    """`[recordings]`: a folder of waveforms, listed in its index; features are measured from them.
+
+    `channels` maps a role (`rv`, `pa`, …) to the channel's name in the files, `units` is the
+    pressure unit of all of them or one for each role, `rate_hz` and `time` say how a plain table is
+    sampled, `calibration` holds offset, gain and zero windows of a role.
+    """
+
+    folder: Text
+    index: Text = "index.csv"
+    channels: Annotated[dict[Literal[ROLES], Text], Field(min_length=1)]  # type: ignore[valid-type]
+    units: Literal[UNITS] | dict[Literal[ROLES], Literal[UNITS]] = "mmHg"  # type: ignore[valid-type]
+    rate_hz: Annotated[Number, Field(gt=0)] | None = None
+    time: Text | None = None
+    calibration: dict[Literal[ROLES], Calibration] = {}  # type: ignore[valid-type]
+
+    @model_validator(mode="after")
+    def roles_have_a_channel(self) -> Recordings:
+        named = set(self.calibration) | (set(self.units) if isinstance(self.units, dict) else set())
+        stray = sorted(named - set(self.channels))
+        if stray:
+            raise ValueError(f"calibration or units for {', '.join(stray)}, which channels does not name")
+        return self
+
+    def unit_of(self, role: str) -> str:
+        """The pressure unit of the channel with this role."""
+        return self.units.get(role, "mmHg") if isinstance(self.units, dict) else self.units
+
+
+class OutcomeSection(Section):
+    """What every `[[outcomes]]` table has.
+
+    `defined_from` lists features (names or globs) that contain a term of the outcome's definition;
+    they are not tested against it. `unit` is that of the value, or of the time.
+    """
+
+    name: Name
+    label: Text | None = None
+    unit: StrictStr = ""
+    defined_from: tuple[Text, ...] = ()
+
+
+class BinaryOutcome(OutcomeSection):
+    """Two classes: `positive` is the code that counts; every other code must be one, or be listed."""
+
+    kind: Literal["binary"]
+    column: Text
+    positive: OneOrMoreCodes = 1
+    negative: OneOrMoreCodes | None = None
+
+
+class ContinuousOutcome(OutcomeSection):
+    kind: Literal["continuous"]
+    column: Text
+
+
+class OrdinalOutcome(OutcomeSection):
+    """Ordered classes; `levels` from low to high, needed unless the column holds numbers."""
+
+    kind: Literal["ordinal"]
+    column: Text
+    levels: Annotated[Codes, Field(min_length=2)] | None = None
+
+
+class MulticlassOutcome(OutcomeSection):
+    """Unordered classes; the first of `levels` is the reference (default: sorted)."""
+
+    kind: Literal["multiclass"]
+    column: Text
+    levels: Annotated[Codes, Field(min_length=2)] | None = None
+
+
+class CountOutcome(OutcomeSection):
+    """A number of episodes; `exposure` names the column with the time each patient was watched."""
+
+    kind: Literal["count"]
+    column: Text
+    exposure: Text | None = None
+
+
+class SurvivalOutcome(OutcomeSection):
+    """Time to an event; `competing` lists the codes of events that rule it out."""
+
+    kind: Literal["survival"]
+    time: Text
+    status: Text
+    event: OneOrMoreCodes
+    competing: Codes = ()
+    censored: OneOrMoreCodes = 0
+    entry: Text | None = None
+
+    @model_validator(mode="after")
+    def codes_differ(self) -> SurvivalOutcome:
+        seen: list[Code] = []
+        for code in (*as_codes(self.event), *self.competing, *as_codes(self.censored)):
+            if any(str(code) == str(other) for other in seen):
+                raise ValueError(f"the code {code!r} stands twice in event, competing and censored")
+            seen.append(code)
+        return self
+
+
+class RecurrentOutcome(OutcomeSection):
+    """Repeated events: `file` has one row an event, the patient table the end of follow-up.
+
+    `time` is the column of the event's time in `file`; `followup` and `entry` are columns of the
+    patient table on the same clock. `terminal` is a patient column with 1 where follow-up ended by
+    an event that rules further ones out.
+    """
+
+    kind: Literal["recurrent"]
+    file: Text
+    id: Text | None = None
+    time: Text
+    followup: Text
+    terminal: Text | None = None
+    entry: Text | None = None
+
+
+OutcomeSettings = Annotated[
+    Annotated[BinaryOutcome, Tag("binary")]
+    | Annotated[ContinuousOutcome, Tag("continuous")]
+    | Annotated[OrdinalOutcome, Tag("ordinal")]
+    | Annotated[MulticlassOutcome, Tag("multiclass")]
+    | Annotated[CountOutcome, Tag("count")]
+    | Annotated[SurvivalOutcome, Tag("survival")]
+    | Annotated[RecurrentOutcome, Tag("recurrent")],
+    Discriminator(lambda raw: raw.get("kind") if isinstance(raw, dict) else getattr(raw, "kind", None)),
+]
+
+OUTCOME_MODELS: dict[str, type[OutcomeSection]] = {
+    "binary": BinaryOutcome,
+    "continuous": ContinuousOutcome,
+    "ordinal": OrdinalOutcome,
+    "multiclass": MulticlassOutcome,
+    "count": CountOutcome,
+    "survival": SurvivalOutcome,
+    "recurrent": RecurrentOutcome,
+}
+
+
+class Analysis(Section):
+    """`[analysis]`: all optional.
+
+    `winsor` are the two quantiles that features are pulled in to, or False. `replicates` are
+    bootstrap draws (0 skips ranks and gains), `permutations` those of the familywise p-value,
+    `imputations` completed copies of the data (0: complete cases). `workers` changes the speed,
+    never a number; without it every core is used.
+    """
+
+    fdr: Level = 0.05
+    multiplicity: Literal[MULTIPLICITY] = "selected-cells"  # type: ignore[valid-type]
+    winsor: (
+        tuple[Annotated[Number, Field(ge=0, lt=0.5)], Annotated[Number, Field(gt=0.5, le=1)]] | Literal[False]
+    ) = (
+        0.01,
+        0.99,
+    )
+    shape: Literal["linear", "flexible"] = "linear"
+    replicates: Draws = 1000
+    permutations: Draws = 10_000
+    imputations: Annotated[StrictInt, Field(ge=0, le=1000)] = 20
+    phenotypes: StrictBool = True
+    workers: Annotated[StrictInt, Field(ge=1, le=4096)] = Field(default_factory=available_cores)
+
+
+class StudyFile(Section):
+    """The whole file. `features` or `recordings` must be there, or both."""
+
+    study: About
+    patients: Patients
+    features: Features | None = None
+    recordings: Recordings | None = None
+    outcomes: tuple[OutcomeSettings, ...] = ()
+    analysis: Analysis = Field(default_factory=Analysis)
+
+    @model_validator(mode="after")
+    def something_is_measured(self) -> StudyFile:
+        if self.features is None and self.recordings is None:
+            raise ValueError("a [features] table or a [recordings] folder is needed")
+        names = [outcome.name for outcome in self.outcomes]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"two outcomes are named {', '.join(map(repr, twice))}; give each its own name")
+        return self
+
+
+def as_codes(codes: Code | Codes | None) -> Codes:
+    """A code or several as a tuple; none as an empty one."""
+    if codes is None:
+        return ()
+    return codes if isinstance(codes, tuple) else (codes,)

@@ -1,0 +1,292 @@
+"""A study: the study file and its tables, checked together and joined by patient."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from discovery.problems import InputError, Problem
+from discovery.study.covariates import as_category, read_covariates, read_etiology, read_site
+from discovery.study.features import (
+    Exclusions,
+    Names,
+    choose_features,
+    defined_from,
+    leave_out_leaks,
+    read_features,
+    read_labels,
+)
+from discovery.study.findings import Findings
+from discovery.study.identifiers import match_ids, no_common_id, read_ids, report_unmatched
+from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
+from discovery.study.paths import resolve
+from discovery.study.recording_index import check_recordings
+from discovery.study.settings import Codes, RecurrentOutcome, StudyFile
+from discovery.study.source import Source, missing_codes
+from discovery.study.study_file import read_study_file
+from discovery.study.tables import Table, read_table
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """Everything an analysis starts from; all tables share one index of patient ids, in file order.
+
+    `patients` has every column of the patient table, typed; `covariates` the base model (float or
+    categorical); `features` float64 with NaN missing, as measured. `excluded_features` lists
+    feature, reason, outcome (empty: for all). `attrition` lists step, n, n_left_out, reason.
+    """
+
+    settings: StudyFile
+    folder: Path
+    patients: pd.DataFrame
+    covariates: pd.DataFrame
+    site: pd.Series | None
+    etiology: pd.Series | None
+    features: pd.DataFrame
+    labels: dict[str, str]
+    units: dict[str, str]
+    families: dict[str, str]
+    outcomes: tuple[Outcome, ...]
+    excluded_features: pd.DataFrame
+    attrition: pd.DataFrame
+    warnings: tuple[Problem, ...]
+    input_hashes: dict[str, str]
+
+    def features_for(self, outcome: Outcome) -> pd.DataFrame:
+        """The features that may be tested against an outcome: without those it is defined from."""
+        return self.features.drop(columns=list(outcome.excluded_features), errors="ignore")
+
+
+@dataclass
+class Shelf:
+    """The tables of one study, each read once."""
+
+    folder: Path
+    findings: Findings
+    tables: dict[str, Table | None] = field(default_factory=dict)
+    hashes: dict[str, str] = field(default_factory=dict)
+
+    def source(self, name: str, section: str, codes: Codes) -> Source | None:
+        """The table called `name`, or None with its faults noted (once)."""
+        if name not in self.tables:
+            try:
+                path = resolve(self.folder, name)
+                self.tables[name] = read_table(path, name, self.findings)
+            except InputError as error:
+                self.findings.extend(error.problems)
+                self.tables[name] = None
+        table = self.tables[name]
+        if table is None:
+            return None
+        self.hashes[name] = table.sha256
+        return Source(table, section, missing_codes(codes), self.findings)
+
+
+def read_study(path: Path | str) -> Study:
+    """Read and check a study file (or the folder that holds `study.toml`) with all its tables.
+
+    Raises
+    ------
+    InputError
+        With every fault found in the file and the tables; nothing is changed or written. Doubts
+        that do not stand in the way are in `Study.warnings`.
+    """
+    path = Path(path)
+    with suppress(OSError, ValueError):  # reading it says what is wrong
+        path = path / "study.toml" if path.is_dir() else path
+    settings, problems, content = read_study_file(path)
+    findings = Findings()
+    findings.extend(problems)
+    if settings is None:
+        findings.raise_errors()
+        raise AssertionError("settings without a fault are always there")
+    shelf = Shelf(path.parent, findings)
+    study = build_study(settings, shelf)
+    findings.raise_errors()
+    if study is None:
+        raise AssertionError("a study that cannot be built has a fault")
+    hashes = {path.name: hashlib.sha256(content).hexdigest(), **shelf.hashes}
+    return replace(study, warnings=tuple(findings.warnings()), input_hashes=hashes)
+
+
+def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
+    """The study as far as the input allows; None when the patient table cannot be used."""
+    findings = shelf.findings
+    patients = shelf.source(settings.patients.file, "patients", settings.patients.missing)
+    measured = None
+    if settings.features is not None:
+        measured = shelf.source(settings.features.file, "features", settings.features.missing)
+    events = event_tables(settings, shelf)
+    labels = labels_table(settings, shelf)
+    if patients is None or not patients.require(settings.patients.id, "id under [patients]"):
+        return None
+    ids = read_ids(patients, settings.patients.id)
+    if len(set(ids) - {""}) < 2:
+        findings.error(
+            "few patients", patients.file, "two patients or more are wanted", found=f"{len(set(ids))}"
+        )
+    attrition = [(f"rows in {patients.file}", len(ids), 0, "")]
+    kept, place, id_column = join(settings, patients, measured, ids, attrition)
+    index = pd.Index([ids[position] for position in kept], dtype=object, name="patient_id")
+
+    named = {
+        column: outcome.name for outcome in reversed(settings.outcomes) for column in outcome_columns(outcome)
+    }
+    covariates = read_covariates(patients, settings.patients, named, kept, index)
+    site = read_site(patients, settings.patients, kept, index)
+    etiology = read_etiology(patients, settings.patients, kept, index)
+    outcomes = []
+    for section in settings.outcomes:
+        outcome = read_outcome(section, patients, kept, ids, events.get(section.name))
+        if outcome is not None:
+            outcomes.append(outcome)
+            known = int(outcome.known.sum())
+            reason = "" if known == len(kept) else "outcome not known"
+            attrition.append((f"outcome {outcome.name} known", known, len(kept) - known, reason))
+
+    excluded = Exclusions()
+    features = pd.DataFrame(index=index, dtype=np.float64)
+    names = Names()
+    if measured is not None and settings.features is not None and id_column is not None:
+        chosen = choose_features(measured, settings, id_column, excluded)
+        chosen, values = read_features(measured, chosen, place, excluded)
+        parts = defined_from(settings, measured.table.columns, chosen, measured.file, measured, excluded)
+        outcomes = [replace(outcome, excluded_features=parts[outcome.name]) for outcome in outcomes]
+        chosen, values = leave_out_leaks(measured, chosen, values, outcomes, excluded, settings.study.seed)
+        if not chosen and settings.recordings is None and not findings.failed:
+            found = f"{len(excluded.rows)} columns, none of them usable"
+            wanted = "at least one feature is wanted: a column of numbers that vary and have no other role"
+            findings.error("no feature", measured.file, wanted, found=found)
+        features = pd.DataFrame(values, index=index, columns=pd.Index(chosen, dtype=object))
+        if labels is not None:
+            names = read_labels(labels, {*measured.table.columns, *patients.table.columns}, measured)
+    if settings.recordings is not None:
+        check_recordings(settings.recordings, shelf.folder, set(index), findings)
+    if findings.failed:
+        return None
+    return Study(
+        settings=settings,
+        folder=shelf.folder,
+        patients=typed_columns(patients, settings, kept, index),
+        covariates=covariates,
+        site=site,
+        etiology=etiology,
+        features=features,
+        labels=names.labels,
+        units=names.units,
+        families=names.families,
+        outcomes=tuple(outcomes),
+        excluded_features=excluded.table(),
+        attrition=pd.DataFrame(attrition, columns=["step", "n", "n_left_out", "reason"]),
+        warnings=(),
+        input_hashes={},
+    )
+
+
+def event_tables(settings: StudyFile, shelf: Shelf) -> dict[str, Source]:
+    """The table of each recurrent outcome, by the outcome's name."""
+    tables = {}
+    for section in settings.outcomes:
+        if isinstance(section, RecurrentOutcome):
+            source = shelf.source(section.file, "patients", settings.patients.missing)
+            if source is not None:
+                tables[section.name] = source
+    return tables
+
+
+def labels_table(settings: StudyFile, shelf: Shelf) -> Table | None:
+    if settings.features is None or settings.features.labels is None:
+        return None
+    source = shelf.source(settings.features.labels, "features", ())
+    return None if source is None else source.table
+
+
+def join(
+    settings: StudyFile,
+    patients: Source,
+    measured: Source | None,
+    ids: list[str],
+    attrition: list[tuple[str, int, int, str]],
+) -> tuple[np.ndarray, np.ndarray, str | None]:
+    """Positions of the patients that are kept, each one's row among the features, and the id column there.
+
+    Patients without a row of features are left out (kept when recordings may still measure them),
+    and rows of features without a patient too; both are listed.
+    """
+    everyone = np.arange(len(ids))
+    nowhere = np.full(len(ids), -1)
+    if measured is None or settings.features is None:
+        return everyone, nowhere, None
+    id_column = settings.features.id or settings.patients.id
+    if not measured.require(id_column, "id under [features]"):
+        return everyone, nowhere, None
+    if measured.table is patients.table and id_column == settings.patients.id:
+        return everyone, everyone, id_column
+    feature_ids = read_ids(measured, id_column)
+    place = match_ids(ids, feature_ids)
+    alone = np.flatnonzero((place < 0) & np.array([bool(label) for label in ids]))
+    filled = [label for label in ids if label], [label for label in feature_ids if label]
+    if all(filled) and not (place >= 0).any():
+        no_common_id(*filled, patients.file, measured.file, patients.findings)
+        return everyone, nowhere, id_column
+    keep_all = settings.recordings is not None
+    so = "the patient has no features but what the recordings give" if keep_all else "the patient is left out"
+    report_unmatched(
+        [ids[position] for position in alone],
+        patients,
+        settings.patients.id,
+        [patients.row(position) for position in alone],
+        measured.file,
+        so,
+    )
+    strangers = np.flatnonzero(
+        (match_ids(feature_ids, ids) < 0) & np.array([bool(label) for label in feature_ids])
+    )
+    report_unmatched(
+        [feature_ids[position] for position in strangers],
+        measured,
+        id_column,
+        [measured.row(position) for position in strangers],
+        patients.file,
+        "the row is left out",
+    )
+    if strangers.size:
+        step = f"rows of {measured.file} with a patient"
+        attrition.append(
+            (step, len(feature_ids) - strangers.size, strangers.size, f"no such id in {patients.file}")
+        )
+    kept = everyone if keep_all else np.flatnonzero(place >= 0)
+    reason = f"no row in {measured.file}" if len(kept) < len(ids) else ""
+    attrition.append((f"patients with a row in {measured.file}", len(kept), len(ids) - len(kept), reason))
+    if kept.size < 2:
+        wanted = f"two patients or more with a row in {measured.file} are wanted"
+        patients.findings.error("few patients", patients.file, wanted, found=f"{kept.size}")
+    return kept, place[kept], id_column
+
+
+def typed_columns(patients: Source, settings: StudyFile, kept: np.ndarray, index: pd.Index) -> pd.DataFrame:
+    """Every column of the patient table but the id: float where it holds numbers alone, else categories."""
+    labels: Iterable[str | None] = (
+        settings.patients.site,
+        settings.patients.etiology,
+        *settings.patients.categorical,
+    )
+    as_labels = set(labels)
+    columns = {}
+    for column in patients.table.columns:
+        if column == settings.patients.id:
+            continue
+        numbers = patients.numbers(column)
+        faults = numbers.not_numbers or numbers.infinite or numbers.codes
+        if column not in as_labels and not faults:
+            columns[column] = pd.Series(numbers.values[kept], index=index)
+        else:
+            cells = patients.labels(column)
+            columns[column] = as_category([cells[position] for position in kept], index, column)
+    return pd.DataFrame(columns, index=index)

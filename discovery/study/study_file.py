@@ -1,0 +1,402 @@
+"""Read `study.toml`: syntax, keys and types, every fault with its line and what is wanted."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import unicodedata
+from collections.abc import Iterator
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from discovery.problems import InputError, Problem, nearest
+from discovery.study.paths import read_bytes
+from discovery.study.settings import (
+    KINDS,
+    MULTIPLICITY,
+    OUTCOME_MODELS,
+    ROLES,
+    UNITS,
+    About,
+    Analysis,
+    Calibration,
+    Features,
+    Patients,
+    Recordings,
+    StudyFile,
+)
+from discovery.study.vocabulary import folded
+
+LARGEST_STUDY_FILE = 2_000_000  # bytes; a longer one is a table given by mistake
+
+SECTIONS: dict[str, type[BaseModel]] = {
+    "study": About,
+    "patients": Patients,
+    "features": Features,
+    "recordings": Recordings,
+    "analysis": Analysis,
+}
+
+A_COLUMN = 'the name of a column in quotes is wanted, such as "age_years"'
+COLUMNS = 'a list of column names in quotes is wanted, such as ["age_years", "sex"]'
+GLOBS = 'a list of names or patterns in quotes is wanted, such as ["rv_*", "pa_mean"]'
+A_FILE = 'the name of a table in quotes is wanted, such as "patients.csv"'
+CODES = 'a list of codes is wanted, such as ["NA", -999]'
+ONE_CODE = "a code as it stands in the column is wanted (a number, or text in quotes), or a list of codes"
+LEVELS = 'a list of two or more codes from low to high is wanted, such as ["I", "II", "III"]'
+A_TEXT = "text in quotes is wanted"
+DRAWS = "a whole number from 0 to 10000000 is wanted"
+ROLE_LIST = ", ".join(ROLES)
+
+WANTED = {
+    "study.name": "a name of letters, digits, - and _ in quotes is wanted (at most 100)",
+    "study.title": A_TEXT,
+    "study.seed": "a whole number of 0 or more is wanted",
+    "patients.file": A_FILE,
+    "patients.id": A_COLUMN,
+    "patients.site": A_COLUMN,
+    "patients.etiology": A_COLUMN,
+    "patients.adjust_for": COLUMNS,
+    "patients.categorical": COLUMNS,
+    "patients.missing": CODES,
+    "features.file": A_FILE,
+    "features.id": A_COLUMN,
+    "features.columns": GLOBS,
+    "features.exclude": GLOBS,
+    "features.labels": 'the name of a table feature,label,unit in quotes is wanted, such as "labels.csv"',
+    "features.missing": CODES,
+    "recordings.folder": 'the name of a folder in quotes is wanted, such as "recordings"',
+    "recordings.index": 'the name of the index in the folder is wanted, such as "index.csv"',
+    "recordings.channels": f'role = "name in the file" is wanted, with a role among {ROLE_LIST}',
+    "recordings.units": f"one of {', '.join(UNITS)} is wanted, or one for each role",
+    "recordings.rate_hz": "a number above 0 is wanted (samples a second)",
+    "recordings.time": A_COLUMN,
+    "recordings.calibration": f"role = {{ offset, gain, zero }} is wanted, with a role among {ROLE_LIST}",
+    "recordings.calibration.offset": "a number is wanted (in the unit of the channel)",
+    "recordings.calibration.gain": "a number above 0 is wanted",
+    "recordings.calibration.zero": "a list of windows [start, end] in seconds is wanted, such as [[0, 5]]",
+    "outcomes.name": "a name of letters, digits, - and _ in quotes is wanted (at most 100)",
+    "outcomes.label": A_TEXT,
+    "outcomes.unit": A_TEXT,
+    "outcomes.defined_from": GLOBS,
+    "outcomes.kind": f"one of {', '.join(KINDS)} is wanted",
+    "outcomes.column": A_COLUMN,
+    "outcomes.positive": ONE_CODE,
+    "outcomes.negative": ONE_CODE,
+    "outcomes.levels": LEVELS,
+    "outcomes.exposure": A_COLUMN,
+    "outcomes.time": A_COLUMN,
+    "outcomes.status": A_COLUMN,
+    "outcomes.event": ONE_CODE,
+    "outcomes.competing": "a list of codes is wanted, such as [2]",
+    "outcomes.censored": ONE_CODE,
+    "outcomes.entry": A_COLUMN,
+    "outcomes.file": 'the name of a table with one row an event is wanted, such as "admissions.csv"',
+    "outcomes.id": A_COLUMN,
+    "outcomes.followup": A_COLUMN,
+    "outcomes.terminal": A_COLUMN,
+    "analysis.fdr": "a number between 0 and 1 is wanted, such as 0.05",
+    "analysis.multiplicity": f"one of {', '.join(MULTIPLICITY)} is wanted",
+    "analysis.winsor": "two quantiles such as [0.01, 0.99] are wanted, or false",
+    "analysis.shape": "linear or flexible is wanted",
+    "analysis.replicates": DRAWS,
+    "analysis.permutations": DRAWS,
+    "analysis.imputations": "a whole number from 0 to 1000 is wanted",
+    "analysis.phenotypes": "true or false is wanted",
+    "analysis.workers": "a whole number of 1 or more is wanted",
+}
+
+
+def read_study_file(path: Path) -> tuple[StudyFile | None, list[Problem], bytes]:
+    """The study file, its faults, and its bytes.
+
+    Where there are faults the settings are what is left when the faulty keys are taken out (so that
+    the tables can be checked in the same go), or None when too little is left.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or is no TOML.
+    """
+    content = read_bytes(path, path.name, wanted="a study file (TOML, UTF-8) is wanted")
+    text = decode(content, path.name)
+    settings, problems = validate(parse(text, path.name), text, path.name)
+    return settings, problems, content
+
+
+def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | None, list[Problem]]:
+    """The settings in `raw` and its faults; see `read_study_file`."""
+    raw = normal_form(raw)
+    problems: dict[tuple[str | None, str], Problem] = {}
+    for problem in (*mistyped_sections(raw, text, file), *repeated_names(raw, text, file)):
+        problems[problem.column, problem.found] = problem
+    taken: set[tuple[str | int, ...]] = set()
+    for _ in range(4):  # a key may hide a second fault; each round takes out what it names
+        try:
+            return StudyFile.model_validate(raw), list(problems.values())
+        except ValidationError as error:
+            faults = [describe(fault, raw, text, file) for fault in error.errors(include_url=False)]
+        following = [place for _, place in faults if place in taken or not place]
+        if taken and following:  # a consequence of what was taken out, no fault of its own
+            return None, list(problems.values())
+        for problem, _ in faults:
+            problems.setdefault((problem.column, problem.found), problem)
+        places = {place for _, place in faults}
+        for place in sorted(
+            places, key=lambda place: [step for step in place if isinstance(step, int)], reverse=True
+        ):
+            take_out(raw, place)
+        taken |= places
+    return None, list(problems.values())
+
+
+def mistyped_sections(raw: dict[str, Any], text: str, file: str) -> Iterator[Problem]:
+    """Sections whose name is nearly a known one; in `raw` they get the right name, to be checked as it."""
+    for key in list(raw):
+        near = get_close_matches(key, [*SECTIONS, "outcomes"], n=1)
+        if key not in SECTIONS and key != "outcomes" and near and near[0] not in raw:
+            yield problem_at((key,), text, file, "", unknown_key((key,), raw))
+            raw[near[0]] = raw.pop(key)
+
+
+def repeated_names(raw: dict[str, Any], text: str, file: str) -> Iterator[Problem]:
+    """Outcomes with the name of an earlier one; in `raw` they get another, to be checked further."""
+    outcomes = raw.get("outcomes")
+    seen: set[str] = set()
+    for position, outcome in enumerate(outcomes if isinstance(outcomes, list) else []):
+        name = outcome.get("name") if isinstance(outcome, dict) else None
+        if isinstance(name, str) and name in seen:
+            wanted = "an earlier outcome has this name; each outcome needs its own"
+            yield problem_at(("outcomes", position, "name"), text, file, name, wanted)
+            outcome["name"] = f"repeated-{position}"
+        elif isinstance(name, str):
+            seen.add(name)
+
+
+def decode(content: bytes, file: str) -> str:
+    if len(content) > LARGEST_STUDY_FILE:
+        wanted = "a study file of a few lines is wanted; is this a table?"
+        raise InputError([Problem(file=file, found=f"{len(content)} bytes", wanted=wanted)])
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = content.count(b"\n", 0, error.start) + 1
+        wanted = f"UTF-8 text is wanted (byte {error.start} is not); save the file again as UTF-8"
+        raise InputError(
+            [Problem(file=file, row=row, found=repr(content[error.start : error.start + 4]), wanted=wanted)]
+        ) from None
+
+
+def parse(text: str, file: str) -> dict[str, Any]:
+    """The keys and values of a TOML text.
+
+    Raises
+    ------
+    InputError
+        With the line of the first fault in the syntax.
+    """
+    text = text.replace("\r\n", "\n")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise InputError([Problem(file=file, wanted="brackets are nested too deep to be read")]) from None
+    except ValueError as error:
+        message = str(error)
+        place = re.search(r"\(at line (\d+), column \d+\)", message)
+        lines = text.splitlines() or [""]
+        row = int(place[1]) if place else (len(lines) if "end of document" in message else None)
+        line = lines[row - 1].strip() if row is not None and row <= len(lines) else ""
+        message = re.sub(r"\s*\(at .*\)$", "", message)
+        wanted = f"this line is not TOML: {message[:1].lower()}{message[1:200]}{syntax_hint(line)}"
+        raise InputError([Problem(file=file, row=row, found=line, wanted=wanted)]) from None
+
+
+def syntax_hint(line: str) -> str:
+    if "\\" in line:
+        return "; write a path with / or in single quotes"
+    if re.match(r"""^["']?[^=]+=\s*[^\W\d][^"'\[\]{}]*(#.*)?$""", line):
+        return "; text stands in quotes, and only true and false without"
+    if line and "=" not in line and not line.startswith("["):
+        return "; a line is key = value, or [section]"
+    if re.match(r"^[^=]*[^\x00-\x7f=]+[^=]*=", line) and not line.startswith(('"', "'")):
+        return "; a key with letters beyond a-z stands in quotes"
+    return ""
+
+
+def normal_form(value: Any) -> Any:
+    """Text in the composed Unicode form, so that an accent typed either way is the same name."""
+    if isinstance(value, str):
+        return unicodedata.normalize("NFC", value)
+    if isinstance(value, list):
+        return [normal_form(item) for item in value]
+    if isinstance(value, dict):
+        return {unicodedata.normalize("NFC", key): normal_form(item) for key, item in value.items()}
+    return value
+
+
+def describe(fault: Any, raw: dict[str, Any], text: str, file: str) -> tuple[Problem, tuple[str | int, ...]]:
+    """The problem behind one of pydantic's errors, and the place in `raw` to take out."""
+    place, value = walk(fault["loc"], raw)
+    kind = fault["type"]
+    if kind == "missing" and fault["loc"] and not isinstance(fault["loc"][-1], int):
+        key = str(fault["loc"][-1])
+        name = key_name((*place, key))
+        wanted = f"this key is needed: {WANTED[name]}" if name in WANTED else f"a section [{key}] is needed"
+        return problem_at((*place, key), text, file, "", wanted), taken_section((*place, key))
+    if kind == "extra_forbidden":
+        return problem_at(place, text, file, "", unknown_key(place, raw)), place
+    if kind == "value_error":
+        return problem_at(place, text, file, "", str(fault["ctx"]["error"])), taken_section(place)
+    if kind == "union_tag_not_found":
+        if isinstance(value, dict):
+            wanted = f"this key is needed: {WANTED['outcomes.kind']}"
+            return problem_at((*place, "kind"), text, file, "", wanted), place
+        return problem_at(place, text, file, value, "a table [[outcomes]] is wanted"), place
+    if kind == "union_tag_invalid":
+        kind_given = value.get("kind") if isinstance(value, dict) else value
+        hint = f"; {nearest(kind_given, KINDS)}" if isinstance(kind_given, str) else ""
+        return problem_at((*place, "kind"), text, file, kind_given, WANTED["outcomes.kind"] + hint), place
+    name = key_name(place)
+    if name in WANTED:
+        wanted = WANTED[name]
+        if kind == "literal_error" and isinstance(value, str):
+            allowed = re.findall("'([^']+)'", fault["ctx"]["expected"])
+            wanted += f"; {nearest(value, allowed)}"
+        if fault["loc"][-1] == "[key]":
+            value = place[-1]
+    elif place == ("outcomes",):
+        wanted = "a list of tables is wanted: each begins with [[outcomes]], two brackets"
+    else:
+        wanted = f"a section [{name}] with keys is wanted"
+    if isinstance(value, dict | list):
+        value = repr(value)
+    return problem_at(place, text, file, value, wanted), taken_section(place)
+
+
+def walk(loc: tuple[str | int, ...], raw: dict[str, Any]) -> tuple[tuple[str | int, ...], Any]:
+    """The part of pydantic's location that stands in the file, and what stands there."""
+    place: list[str | int] = []
+    value: Any = raw
+    for step in loc:
+        in_table = isinstance(value, dict) and step in value
+        if in_table or (isinstance(value, list) and isinstance(step, int) and step < len(value)):
+            place.append(step)
+            value = value[step]
+    return tuple(place), value
+
+
+def key_name(place: tuple[str | int, ...]) -> str:
+    """The place without list positions and roles: a key of `WANTED`, or a section."""
+    names = [step for step in place if isinstance(step, str)]
+    if names[:2] in (["recordings", "channels"], ["recordings", "units"]):
+        names = names[:2]
+    elif names[:2] == ["recordings", "calibration"]:
+        names = names[:2] + names[3:4]
+    else:
+        names = names[:2]
+    return ".".join(names)
+
+
+def taken_section(place: tuple[str | int, ...]) -> tuple[str | int, ...]:
+    """What must go with a faulty key: a whole outcome, else the key."""
+    return place[:2] if place[:1] == ("outcomes",) else place
+
+
+def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
+    """Remove what stands at `place`; a list keeps its positions."""
+    holder: Any = raw
+    for step in place[:-1]:
+        try:
+            holder = holder[step]
+        except (KeyError, IndexError, TypeError):
+            return
+    if place[:1] == ("outcomes",) and len(place) == 2 and isinstance(holder, list):
+        raw["outcomes"] = [item for position, item in enumerate(holder) if position != place[1]]
+    elif place == ("study", "name"):
+        raw["study"]["name"] = "study"
+    elif isinstance(holder, dict) and place:
+        holder.pop(place[-1], None)
+    elif isinstance(holder, list):  # an item of a list of names: without the whole list
+        take_out(raw, place[:-1])
+
+
+def unknown_key(place: tuple[str | int, ...], raw: dict[str, Any]) -> str:
+    key = str(place[-1])
+    if len(place) == 1:
+        return f"there is no section or key of this name; {nearest(key, [*SECTIONS, 'outcomes'])}"
+    if place[0] == "outcomes":
+        outcome = raw["outcomes"][place[1]]
+        model: type[BaseModel] = OUTCOME_MODELS[outcome["kind"]]
+        where = f"an outcome of the kind {outcome['kind']}"
+    elif place[:2] == ("recordings", "calibration"):
+        model, where = Calibration, "a calibration"
+    else:
+        model, where = SECTIONS[str(place[0])], f"[{place[0]}]"
+    hint = nearest_key(key, list(model.model_fields))
+    if not hint.startswith("did"):
+        others = [name for name, other in SECTIONS.items() if key in other.model_fields]
+        if others:
+            hint = f"it belongs under [{others[0]}]"
+    return f"{where} has no key of this name; {hint}"
+
+
+def nearest_key(key: str, known: list[str]) -> str:
+    plain = {folded(name): name for name in known}
+    return f"did you mean {plain[folded(key)]!r}?" if folded(key) in plain else nearest(key, known)
+
+
+def problem_at(place: tuple[str | int, ...], text: str, file: str, found: object, wanted: str) -> Problem:
+    return Problem(
+        file=file,
+        row=line_of(place, text),
+        column=dotted(place) or None,
+        found="" if found is None else found if isinstance(found, str) else str(found),
+        wanted=wanted,
+    )
+
+
+def dotted(place: tuple[str | int, ...]) -> str:
+    """`outcomes[2].column` for people, counting from 1."""
+    name = ""
+    for step in place:
+        name += f"[{step + 1}]" if isinstance(step, int) else f".{step}" if name else str(step)
+    return name
+
+
+def line_of(place: tuple[str | int, ...], text: str) -> int | None:
+    """The line of the key at `place`, or of the table it belongs to; None when it is not seen."""
+    best, best_depth = None, 0
+    for row, key in keys_by_line(text):
+        depth = len(key)
+        if depth > best_depth and place[:depth] == key:
+            best, best_depth = row, depth
+    return best
+
+
+def keys_by_line(text: str) -> Iterator[tuple[int, tuple[str | int, ...]]]:
+    """Each line that names a table or a key, with the place it names."""
+    table: tuple[str | int, ...] = ()
+    counts: dict[str, int] = {}
+    for row, line in enumerate(text.split("\n"), start=1):
+        heading = re.match(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$", line)
+        if heading:
+            steps = split_key(heading[2])
+            if heading[1] == "[[":
+                counts[steps[0]] = counts.get(steps[0], -1) + 1
+                table = (steps[0], counts[steps[0]], *steps[1:])
+            else:
+                table = tuple(steps)
+            yield row, table
+            continue
+        key = re.match(r"""^\s*((?:"[^"]*"|'[^']*'|[\w.\- ]+?))\s*=""", line)
+        if key:
+            yield row, (*table, *split_key(key[1]))
+
+
+def split_key(text: str) -> list[str]:
+    if text[:1] in "\"'":
+        return [text.strip("\"'")]
+    return [part.strip().strip("\"'") for part in text.split(".")]
