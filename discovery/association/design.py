@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.coding import BaseCoding, Term, keep_independent, learn_coding
+from discovery.association.outcome_models import Response
 from discovery.association.scaling import WINSOR, FeatureScaling, learn_scaling
 from discovery.problems import InputError, Problem, shown
 
@@ -71,7 +72,14 @@ class Design:
     @property
     def effective_size(self) -> int:
         """The count that limits the model: events; the rarer class; patients for a continuous outcome."""
-        return int(effective_sizes(self, np.ones((self.n, 1), dtype=bool))[0])
+        return int(self.response.effective_sizes(np.ones((self.n, 1), dtype=bool))[0])
+
+    @property
+    def response(self) -> Response:
+        """The outcome alone, for the models."""
+        return Response(
+            kind=self.kind, y=self.y, time=self.time, event=self.event, entry=self.entry, stratum=self.stratum
+        )
 
     @property
     def causes(self) -> tuple[int, ...]:
@@ -100,18 +108,6 @@ class Design:
         return replace(
             self, features=self.features[:, which], observed=self.observed[:, which], feature_names=names
         )
-
-
-def effective_sizes(design: Design, rows: np.ndarray) -> np.ndarray:
-    """`Design.effective_size` restricted to the rows of each column of `rows` (n, k), as (k,) int."""
-    used = rows.astype(float)
-    if design.event is not None:
-        return np.rint(design.event @ used).astype(int)
-    if design.kind in ("binary", "ordinal", "multiclass"):
-        assert design.y is not None
-        counts = np.array([(design.y == c) @ used for c in np.unique(design.y)])
-        return np.rint(counts.min(axis=0) if len(counts) > 1 else np.zeros(rows.shape[1])).astype(int)
-    return rows.sum(axis=0)
 
 
 def design_of(study: Study, outcome: Outcome) -> Design:
@@ -317,7 +313,8 @@ def _pool_small_sites(site: np.ndarray, rows: np.ndarray, notes: list[str]) -> n
             notes.append(f"site {shown(str(small[0]))} has only {counts[small[0]]} patients")
         return site
     notes.append(
-        f"{len(small)} sites with fewer than {SMALL_SITE} patients are one level: {', '.join(map(str, small))}"
+        f"{len(small)} sites with fewer than {SMALL_SITE} patients are one level: "
+        f"{', '.join(map(str, small))}"
     )
     return np.where(np.isin(site.astype(str), [str(s) for s in small]) & ~pd.isna(site), POOLED_SITES, site)
 
@@ -355,7 +352,8 @@ def _base_model(
     """
     n = len(columns)
     stratum = None
-    site_columns, site_terms = np.empty((n, 0)), ()
+    site_columns = np.empty((n, 0))
+    site_terms: tuple[Term, ...] = ()
     first = np.ones((n, 1))
     if site is not None and len(np.unique(site)) > 1:
         levels, codes = np.unique(site, return_inverse=True)

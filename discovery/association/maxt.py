@@ -179,8 +179,9 @@ def westfall_young(
     ----------
     markers : (n, m), NaN missing (a marker then uses its own rows)
     group : (n,) of two values
-    enumerate_up_to : when there are no more relabellings than this, all are used and p = hits / all, the
-        observed labelling being one of them; else `permutations` draws from `rng`, p = (1 + hits) / (draws + 1)
+    enumerate_up_to : when there are no more relabellings than this, all are used and p = hits / all,
+        the observed labelling being one of them; else `permutations` draws from `rng` are used and
+        p = (1 + hits) / (draws + 1)
 
     References
     ----------

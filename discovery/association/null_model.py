@@ -67,7 +67,7 @@ def centred_in_strata(values: np.ndarray, stratum: np.ndarray | None) -> np.ndar
 
 
 def _null_cox(design: Design) -> NullModel:
-    from discovery.kernels.cox import screen_cox
+    from discovery.kernels.cox import fit_cox
 
     assert design.time is not None
     assert design.event is not None
@@ -76,19 +76,18 @@ def _null_cox(design: Design) -> NullModel:
     coef = np.empty(0)
     if q:
         for firth in (False, True):
-            fit = screen_cox(
+            fit = fit_cox(
                 design.time,
                 design.event,
-                design.base[:, :-1],
-                design.base[:, -1:],
+                design.base,
                 entry=design.entry,
                 stratum=design.stratum,
                 firth=firth,
             )
-            coef = fit.coef[0]
-            if fit.code[0] == 0:
+            coef = fit.coef
+            if fit.code == 0:
                 break
-        _require_fit(design, fit.code[0])
+        _require_fit(design, fit.code)
     expected = efron_expected(design.time, design.event, design.base @ coef, stratum, design.entry)
     clean = np.zeros_like(design.features)
     for columns, rows in missing_patterns(design.observed):
@@ -109,18 +108,18 @@ def _null_cox(design: Design) -> NullModel:
 
 
 def _null_logistic(design: Design) -> NullModel:
-    from discovery.kernels.logistic import screen_logistic
+    from discovery.kernels.logistic import fit_logistic
 
     assert design.y is not None
     y, base = design.y, design.base
     n, q = base.shape
     if q:
         for firth in (False, True):
-            fit = screen_logistic(y, base[:, :-1], base[:, -1:], firth=firth)
-            coef = fit.coef[0]
-            if fit.code[0] == 0:
+            fit = fit_logistic(y, base, firth=firth)
+            coef = fit.coef
+            if fit.code == 0:
                 break
-        _require_fit(design, fit.code[0])
+        _require_fit(design, fit.code)
     else:
         coef = np.array([np.log(y.mean() / (1 - y.mean()))])
     z = np.column_stack([np.ones(n), base])
@@ -215,7 +214,6 @@ class _RiskSets:
         self.dead = np.flatnonzero(event == 1)
         self.at, self.group = np.unique(time[self.dead], return_inverse=True)
         self.n_dead = np.bincount(self.group)
-        self._by_time, self._by_entry = np.argsort(time), None if entry is None else np.argsort(entry)
         # one line for each event: the share of its tied events that counts as gone already
         first = np.concatenate([[0], np.cumsum(self.n_dead)[:-1]])
         line = np.repeat(np.arange(len(self.at)), self.n_dead)
@@ -237,16 +235,17 @@ class _RiskSets:
         return (sums[self._line] - self._gone[:, None] * dead_sums[self._line]) / self._s0[:, None]
 
     def _sums(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        sums = _sum_at_or_after(values, self.time, self._by_time, self.at)
+        sums = _sum_at_or_after(values, self.time, self.at)
         if self.entry is not None:
-            sums = sums - _sum_at_or_after(values, self.entry, self._by_entry, self.at)
+            sums = sums - _sum_at_or_after(values, self.entry, self.at)
         dead_sums = np.zeros((len(self.at), values.shape[1]))
         np.add.at(dead_sums, self.group, values[self.dead])
         return sums, dead_sums
 
 
-def _sum_at_or_after(values: np.ndarray, when: np.ndarray, order: np.ndarray, at: np.ndarray) -> np.ndarray:
+def _sum_at_or_after(values: np.ndarray, when: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Sum of the rows of `values` with `when` >= each of `at`."""
+    order = np.argsort(when, kind="stable")
     tail = np.zeros((len(values) + 1, values.shape[1]))
     tail[:-1] = np.cumsum(values[order][::-1], axis=0)[::-1]
     return tail[np.searchsorted(when[order], at, side="left")]

@@ -1,0 +1,103 @@
+"""Straight line or curve: a spline beside the linear term, and one p-value from both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from discovery.association.design import Design
+from discovery.association.multiplicity import benjamini_hochberg, combine_by_cauchy, never_zero
+from discovery.association.outcome_models import Fits, fit_columns
+from discovery.association.spline import default_knots, restricted_cubic_spline
+
+NONLINEAR_Q = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShapeTests:
+    """Per feature (p,): p of the line, of line and bends together, of the bends alone (df, with q over
+    features), the Cauchy combination of the first two, the knots (on the z-scale), and why there is
+    no spline where `df` is 0 (then `p_combined` is `p_linear`)."""
+
+    p_linear: np.ndarray
+    p_spline: np.ndarray
+    p_nonlinear: np.ndarray
+    q_nonlinear: np.ndarray
+    p_combined: np.ndarray
+    df: np.ndarray
+    knots: tuple[np.ndarray, ...]
+    reason: tuple[str, ...]
+
+
+def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> ShapeTests:
+    """Add the spline's bends to each assessed feature's model, one column after the other.
+
+    The likelihood-ratio statistics of the added columns sum to the test of all bends, exactly in a plain
+    fit. With few events each step is Firth-penalised by the rule of the linear fit, and the sum is
+    chi-square in large samples only.
+    """
+    p_features = design.features.shape[1]
+    df = np.zeros(p_features, dtype=int)
+    bend, whole = np.full(p_features, np.nan), np.full(p_features, np.nan)
+    reason = [""] * p_features
+    all_knots: list[np.ndarray] = [np.empty(0)] * p_features
+    sizes = design.response.effective_sizes(design.observed)
+    for j in np.flatnonzero(assessed):
+        seen = design.observed[:, j]
+        knots = default_knots(design.features[seen, j], events=int(sizes[j]))
+        if len(knots) < 3:
+            reason[j] = "too few distinct values for a curve"
+            continue
+        basis = np.where(seen[:, None], restricted_cubic_spline(design.features[:, j], knots), 0.0)
+        statistic, fault = _sequential_chi2(design, basis, seen)
+        if fault:
+            reason[j] = fault
+            continue
+        df[j] = basis.shape[1] - 1
+        all_knots[j] = knots
+        freedom = int(seen.sum()) - 1 - design.base.shape[1] - basis.shape[1]
+        bend[j] = _p_of(design.kind, statistic, df[j], int(seen.sum()), freedom)
+        both = linear.fit.z[j] ** 2 + statistic
+        whole[j] = _p_of(design.kind, both, df[j] + 1, int(seen.sum()), freedom)
+    p_linear = np.where(assessed, linear.p_value, np.nan)
+    combined = combine_by_cauchy(np.column_stack([p_linear, whole]))
+    return ShapeTests(
+        p_linear=p_linear,
+        p_spline=whole,
+        p_nonlinear=bend,
+        q_nonlinear=benjamini_hochberg(bend),
+        p_combined=np.where(df > 0, combined, p_linear),
+        df=df,
+        knots=tuple(all_knots),
+        reason=tuple(reason),
+    )
+
+
+def flag_nonlinear(shapes: ShapeTests) -> np.ndarray:
+    """Features (p,) whose bends have a q of at most .05 over features."""
+    return np.nan_to_num(shapes.q_nonlinear, nan=1.0) <= NONLINEAR_Q
+
+
+def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tuple[float, str]:
+    total = 0.0
+    for k in range(1, basis.shape[1]):
+        got = fit_columns(
+            design.response,
+            np.column_stack([design.base, basis[:, :k]]),
+            basis[:, [k]],
+            observed=seen[:, None],
+            intervals=False,
+        )
+        if got.fit.code[0] != 0:
+            return np.nan, "the curve could not be fitted"
+        total += float(got.fit.z[0] ** 2)
+    return total, ""
+
+
+def _p_of(kind: str, statistic: float, df: int, n: int, freedom: int) -> float:
+    """p of a likelihood-ratio statistic; for a continuous outcome that of the equivalent exact F."""
+    if kind == "continuous":
+        return float(never_zero(stats.f.sf(np.expm1(statistic / n) * freedom / df, df, freedom)))
+    return float(never_zero(stats.chi2.sf(statistic, df)))
