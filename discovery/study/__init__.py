@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
+from discovery.study.draft import Draft, draft_study
 from discovery.study.outcomes import Outcome
 from discovery.study.study import Study, read_study
 
-__all__ = ["Outcome", "Study", "read_study"]
+__all__ = ["Draft", "Outcome", "Study", "draft_study", "read_study"]

@@ -12,8 +12,8 @@ import numpy as np
 MISSING_CODES = frozenset(
     code
     for line in (
-        "na n/a n.a. n.a nan nat <na> null none nil - -- --- . .. ... ? ?? ??? missing unknown nd n.d. k.a. k.a",
-        "s/d #n/a #na #value! #div/0! #ref! #name? #num! #null!",
+        "na n/a n.a. n.a nan nat <na> null none nil - -- --- . .. ... ? ?? ??? missing unknown nd n.d. k.a.",
+        "k.a s/d #n/a #na #value! #div/0! #ref! #name? #num! #null!",
     )
     for code in line.split()
 )

@@ -178,7 +178,93 @@ ROLE_WORDS: dict[str, tuple[str, ...]] = {
         "relapse",
         "deceased",
     ),
+    "outcome": (
+        "outcome",
+        "endpoint",
+        "event",
+        "response",
+        "responder",
+        "death",
+        "died",
+        "malignant",
+        "failure",
+        "readmission",
+        "ausgang",
+        "ergebnis",
+        "endpunkt",
+        "tod",
+        "verstorben",
+        "ansprechen",
+        "ausfall",
+        "desenlace",
+        "muerte",
+        "fallecido",
+        "respuesta",
+        "reingreso",
+        "issue",
+        "deces",
+        "reponse",
+        "esito",
+        "risposta",
+        "progression",
+        "target",
+    ),
     "visit": ("visit", "visite", "visita", "besuch", "timepoint", "session"),
+}
+
+
+# Folded codes that say yes, or that the event happened.
+YES_WORDS = frozenset(
+    (
+        "yes",
+        "y",
+        "true",
+        "ja",
+        "j",
+        "si",
+        "s",
+        "oui",
+        "o",
+        "sim",
+        "event",
+        "positive",
+        "pos",
+        "malignant",
+        "poor",
+    )
+    + ("dead", "died", "death", "deceased", "tot", "verstorben", "gestorben", "ereignis", "muerto", "muerte")
+    + ("fallecido", "evento", "decede", "mort", "morto")
+)
+NO_WORDS = frozenset(
+    (
+        "no",
+        "n",
+        "false",
+        "nein",
+        "non",
+        "nao",
+        "alive",
+        "censored",
+        "negative",
+        "neg",
+        "benign",
+        "good",
+        "lebt",
+    )
+    + ("lebend", "zensiert", "vivo", "censurado", "vivant", "censure", "vivente")
+)
+# What the channels of a recording are usually called, by role.
+CHANNEL_WORDS: dict[str, tuple[str, ...]] = {
+    "rv": ("rvp", "rv", "rvpressure"),
+    "pa": ("pap", "pa", "papressure"),
+    "ra": ("rap", "ra"),
+    "cvp": ("cvp", "zvd", "pvc"),
+    "pawp": ("pawp", "pcwp", "paop", "wedge"),
+    "abp": ("abp", "art", "arterialpressure"),
+    "ecg": ("ecg", "ekg", "ecgii", "ii"),
+    "co": ("co", "cardiacoutput"),
+    "svo2": ("svo2",),
+    "resp": ("resp", "respiration"),
 }
 
 
