@@ -1,0 +1,309 @@
+"""One outcome's rows of the marker table: ranks, families, gains, flags and words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.multiplicity import SMALLEST_P
+from discovery.association.screen import ADJUSTED, Screen
+from discovery.markers.bootstrap import BootstrapDraws
+from discovery.markers.confirmed_order import confirmed_order, order_sentence
+from discovery.markers.families import family_leads, family_scores
+from discovery.markers.gain import MONTE_CARLO_NOTED, CorrectedGain
+from discovery.markers.ranks import (
+    TOP_FAMILIES,
+    TOP_FEATURES,
+    posterior_share_in_top,
+    rank_descending,
+    rank_draws,
+    rank_interval,
+    share_in_top,
+    size_of_top,
+)
+from discovery.markers.redundancy import p_given_lead
+from discovery.markers.refit import GAIN_MEASURES, OutcomeRefit
+from discovery.markers.shrinkage import ShrunkenEffects, shrink_effects
+from discovery.markers.site_check import DOES_NOT_TRANSPORT, SiteCheck
+from discovery.markers.stability import stability_shares
+from discovery.markers.verdict import (
+    FEW_EVENTS,
+    NO_ORDER,
+    NO_TRANSPORT,
+    NONLINEAR,
+    UNRELIABLE,
+    Evidence,
+    verdict_of,
+)
+from discovery.problems import InputError
+from discovery.seeds import named_rng
+
+CONTRACT = (
+    "outcome", "rank", "feature", "label", "family", "effect_measure", "estimate", "ci_low", "ci_high",
+    "p_value", "q_value", "shrunk_estimate", "gain_measure", "gain", "gain_low", "gain_high", "rank_low",
+    "rank_high", "probability_in_top", "redundancy_group", "n", "events", "n_left_out", "verdict",
+)  # fmt: skip
+EXTRA = (
+    "verdict_rule", "flags", "note", "z", "se", "p_familywise", "shrunk_low", "shrunk_high", "lfsr",
+    "s_value", "apparent_gain", "top_k", "family_rank", "family_rank_low", "family_rank_high",
+    "family_probability_in_top", "family_top_k", "family_lead", "p_given_lead", "distinct_share",
+    "missing_share", "reliability", "detectable_effect", "q_without_site", "gain_random_folds",
+    "gain_left_out_sites", "confirmed_order",
+)  # fmt: skip
+FAMILY_COLUMNS = (
+    "outcome", "family", "redundancy_group", "family_rank", "family_rank_low", "family_rank_high",
+    "family_probability_in_top", "family_top_k", "lead", "size", "members", "candidates",
+)  # fmt: skip
+POWER_FACTOR = 2.8015852  # normal quantiles .975 + .8: the effect seen with 80 % power, in standard errors
+
+
+@dataclass(kw_only=True)
+class OutcomeParts:
+    """What is gathered for one outcome on the way; indices `ranked` are into the design's features."""
+
+    design: Design
+    screen: Screen
+    ranked: np.ndarray
+    missing: np.ndarray
+    number: np.ndarray
+    family: np.ndarray
+    refit: OutcomeRefit | None = None
+    site: SiteCheck | None = None
+    draws: BootstrapDraws | None = None
+    gain: CorrectedGain | None = None
+    apparent: np.ndarray | None = None
+
+
+def outcome_tables(o, *, seed, labels, fdr, reliability, flags, confirm):
+    design, screen, p = o.design, o.screen, len(o.design.feature_names)
+    adjusted = screen.table
+    adjusted = adjusted[(adjusted["model"] == ADJUSTED) & (adjusted["term"] == adjusted["feature"])]
+    adjusted = adjusted.set_index("feature").loc[list(design.feature_names)]
+    columns = {
+        name: adjusted[name].to_numpy()
+        for name in ("effect_measure", "estimate", "ci_low", "ci_high", "p_value", "q_value", "p_familywise",
+                     "n", "events", "n_left_out", "note")
+    }  # fmt: skip
+    columns["p_value"] = np.fmax(columns["p_value"].astype(float), SMALLEST_P)
+
+    def spread(values, fill=np.nan):
+        out = np.full(p, fill, dtype=object if fill == "" else float)
+        if values is not None:
+            out[o.ranked] = values
+        return out
+
+    z, se = screen.fit.z[o.ranked], screen.fit.se[o.ranked]
+    shrunk = shrink_effects(screen.fit.coef[o.ranked, -1], se)
+    rank = _ranks(o, z, se, shrunk, seed)
+    family = _family_ranks(o, z)
+    lead = np.full(p, -1)
+    lead[o.ranked] = _to_whole(family_leads(np.abs(z), o.number[o.ranked]), o.ranked)
+    given_lead = p_given_lead(design, lead)
+    distinct, distinct_note = _distinct(o, seed)
+    gain = o.gain
+    columns |= {
+        "outcome": design.outcome,
+        "feature": list(design.feature_names),
+        "label": [labels.get(name, name) for name in design.feature_names],
+        "family": list(o.family),
+        "redundancy_group": o.number,
+        "gain_measure": GAIN_MEASURES[design.kind],
+        "z": spread(z),
+        "se": np.where(screen.assessed, screen.fit.se, np.nan),
+        "shrunk_estimate": spread(shrunk.mean),
+        "shrunk_low": spread(shrunk.low),
+        "shrunk_high": spread(shrunk.high),
+        "lfsr": spread(shrunk.lfsr),
+        "s_value": spread(shrunk.s_value),
+        "apparent_gain": spread(o.apparent),
+        "gain": spread(None if gain is None else gain.gain),
+        "gain_low": spread(None if gain is None else gain.low),
+        "gain_high": spread(None if gain is None else gain.high),
+        **{name: spread(values) for name, values in rank.items()},
+        **{name: spread(values) for name, values in family.of_features.items()},
+        "family_lead": ["" if k < 0 else design.feature_names[k] for k in lead],
+        "p_given_lead": given_lead,
+        "distinct_share": distinct,
+        "missing_share": o.missing,
+        "reliability": [float(reliability.get(name, np.nan)) for name in design.feature_names],
+        "detectable_effect": POWER_FACTOR * np.where(screen.assessed, screen.fit.se, np.nan),
+        "q_without_site": spread(None if o.site is None else o.site.q_without_site),
+        "gain_random_folds": spread(None if o.site is None else o.site.gain_random_folds),
+        "gain_left_out_sites": spread(None if o.site is None else o.site.gain_left_out_sites),
+        "confirmed_order": spread(_confirmed(o) if confirm else None, fill=""),
+    }
+    table = pd.DataFrame(columns)
+    _add_words(table, o, given_lead, fdr, flags)
+    table["note"] = _notes(table["note"], o)
+    table = table.sort_values(["rank", "p_value", "feature"], kind="stable", na_position="last")
+    families = _family_table(o, table, family)
+    remarks = [f"{design.outcome}: {text}" for text in (shrunk.note, distinct_note) if text]
+    return table[[*CONTRACT, *EXTRA]].reset_index(drop=True), families, remarks
+
+
+def _ranks(o, z, se, shrunk: ShrunkenEffects, seed) -> dict[str, np.ndarray | None]:
+    rank = rank_descending(np.abs(z))
+    k = size_of_top(rank.size, TOP_FEATURES)
+    columns: dict[str, np.ndarray | None] = {"rank": rank, "top_k": np.full(rank.size, float(k))}
+    if o.draws is None:
+        return columns | dict.fromkeys(("rank_low", "rank_high", "probability_in_top"))
+    drawn = rank_draws(np.abs(o.draws.z))
+    low, high = rank_interval(drawn)
+    if np.isnan(shrunk.mean).all():
+        share = share_in_top(drawn, k)
+    else:
+        rng = named_rng(seed, "markers", o.design.outcome, "posterior")
+        share = _by_name(o, lambda order: posterior_share_in_top(
+            shrunk.mean[order], shrunk.sd[order], se[order], k, rng=rng))  # fmt: skip
+    return columns | {
+        "rank_low": np.minimum(low, rank),
+        "rank_high": np.maximum(high, rank),
+        "probability_in_top": share,
+    }
+
+
+def _by_name(o, compute) -> np.ndarray:
+    """`compute` over the ranked features in the order of their names, so that their own order is nothing."""
+    names = np.array(o.design.feature_names, dtype=object)[o.ranked].astype(str)
+    order = np.argsort(names, kind="stable")
+    out = np.empty(order.size)
+    out[order] = compute(order)
+    return out
+
+
+@dataclass(frozen=True, kw_only=True)
+class _FamilyRanks:
+    numbers: np.ndarray  # families with a ranked feature
+    rank: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    share: np.ndarray
+    k: int
+    of_features: dict[str, np.ndarray]
+
+
+def _family_ranks(o, z) -> _FamilyRanks:
+    numbers, own = np.unique(o.number[o.ranked], return_inverse=True)
+    score = family_scores(np.abs(z), own + 1, count=numbers.size)
+    rank = rank_descending(score) if numbers.size else np.empty(0)
+    k = size_of_top(numbers.size, TOP_FAMILIES)
+    low = high = share = np.full(numbers.size, np.nan)
+    if o.draws is not None:
+        drawn = rank_draws(family_scores(np.abs(o.draws.z), own + 1, count=numbers.size))
+        low, high = rank_interval(drawn)
+        low, high, share = np.minimum(low, rank), np.maximum(high, rank), share_in_top(drawn, k)
+    return _FamilyRanks(
+        numbers=numbers, rank=rank, low=low, high=high, share=share, k=k,
+        of_features={
+            "family_rank": rank[own], "family_rank_low": low[own], "family_rank_high": high[own],
+            "family_probability_in_top": share[own], "family_top_k": np.full(own.size, float(k)),
+        },
+    )  # fmt: skip
+
+
+def _to_whole(lead, ranked) -> np.ndarray:
+    return np.where(lead < 0, -1, ranked[np.maximum(lead, 0)]) if lead.size else lead
+
+
+def _distinct(o, seed) -> tuple[np.ndarray, str]:
+    blank = np.full(len(o.design.feature_names), np.nan)
+    if o.ranked.size < 2:
+        return blank, "distinctness needs at least two ranked features"
+    try:
+        rng = named_rng(seed, "markers", o.design.outcome, "halves")
+        return stability_shares(o.design, o.ranked, rng=rng), ""
+    except InputError as fault:
+        return blank, f"distinctness not computed: {fault.problems[0].found}"
+
+
+def _confirmed(o) -> list[str] | None:
+    if o.draws is None:
+        return None
+    order = confirmed_order(o.screen.fit.coef[o.ranked, -1], o.draws.estimate)
+    return [order_sentence(order, j) for j in range(o.ranked.size)]
+
+
+def _add_words(table, o, given_lead, fdr, flags) -> None:
+    """Flags, verdict and its rule."""
+    design, screen = o.design, o.screen
+    sizes = design.response.effective_sizes(design.observed)
+    each = sizes / (design.base.shape[1] + 1)
+    flips = {int(j): names for j, names in zip(o.ranked, o.site.flipped_without)} if o.site else {}
+    words, rules, listed = [], [], []
+    for j, row in enumerate(table.to_dict("records")):
+        own = list(flags.get((design.outcome, row["feature"]), ()))
+        if screen.nonlinear[j]:
+            own.append(NONLINEAR)
+        if row["reliability"] < 0.6:
+            own.append(UNRELIABLE)
+        if screen.assessed[j] and each[j] < 10:
+            own.append(FEW_EVENTS)
+        if row["rank"] <= row["top_k"] < row["rank_high"]:
+            own.append(NO_ORDER)
+        if (
+            row["q_value"] <= fdr
+            and row["gain_random_folds"] - row["gain_left_out_sites"] > DOES_NOT_TRANSPORT
+        ):
+            own.append(NO_TRANSPORT)
+        own = list(dict.fromkeys(own))
+        word, rule = verdict_of(
+            Evidence(
+                not_assessed="" if screen.assessed[j] else str(row["note"]).split("; ")[0] or "not assessed",
+                missing_share=row["missing_share"],
+                reliability=row["reliability"],
+                events_per_parameter=each[j],
+                penalty_available=design.kind != "continuous",
+                p_value=row["p_value"],
+                q_value=row["q_value"],
+                p_familywise=row["p_familywise"],
+                q_without_site=row["q_without_site"],
+                flipped_without=flips.get(j, ()),
+                gain_low=row["gain_low"],
+                family_probability_in_top=row["family_probability_in_top"],
+                lfsr=row["lfsr"],
+                p_given_lead=given_lead[j],
+                lead="" if row["family_lead"] == row["feature"] else row["family_lead"],
+                flags=tuple(own),
+                resampled=o.draws is not None,
+            ),
+            fdr=fdr,
+        )
+        words.append(word)
+        rules.append(rule)
+        listed.append("; ".join(own))
+    table["verdict"], table["verdict_rule"], table["flags"] = words, rules, listed
+
+
+def _notes(notes, o) -> list[str]:
+    extra = [""] * len(o.design.feature_names)
+    if o.gain is not None:
+        for j, error in zip(o.ranked, o.gain.monte_carlo_error):
+            if error > MONTE_CARLO_NOTED:
+                extra[j] = f"Monte Carlo error of the gain's correction {error:.4f}"
+    return ["; ".join(filter(None, pair)) for pair in zip(notes, extra)]
+
+
+def _family_table(o, table, family: _FamilyRanks) -> pd.DataFrame:
+    rows = []
+    for k, number in enumerate(family.numbers):
+        members = table[(table["redundancy_group"] == number) & table["rank"].notna()]
+        rows.append(
+            {
+                "outcome": o.design.outcome,
+                "family": members["family"].iloc[0],
+                "redundancy_group": number,
+                "family_rank": family.rank[k],
+                "family_rank_low": family.low[k],
+                "family_rank_high": family.high[k],
+                "family_probability_in_top": family.share[k],
+                "family_top_k": family.k,
+                "lead": members["family_lead"].iloc[0],
+                "size": len(members),
+                "members": "; ".join(members["feature"]),
+                "candidates": int(members["verdict"].str.contains("candidate").sum()),
+            }
+        )
+    return pd.DataFrame(rows, columns=list(FAMILY_COLUMNS)).sort_values("family_rank", kind="stable")

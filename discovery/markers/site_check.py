@@ -1,0 +1,101 @@
+"""Does a finding come from the patients, or from the hospital they were seen in?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.multiplicity import benjamini_hochberg
+from discovery.association.outcome_models import fit_columns, standardised_outcome
+from discovery.markers.refit import OutcomeRefit
+
+FOLDS = 5
+DOES_NOT_TRANSPORT = 0.02
+ENOUGH_LEFT = 1 / 3  # of the events: with less, the sign of what is left is chance
+SITE_COLUMNS = ("outcome", "feature", "site_left_out", "estimate", "gain", "n")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SiteCheck:
+    """Arrays (p,) over the features of a refit.
+
+    q_without_site : Benjamini-Hochberg q when the base model ignores the site.
+    flipped_without : names of the sites without which the sign of the estimate is the other one; only
+        sites whose leaving keeps a third of the events (patients in the rarer class, patients) count.
+    gain_random_folds, gain_left_out_sites : gain in patients that the models were not fitted to, when
+        they are drawn at random and when they are a site of their own (mean over sites by patients).
+    table : a row per feature and site left out, with the estimate from the other sites and the gain there.
+    """
+
+    q_without_site: np.ndarray
+    flipped_without: tuple[tuple[str, ...], ...]
+    gain_random_folds: np.ndarray
+    gain_left_out_sites: np.ndarray
+    table: pd.DataFrame
+
+
+def without_site(design: Design) -> Design:
+    """The design with nothing of the site in the base model."""
+    keep = [k for k, term in enumerate(design.terms) if term.covariate != "site"]
+    return replace(
+        design, base=design.base[:, keep], terms=tuple(design.terms[k] for k in keep), stratum=None
+    )
+
+
+def check_sites(refit: OutcomeRefit, *, rng: np.random.Generator) -> SiteCheck | None:
+    """Compare with the site ignored, and leave one site out at a time; None with fewer than two sites.
+
+    `rng` assigns patients to the random folds.
+    """
+    design = refit.design
+    if design.site is None or np.unique(design.site).size < 2:
+        return None
+    free = standardised_outcome(without_site(design))
+    fits = fit_columns(free.response, free.base, design.features, observed=design.observed, intervals=False)
+    q_free = benjamini_hochberg(np.where(fits.fit.code == 0, fits.p_value, np.nan))
+
+    whole = refit(np.ones(design.n)).estimate
+    sites, code = np.unique(design.site, return_inverse=True)
+    parts = [_left_out(refit, code == k) for k in range(sites.size)]
+    estimates = np.array([part.estimate for part in parts])
+    gains = np.array([part.gain[:, 0] for part in parts])
+    flips = np.sign(estimates) * np.sign(whole) < 0
+    kept = design.response.effective_sizes(code[:, None] != np.arange(sites.size))
+    flips &= (kept >= ENOUGH_LEFT * design.effective_size)[:, None]
+    by_id = np.argsort(np.asarray(design.patient_id).astype(str), kind="stable")
+    fold = np.empty(design.n, dtype=int)
+    fold[by_id] = rng.permutation(np.arange(design.n) % FOLDS)
+    random = np.array([_left_out(refit, fold == k).gain[:, 0] for k in range(FOLDS)])
+    n = np.bincount(code).astype(float)
+    return SiteCheck(
+        q_without_site=q_free,
+        flipped_without=tuple(tuple(str(s) for s in sites[row]) for row in flips.T),
+        gain_random_folds=_mean_over(random, np.bincount(fold).astype(float)),
+        gain_left_out_sites=_mean_over(gains, n),
+        table=pd.DataFrame(
+            {
+                "outcome": design.outcome,
+                "feature": np.repeat(np.array(design.feature_names, dtype=object), sites.size),
+                "site_left_out": np.tile(sites, len(design.feature_names)),
+                "estimate": estimates.T.ravel(),
+                "gain": gains.T.ravel(),
+                "n": np.tile(n.astype(int), len(design.feature_names)),
+            },
+            columns=list(SITE_COLUMNS),
+        ),
+    )
+
+
+def _left_out(refit: OutcomeRefit, out: np.ndarray):
+    return refit((~out).astype(float), out[:, None].astype(float), recentre=True)
+
+
+def _mean_over(values, weights) -> np.ndarray:
+    """Weighted mean over rows, NaN left out."""
+    known = ~np.isnan(values)
+    total = (known * weights[:, None]).sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        return (np.where(known, values, 0.0) * weights[:, None]).sum(axis=0) / total
