@@ -1,0 +1,138 @@
+"""Pressure cycles from upstroke to upstroke, with the few measures of shape that tell the chamber.
+
+These cycles serve quality and sampling site alone; beats, landmarks and features come later and finer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+WORKING_RATE_HZ = 125.0  # the samples are averaged down to about this
+SMOOTHING_S = 0.056  # each of two moving averages: 8 Hz at half gain, so that whip does not count twice
+LEAST_RISE = 2.0  # mmHg from foot to peak of the smoothed pressure
+SPEED_SHARE = 0.4  # of the running speed of the fast upstrokes
+REFRACTORY_S = 0.25
+LONGEST_S = 2.5
+WINDOW_S = 10.0
+
+COLUMNS = (
+    "peak",
+    "foot",
+    "least",
+    "greatest",
+    "mean",
+    "rise_speed",
+    "fall_speed",
+    "standing",
+    "late_slope",
+    "fall_to_foot",
+    "missing",
+    "roughness",
+)
+
+
+@dataclass(frozen=True)
+class Cycles:
+    """Cycles of one channel; every array is (m,). Times in s from the start of the file, mmHg, mmHg/s.
+
+    `standing` is the share of the pulse (peak to the next foot) that still stands 80 to 180 ms after
+    the steepest fall; `late_slope` the slope of late diastole over the pulse pressure (1/s, the s of
+    the location rule), NaN where diastole is too short; `fall_to_foot` the time from the steepest fall
+    to the next foot (s).
+    """
+
+    start: np.ndarray
+    end: np.ndarray
+    peak: np.ndarray
+    foot: np.ndarray
+    least: np.ndarray
+    greatest: np.ndarray
+    mean: np.ndarray
+    rise_speed: np.ndarray
+    fall_speed: np.ndarray
+    standing: np.ndarray
+    late_slope: np.ndarray
+    fall_to_foot: np.ndarray
+    missing: np.ndarray
+    roughness: np.ndarray
+
+    @property
+    def pulse(self) -> np.ndarray:
+        """Greatest minus least pressure of each cycle (m,), mmHg."""
+        return self.greatest - self.least
+
+    def __len__(self) -> int:
+        return self.start.size
+
+    def where(self, keep: np.ndarray) -> Cycles:
+        """The cycles that the mask or index `keep` picks."""
+        return Cycles(**{name: values[keep] for name, values in self.__dict__.items()})
+
+
+def no_cycles() -> Cycles:
+    return Cycles(**{name: np.empty(0) for name in ("start", "end", *COLUMNS)})
+
+
+def joined(parts: list[Cycles]) -> Cycles:
+    """Cycles of consecutive pieces as one."""
+    if not parts:
+        return no_cycles()
+    return Cycles(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in parts[0].__dict__}
+    )
+
+
+def averaging(rate_hz: float) -> int:
+    """How many samples are averaged into one, so that about 100 to 190 a second are left."""
+    return max(1, int(rate_hz // 100.0))
+
+
+def smoothing_width(rate_hz: float) -> int:
+    """Samples in each moving average at `rate_hz`, odd."""
+    return 2 * int(round(SMOOTHING_S * rate_hz / 2.0 - 0.5)) + 1
+
+
+def find_cycles(
+    y: np.ndarray,
+    z: np.ndarray,
+    lost: np.ndarray,
+    rate_hz: float,
+    start_s: float,
+    first_window: int,
+    n_windows: int,
+) -> Cycles:
+    """Cycles whose upstroke lies in the windows `first_window` to `first_window + n_windows` of 10 s.
+
+    `y` (n,) is the smoothed and `z` the plain averaged pressure from `start_s` on, with some seconds
+    to spare on either side. The speed that an upstroke needs is 0.4 of the 85th percentile of the
+    speeds in its window and 2.5 s around it: with up to six rises a beat (whip, notch, a wave) that
+    percentile is still one of the true upstrokes.
+    """
+    from discovery.recordings.loops import measure_cycles, rising_points, strongest
+
+    if y.size < 8:
+        return no_cycles()
+    place, speed = rising_points(y, int(round(0.15 * rate_hz)), int(round(0.25 * rate_hz)), LEAST_RISE)
+    times = start_s + place / rate_hz
+    fast = np.zeros(place.size, dtype=bool)
+    for window in range(first_window - 1, first_window + n_windows + 1):
+        begin = window * WINDOW_S
+        low, high = np.searchsorted(times, [begin - 2.5, begin + WINDOW_S + 2.5])
+        mine = slice(*np.searchsorted(times, [begin, begin + WINDOW_S]))
+        if high > low:
+            fast[mine] = speed[mine] >= SPEED_SHARE * np.percentile(speed[low:high], 85)
+    place, speed = place[fast], speed[fast]
+    up = place[strongest(place, speed, int(round(REFRACTORY_S * rate_hz)))]
+    if up.size < 2:
+        return no_cycles()
+    shape = measure_cycles(y, z, lost, up, rate_hz)
+    start, end = start_s + up[:-1] / rate_hz, start_s + up[1:] / rate_hz
+    keep = (start >= first_window * WINDOW_S) & (start < (first_window + n_windows) * WINDOW_S)
+    keep &= (end - start <= LONGEST_S) & np.isfinite(shape[:, 0])
+    return Cycles(
+        start=start[keep],
+        end=end[keep],
+        **{name: shape[keep, i] for i, name in enumerate(COLUMNS)},
+    )

@@ -1,0 +1,105 @@
+"""Fast flushes: the plateau while the valve is open, and the ringing of the line after its release."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from discovery.recordings.line_dynamics import damping_from_ratio, undamped_frequency
+
+SHORTEST_PLATEAU_S = 0.3
+LEAST_PRESSURE = 100.0  # mmHg; below it a plateau counts only at a ceiling well above the pulse
+ABOVE_PULSE = 20.0  # mmHg by which such a ceiling exceeds the usual peaks
+RING_S = 1.0
+LEAST_SWING = 2.0  # mmHg
+
+
+@dataclass(frozen=True)
+class Flush:
+    """One flush: seconds of the plateau, its pressure, and the line's answer (NaN where unread)."""
+
+    start_s: float
+    end_s: float
+    pressure: float
+    damped_hz: float
+    natural_hz: float
+    damping: float
+
+
+def read_ringing(
+    samples: np.ndarray, rate_hz: float, *, low_rail: float = np.nan, high_rail: float = np.nan
+) -> tuple[float, float]:
+    """Damped frequency (Hz) and damping coefficient from the samples (n,) after a flush's release.
+
+    The first sample is the last one of the plateau. The swings are those between successive extremes
+    after the first undershoot: A1 from it to the next peak, A2 from there to the next trough. NaN when
+    fewer than two swings of 2 mmHg stand out, an extreme sits at a rail, or fewer than four samples
+    fall on one period.
+    """
+    x = samples[np.isfinite(samples)] if np.isfinite(samples).any() else np.empty(0)
+    x = x[: int(RING_S * rate_hz)]
+    if x.size < 6:
+        return np.nan, np.nan
+    turns = np.flatnonzero((np.diff(x[1:-1], prepend=x[0]) <= 0) & (np.diff(x[1:]) > 0)) + 1
+    if not turns.size:
+        return np.nan, np.nan
+    extremes = [int(turns[0])]
+    sign = 1
+    while len(extremes) < 4:
+        here = extremes[-1]
+        nxt = _next_extreme(x, here, sign)
+        if nxt is None or abs(x[nxt] - x[here]) < LEAST_SWING:
+            break
+        extremes.append(nxt)
+        sign = -sign
+    if len(extremes) < 3:
+        return np.nan, np.nan
+    at, value = zip(*(_vertex(x, i) for i in extremes))
+    if any(x[i] in (low_rail, high_rail) for i in extremes[:3]):
+        return np.nan, np.nan
+    period = (at[2] - at[0]) / rate_hz
+    if period * rate_hz < 4.0:
+        return np.nan, np.nan
+    ratio = abs(value[2] - value[1]) / abs(value[1] - value[0])
+    return 1.0 / period, damping_from_ratio(ratio, excursions="half-cycle")
+
+
+def _next_extreme(x: np.ndarray, start: int, sign: int) -> int | None:
+    """The next local maximum (sign +1) or minimum (-1) after `start`; None at the end of the samples."""
+    i = start + 1
+    while i < x.size and sign * (x[i] - x[i - 1]) >= 0:
+        i += 1
+    return None if i >= x.size or i - 1 == start else i - 1
+
+
+def _vertex(x: np.ndarray, i: int) -> tuple[float, float]:
+    """Place and value of the parabola's vertex through the samples around an extreme at `i`."""
+    if i == 0 or i == x.size - 1:
+        return float(i), float(x[i])
+    a, b, c = x[i - 1], x[i], x[i + 1]
+    bend = a - 2.0 * b + c
+    if bend == 0.0:
+        return float(i), float(b)
+    shift = 0.5 * (a - c) / bend
+    return i + float(shift), float(b - 0.25 * (a - c) * shift)
+
+
+def line_of(flushes: list[Flush]) -> tuple[float, float, int]:
+    """Median natural frequency (Hz) and damping over the readable flushes, and how many there were."""
+    read = [
+        (f.natural_hz, f.damping) for f in flushes if np.isfinite(f.natural_hz) and np.isfinite(f.damping)
+    ]
+    if not read:
+        return np.nan, np.nan, 0
+    natural, damping = np.median(np.array(read), axis=0)
+    return float(natural), float(damping), len(read)
+
+
+def make_flush(
+    start_s: float, end_s: float, pressure: float, after: np.ndarray, rate_hz: float, low_rail: float = np.nan
+) -> Flush:
+    """A flush with the line's answer read from the samples `after` its release."""
+    damped, damping = read_ringing(after, rate_hz, low_rail=low_rail, high_rail=pressure)
+    natural = undamped_frequency(damped, damping) if np.isfinite(damped) and np.isfinite(damping) else np.nan
+    return Flush(start_s, end_s, pressure, damped, natural, damping)
