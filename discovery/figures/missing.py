@@ -18,21 +18,19 @@ if TYPE_CHECKING:
 def draw_missing_map(
     rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "", group_label: str = ""
 ) -> Axes:
-    """Draw `rows` (label, group, n, share): the share missing of a variable in a group, in their order."""
+    """Draw `rows` (variable, label, level, n, percent_missing): a column for each level, in their order.
+
+    A cell that is not in the table stays blank.
+    """
     if rows.empty:
         return say(ax, "No value is missing.")
-    names = list(dict.fromkeys(rows["feature"].astype(str)))
-    groups = list(dict.fromkeys(rows["group"].astype(str)))
-    labels = rows.drop_duplicates("feature")["label"].astype(str).tolist()
-    sizes = rows.drop_duplicates("group").set_index(rows.drop_duplicates("group")["group"].astype(str))["n"]
-    square = (
-        rows.assign(feature=rows["feature"].astype(str), group=rows["group"].astype(str))
-        .pivot_table(
-            index="feature", columns="group", values="share", aggfunc="first", dropna=False, observed=False
-        )
-        .reindex(index=names, columns=groups)
-        .to_numpy(float)
-    )
+    names, groups = list(dict.fromkeys(rows["variable"])), list(dict.fromkeys(rows["level"]))
+    labels = rows.drop_duplicates("variable")["label"].astype(str).tolist()
+    sizes = rows.drop_duplicates("level").set_index("level")["n"]
+    square = np.full((len(names), len(groups)), np.nan)
+    row = rows["variable"].map({name: k for k, name in enumerate(names)}).to_numpy(int)
+    column = rows["level"].map({name: k for k, name in enumerate(groups)}).to_numpy(int)
+    square[row, column] = rows["percent_missing"].to_numpy(float) / 100
     set_size(ax, height=min(1.6 + 0.22 * len(names), 9.5))
     set_title(ax, title, detail)
     image = ax.imshow(square, cmap="Blues", vmin=0, vmax=1, interpolation="nearest", aspect="auto")

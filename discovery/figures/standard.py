@@ -55,26 +55,18 @@ def draw_study_figures(
     """Draw all that the tables allow into `folder`; returns the figures in the order of the report.
 
     Tables (a missing or empty one is left out, or drawn as a sentence where the reader expects it):
-    "markers" (contract columns), "correlations" (feature, other, correlation), "missing" (feature,
-    label, group, n, share), "attrition" (step, n, n_left_out, reason), "curves" and "at_risk" (the
-    tables of the survival curves, with a column feature), "roc" (outcome, feature, marker, fpr, tpr,
-    auc), "residuals" (outcome, feature, part, x, y, ci_low, ci_high, n).
+    "markers" (contract columns), "correlations" (feature, other, correlation), "missing" (variable,
+    label, by, level, n, n_missing, percent_missing), "attrition" (step, n, n_left_out, reason; outcome
+    when a step belongs to one), "curves" and "at_risk" (the tables of the survival curves, with a column
+    feature), "roc" (outcome, feature, marker, fpr, tpr, auc), "residuals" (outcome, feature, part, x, y,
+    ci_low, ci_high, n).
     """
     folder = Path(folder)
     markers = tables.get("markers", pd.DataFrame(columns=["outcome", *FOREST, *RANKS, *GAINS]))
     labels = markers.drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
     out = []
     if "attrition" in tables:
-        out.append(
-            save_figure(
-                "attrition",
-                partial(draw_attrition, title="Flow of patients"),
-                tables["attrition"],
-                folder,
-                title="Flow of patients",
-                caption="Each box counts the patients who remain; beside it, who left and why.",
-            )
-        )
+        out += _attrition(tables["attrition"], settings, folder)
     if len(tables.get("missing", ())):
         out.append(_missing(tables["missing"], settings, folder))
     if len(tables.get("correlations", ())):
@@ -86,19 +78,42 @@ def draw_study_figures(
     return out
 
 
+def _attrition(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list[SavedFigure]:
+    """One flow, or one for each outcome that has steps of its own."""
+    whose = table.get("outcome", pd.Series("", index=table.index)).fillna("")
+    caption = "Each box counts the patients who remain; beside it, who left and why."
+    columns = ["step", "n", "n_left_out", "reason"]
+    if (whose == "").all():
+        title = "Flow of patients"
+        draw = partial(draw_attrition, title=title)
+        return [save_figure("attrition", draw, table[columns], folder, title=title, caption=caption)]
+    out = []
+    for outcome in settings.outcomes:
+        rows = table.loc[(whose == "") | (whose == outcome.name), columns].reset_index(drop=True)
+        title = f"Flow of patients: {outcome.label}"
+        draw = partial(draw_attrition, title=title)
+        name = f"{outcome.name}_attrition"
+        out.append(save_figure(name, draw, rows, folder, title=title, caption=caption, outcome=outcome.name))
+    return out
+
+
 def _missing(table: pd.DataFrame, settings: RunSettings, folder: Path) -> SavedFigure:
-    table = table[table["n"] >= SMALL]
-    overall = table.groupby("feature", sort=False)["share"].max()
-    some = overall[overall > 0].sort_values(ascending=False, kind="stable")
-    rows = table[table["feature"].isin(some.index[:MISSING_ROWS])]
-    rows = rows.assign(place=rows["feature"].map({f: k for k, f in enumerate(some.index)}))
-    rows = rows.sort_values("place", kind="stable").drop(columns="place")
+    groupings = [name for name in dict.fromkeys(table["by"]) if name != "all"]
+    by = next((name for name in (settings.site, "site", *groupings) if name in groupings), None)
+    whole = table["by"] == "all"
+    table = table.assign(level=table["level"].astype(str).where(~whole, "all"))
+    table = table[(whole | (table["by"] == by)) & (table["n"] >= SMALL)]
+    worst = table.groupby("variable", sort=False)["percent_missing"].max()
+    some = worst[worst > 0].sort_values(ascending=False, kind="stable")
+    place = table["variable"].map({name: k for k, name in enumerate(some.index[:MISSING_ROWS])})
+    rows = table.assign(place=place).dropna(subset=["place"]).sort_values("place", kind="stable")
+    rows = rows[["variable", "label", "level", "n", "n_missing", "percent_missing"]].reset_index(drop=True)
     shown = min(len(some), MISSING_ROWS)
-    detail = f"{_of(shown, len(some), 'variable')} with a missing value, the emptiest first"
-    title = "Missing values by site" if settings.site else "Missing values"
+    detail = f"{_of(shown, len(some), 'variable')} with a missing value, the most missing first"
+    title = f"Missing values by {by}" if by else "Missing values"
     return save_figure(
         "missing",
-        partial(draw_missing_map, title=title, detail=detail, group_label=settings.site or ""),
+        partial(draw_missing_map, title=title, detail=detail, group_label=by or ""),
         rows,
         folder,
         title=title,

@@ -188,6 +188,13 @@ def plural(count: int, one: str, many: str | None = None) -> str:
     return f"{whole(count)} {one if count == 1 else many or one + 's'}"
 
 
+def listed_apart(items: list[str], *, limit: int = 5) -> str:
+    """`a; b; c`, for names that may hold a comma; what goes beyond `limit` is counted."""
+    shown = items[:limit] if len(items) <= limit else items[: limit - 1]
+    more = [] if len(items) <= limit else [f"and {len(items) - limit + 1} more"]
+    return "; ".join([*shown, *more])
+
+
 def listed(items: list[str], *, limit: int = 6) -> str:
     """`a, b and c`; what goes beyond `limit` is counted."""
     if len(items) > limit:

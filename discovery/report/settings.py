@@ -14,8 +14,9 @@ class OutcomeRun:
 
     `kind` is that of the study file. `n` and `events` count who was analysed (`events`: patients with
     the event, or of the positive class; None for a continuous outcome). `firth`: the penalised
-    likelihood was used for every feature of this outcome; `base_terms` counts the coefficients of the
-    base model without the intercept and without strata. `time_unit` is that of a survival time.
+    likelihood was used for every feature of this outcome; `model` replaces the words for the regression
+    of this kind; `base_terms` counts the coefficients of the base model without the intercept and
+    strata. `time_unit` is that of a survival time.
     """
 
     name: str
@@ -24,6 +25,7 @@ class OutcomeRun:
     n: int
     events: int | None = None
     competing: Mapping[str, int] = field(default_factory=dict)  # label of a competing event -> patients
+    model: str = ""
     unit: str = ""
     time_unit: str = ""
     delayed_entry: bool = False

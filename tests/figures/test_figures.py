@@ -274,11 +274,11 @@ def test_three_hundred_features_are_cut_and_it_says_so(made, tmp_path):
 
 def test_small_groups_are_not_drawn(made, tmp_path):
     tables = made.study_tables()
-    few = tables["missing"].assign(n=np.where(tables["missing"]["group"] == "East", 4, 60))
+    few = tables["missing"].assign(n=np.where(tables["missing"]["level"] == "East", 4, 60))
     tables |= {"missing": few, **made.leading(tables["markers"])}
     tables["residuals"] = tables["residuals"].assign(n=4)
     figures = {f.figure_id: f for f in draw_study_figures(tables, made.run_settings(), tmp_path)}
-    assert "East" not in set(pd.read_csv(figures["missing"].csv)["group"])
+    assert "East" not in set(pd.read_csv(figures["missing"].csv)["level"])
     assert set(pd.read_csv(figures["walk_change_residuals_1"].csv)["part"]) == {"line"}
 
 

@@ -223,37 +223,86 @@ def study_tables(*, count: int = 30, hostile: bool = False, signal: float = 1.0)
     keys, labels, families = feature_names(count, hostile=hostile)
     miss = [
         {
-            "feature": key,
+            "variable": key,
             "label": label,
-            "group": site,
-            "n": 60,
+            "by": "site" if level else "all",
+            "level": level,
+            "n": 60 if level else 240,
             "n_missing": (3 * k + 5 * s) % 17,
-            "share": ((3 * k + 5 * s) % 17) / 60,
+            "percent_missing": 100 * ((3 * k + 5 * s) % 17) / (60 if level else 240),
         }
         for k, (key, label) in enumerate(zip(keys, labels))
-        for s, site in enumerate(("all", *sites))
-    ]
-    baseline = [
-        {"variable": v, "level": lvl, "group": g, "summary": text, "n": 60, "n_missing": m}
-        for v, lvl, texts, m in (
-            ("Age (years)", "", ("64 (55–72)", "66 (58–73)", "61 (52–70)", "63 (54–71)", "65 (56–74)"), 0),
-            ("Sex", "female", ("110 (46 %)", "28 (47 %)", "25 (42 %)", "30 (50 %)", "27 (45 %)"), 0),
-            ("Sex", "male", ("130 (54 %)", "32 (53 %)", "35 (58 %)", "30 (50 %)", "33 (55 %)"), 0),
-            ("Body surface area (m²)", "", ("1.92 (0.21)",) * 5, 4),
-        )
-        for g, text in zip(("all", *sites), texts)
+        for s, level in enumerate(("", *sites))
     ]
     return {
         "markers": markers,
         "associations": pd.DataFrame(rows),
         "missing": pd.DataFrame(miss),
-        "baseline": pd.DataFrame(baseline),
+        "baseline": baseline(sites),
         "attrition": attrition(),
         "excluded_features": pd.DataFrame(
             {"feature": ["rv_flag", "batch"], "reason": ["constant", "all values missing"]}
         ),
         "correlations": correlations(keys[:60], labels[:60], families[:60]),
     }
+
+
+def baseline(sites: tuple[str, ...]) -> pd.DataFrame:
+    """A tidy baseline table: continuous, binary, categorical, with a masked cell."""
+    rows = []
+    for g, group in enumerate(("overall", *sites)):
+        size = 60 if g else 240
+        common = {
+            "group": group,
+            "group_n": size,
+            "n": size,
+            "missing": 0,
+            "suppressed": False,
+            "smd": 0.08 * g,
+        }
+        rows.append(
+            {
+                **common,
+                "variable": "age_years",
+                "label": "Age",
+                "unit": "years",
+                "statistic": "continuous",
+                "level": "",
+                "mean": 63.2 + g,
+                "sd": 11.4,
+                "median": 64.0 + g,
+                "q1": 55.0,
+                "q3": 72.0,
+            }
+        )
+        for level, share in (("female", 0.46), ("male", 0.54)):
+            rows.append(
+                {
+                    **common,
+                    "variable": "sex",
+                    "label": "Sex",
+                    "unit": "",
+                    "statistic": "categorical",
+                    "level": level,
+                    "count": round(share * size),
+                    "percent": 100 * share,
+                }
+            )
+        rows.append(
+            {
+                **common,
+                "variable": "dialysis",
+                "label": "On dialysis",
+                "unit": "",
+                "statistic": "binary",
+                "level": "1",
+                "count": None if g == 2 else 7,
+                "percent": None if g == 2 else 700 / size,
+                "suppressed": g == 2,
+                "missing": 3,
+            }
+        )
+    return pd.DataFrame(rows)
 
 
 def attrition() -> pd.DataFrame:

@@ -1,0 +1,177 @@
+"""The honest sentence for each outcome: what was found, how sure, and what could have been seen."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Any
+
+import pandas as pd
+
+from discovery.report.format import (
+    effect,
+    fixed,
+    is_log_ratio,
+    listed_apart,
+    p_value,
+    plural,
+    ratio_name,
+    whole,
+)
+from discovery.report.settings import OutcomeRun, RunSettings
+
+VERDICTS = ("strong candidate", "candidate", "suggestive", "not supported", "site-driven", "not assessable")
+POWER = 0.8
+FEW_EVENTS = 10  # events per estimated coefficient, below which estimates are fragile
+
+
+@dataclass(frozen=True, kw_only=True)
+class Headline:
+    """What the report says first about one outcome; every field is a finished sentence or a count."""
+
+    outcome: str
+    found: str
+    order: str = ""
+    family: str = ""
+    could_see: str = ""
+    fragile: str = ""
+    candidates: int = 0
+    strong: int = 0
+    suggestive: int = 0
+    tested: int = 0
+    families: int = 0
+
+
+def base_verdict(verdict: object) -> str:
+    """The verdict word without what was added to it ("candidate" of "candidate, redundant with X")."""
+    text = "" if verdict is None else str(verdict)
+    return next((word for word in VERDICTS if text.startswith(word)), text)
+
+
+def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) -> Headline:
+    """The headline of `outcome` from the ranked table of all outcomes."""
+    mine = markers[markers["outcome"] == outcome.name].sort_values("rank", kind="stable")
+    words = mine["verdict"].map(base_verdict) if len(mine) else pd.Series(dtype=object)
+    tested = mine[mine["p_value"].notna()] if len(mine) else mine
+    finds = mine[words.isin(VERDICTS[:2])]
+    strong, suggestive = int((words == VERDICTS[0]).sum()), int((words == VERDICTS[2]).sum())
+    leads = _leads(finds)
+    common: dict[str, Any] = {
+        "outcome": outcome.name,
+        "candidates": len(finds),
+        "strong": strong,
+        "suggestive": suggestive,
+        "tested": len(tested),
+        "families": len(leads),
+        "fragile": _fragile(outcome),
+    }
+    could_see = smallest_effect_sentence(tested, settings, len(tested) * max(len(settings.outcomes), 1))
+    if not len(tested):
+        return Headline(found="No feature could be tested against this outcome.", **common)
+    hints = (
+        f" {plural(suggestive, 'feature').capitalize()} {'is' if suggestive == 1 else 'are'} "
+        f"suggestive at best."
+    )
+    if not len(finds):
+        found = f"No candidate among {plural(len(tested), 'feature')}." + (hints if suggestive else "")
+        return Headline(found=found, could_see=could_see, **common)
+    one = len(finds) == 1
+    of_them = f" ({'it is' if one else f'{whole(strong)} of them'} strong)" if strong else ""
+    families = plural(len(leads), "family", "families")
+    found = (
+        f"{len(finds)} of {plural(len(tested), 'feature')} "
+        f"{'is a candidate' if one else 'are candidates'}{of_them}, "
+        f"from {families} of features that move together. Best of each: {listed_apart(leads)}."
+    )
+    return Headline(
+        found=found,
+        order=_order(finds, settings),
+        family=_by_the_family(finds, leads),
+        could_see=could_see,
+        **common,
+    )
+
+
+def smallest_effect(markers: pd.DataFrame, level: float, power: float = POWER) -> float:
+    """The effect a typical feature must have to be found: (z(1 - level/2) + z(power)) standard errors.
+
+    The standard error is the median over the features, each from the width of its 95 % interval.
+    """
+    normal = NormalDist()
+    width = (markers["ci_high"] - markers["ci_low"]).astype(float)
+    error = width[width.map(math.isfinite)].median() / (2 * normal.inv_cdf(0.975))
+    return float((normal.inv_cdf(1 - level / 2) + normal.inv_cdf(power)) * error)
+
+
+def smallest_effect_sentence(tested: pd.DataFrame, settings: RunSettings, comparisons: int) -> str:
+    """What this study could have seen, in the words of its effect measure; empty when unknown."""
+    if not len(tested):
+        return ""
+    level = settings.fdr / comparisons
+    size = smallest_effect(tested, level)
+    if not math.isfinite(size):
+        return ""
+    measure = str(tested["effect_measure"].iloc[0])
+    name = ratio_name(measure)
+    name = name[0].lower() + name[1:]
+    if is_log_ratio(measure):
+        beyond = f"{effect(size, measure)} or more, or {effect(-size, measure)} or less"
+    else:
+        beyond = f"{fixed(size)} or more in either direction"
+    return (
+        f"Smallest effect that this study could have seen: a feature with a true {name} of {beyond} would "
+        f"reach "
+        f"p = {p_value(level) if level >= 0.001 else f'{level:.2g}'} in 8 of 10 such studies; a weaker "
+        f"one may be "
+        "real and yet missing from the list."
+    )
+
+
+def _leads(finds: pd.DataFrame) -> list[str]:
+    if not len(finds):
+        return []
+    column = (
+        "redundancy_group"
+        if "redundancy_group" in finds and finds["redundancy_group"].notna().any()
+        else "family"
+    )
+    group = finds[column].astype(object).where(finds[column].notna(), finds["feature"])
+    return [str(label) for label in finds[~group.duplicated()]["label"]]
+
+
+def _order(finds: pd.DataFrame, settings: RunSettings) -> str:
+    if not settings.replicates or finds["rank_high"].isna().all():
+        return "The ranks were not resampled: nothing is known about the order inside the list."
+    first = finds.iloc[0]
+    if len(finds) == 1:
+        return f"Its rank may be anything from {whole(first['rank_low'])} to {whole(first['rank_high'])}."
+    if first["rank_high"] <= 1:
+        return "First place is established; the order below it is not."
+    return (
+        f"The order inside the list is not established: the first feature's rank may be anything from "
+        f"{whole(first['rank_low'])} to {whole(first['rank_high'])}."
+    )
+
+
+def _by_the_family(finds: pd.DataFrame, leads: list[str]) -> str:
+    if len(finds) == 1:
+        return ""
+    if len(leads) == len(finds):
+        return f"No two of the {len(finds)} finds belong to the same family."
+    return (
+        f"If wrong, wrong by the family: features of a family stand or fall together, so count "
+        f"{plural(len(leads), 'find')}, not {len(finds)}."
+    )
+
+
+def _fragile(outcome: OutcomeRun) -> str:
+    if outcome.events is None or outcome.kind not in ("survival", "binary", "recurrent"):
+        return ""
+    fewer = outcome.events if outcome.kind != "binary" else min(outcome.events, outcome.n - outcome.events)
+    each = fewer / (outcome.base_terms + 1)
+    if each >= FEW_EVENTS:
+        return ""
+    return f"Few events: {each:.1f} for each estimated coefficient (10 or more are wanted). " + (
+        "Read everything below as exploratory." if each < FEW_EVENTS / 2 else "The estimates are fragile."
+    )
