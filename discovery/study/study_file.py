@@ -240,6 +240,8 @@ def normal_form(value: Any) -> Any:
 def describe(fault: Any, raw: dict[str, Any], text: str, file: str) -> tuple[Problem, tuple[str | int, ...]]:
     """The problem behind one of pydantic's errors, and the place in `raw` to take out."""
     place, value = walk(fault["loc"], raw)
+    if place[:2] == ("analysis", "winsor"):  # the two quantiles are one thing
+        place, value = place[:2], raw["analysis"]["winsor"]
     kind = fault["type"]
     if kind == "missing" and fault["loc"] and not isinstance(fault["loc"][-1], int):
         key = str(fault["loc"][-1])
@@ -301,7 +303,9 @@ def key_name(place: tuple[str | int, ...]) -> str:
 
 
 def taken_section(place: tuple[str | int, ...]) -> tuple[str | int, ...]:
-    """What must go with a faulty key: a whole outcome, else the key."""
+    """What must go with a faulty key: a whole outcome, the recordings without a channel, else the key."""
+    if place[:2] == ("recordings", "channels"):
+        return place[:1]
     return place[:2] if place[:1] == ("outcomes",) else place
 
 

@@ -172,6 +172,7 @@ def split_records(text: str, delimiter: str, name: str) -> tuple[list[int], list
 
 def broken_record(text: str, line: int, message: str, delimiter: str, name: str) -> Problem:
     stands = next((found for row, found in enumerate(io.StringIO(text), start=1) if row == line), "")
+    stands = stands.rstrip("\r\n")
     if "field limit" in message:
         longest = max(stands.split(delimiter), key=len)
         found = longest if len(longest) > LONGEST_CELL else text[text.find(stands) :]
@@ -188,7 +189,7 @@ def broken_record(text: str, line: int, message: str, delimiter: str, name: str)
         wanted = 'a quote inside a quoted cell must be doubled ("")'
     else:
         wanted = f"this row cannot be split into cells ({message})"
-    return Problem(file=name, row=line, found=stands.rstrip("\r\n"), wanted=wanted)
+    return Problem(file=name, row=line, found=stands, wanted=wanted)
 
 
 def normal_name(cell: str) -> str:
@@ -253,7 +254,7 @@ def read_parquet(content: bytes, name: str, findings: Findings) -> Table | None:
     import pyarrow.parquet as pq
 
     try:
-        stored = pq.read_table(pa.BufferReader(content), use_threads=False)
+        stored = pq.ParquetFile(pa.BufferReader(content)).read(use_threads=False)
     except (pa.ArrowException, OSError, ValueError, KeyError, MemoryError) as error:
         first = (str(error).splitlines() or [""])[0][:200]
         wanted = f"a Parquet file is wanted, this is none or is damaged ({first})"

@@ -231,9 +231,22 @@ YES_WORDS = frozenset(
         "pos",
         "malignant",
         "poor",
+        "dead",
+        "died",
+        "death",
+        "deceased",
+        "tot",
+        "verstorben",
+        "gestorben",
+        "ereignis",
+        "muerto",
+        "muerte",
+        "fallecido",
+        "evento",
+        "decede",
+        "mort",
+        "morto",
     )
-    + ("dead", "died", "death", "deceased", "tot", "verstorben", "gestorben", "ereignis", "muerto", "muerte")
-    + ("fallecido", "evento", "decede", "mort", "morto")
 )
 NO_WORDS = frozenset(
     (
@@ -250,8 +263,14 @@ NO_WORDS = frozenset(
         "benign",
         "good",
         "lebt",
+        "lebend",
+        "zensiert",
+        "vivo",
+        "censurado",
+        "vivant",
+        "censure",
+        "vivente",
     )
-    + ("lebend", "zensiert", "vivo", "censurado", "vivant", "censure", "vivente")
 )
 # What the channels of a recording are usually called, by role.
 CHANNEL_WORDS: dict[str, tuple[str, ...]] = {
