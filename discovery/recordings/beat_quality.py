@@ -10,7 +10,7 @@ from discovery.recordings.units import PRESSURE
 
 WHIP_FLAG, WHIP_REJECT = 0.025, 0.05
 LEAST_SHIFT, MOST_SPREAD, MOST_PULSE_CHANGE = 3.0, 1.0, 1.0  # mmHg
-SHIFT_BEATS = 5
+SHIFT_BEATS, STEADY_BEATS = 5, 12  # beats that a shift may take, and that stay on either side
 
 
 def whip_index(beat: np.ndarray, rate_hz: float, fall: int, developed_pressure: float) -> float:
@@ -85,34 +85,38 @@ def level_shift(before: dict[str, float], after: dict[str, float], at_s: float =
 
 
 def level_shifts(
-    times: np.ndarray, levels: dict[str, np.ndarray], pulse: np.ndarray, beats: int = SHIFT_BEATS
+    times: np.ndarray, levels: dict[str, np.ndarray], pulse: np.ndarray, beats: int = STEADY_BEATS
 ) -> list[LevelShift]:
     """Level shifts along consecutive beats at `times` (m,), from `levels` (each (m,)) and `pulse` (m,).
 
-    The medians of `beats` beats before and after each beat are compared; of neighbouring beats that
-    all show the shift, the one with the largest is taken.
+    The medians of `beats` beats on either side of up to 5 beats are compared. So that breathing and an
+    irregular rhythm are not taken for a shift, the levels on either side must scatter by less than a
+    quarter of it (robust standard deviation). Of neighbouring beats that all show one, the largest is kept.
     """
     m = times.size
-    if m < 2 * beats + 2:
+    if m < 2 * beats + SHIFT_BEATS + 1:
         return []
-    stack = np.array(list(levels.values()) + [pulse])
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(stack, beats, axis=1), axis=2)
-    # Up to `beats` beats in between may belong to the shift itself.
-    found: list[LevelShift] = []
-    for gap in (0, 2, beats):
-        n = medians.shape[1] - beats - gap
-        if n <= 0:
-            continue
-        moved = medians[:, beats + gap : beats + gap + n] - medians[:, :n]
-        shift = np.median(moved[:-1], axis=0)
-        spread = np.ptp(moved[:-1], axis=0)
-        pure = (
-            (np.abs(shift) >= LEAST_SHIFT) & (spread <= MOST_SPREAD) & (np.abs(moved[-1]) < MOST_PULSE_CHANGE)
-        )
-        for run in np.split(np.flatnonzero(pure), np.flatnonzero(np.diff(np.flatnonzero(pure)) > beats) + 1):
-            if run.size:
-                i = int(run[np.argmax(np.abs(shift[run]))])
-                at = float(times[min(i + beats + gap // 2, m - 1)])
-                if all(abs(at - each.at_s) > 10.0 for each in found):
-                    found.append(LevelShift(at, float(shift[i]), float(moved[-1, i]), float(spread[i])))
-    return sorted(found, key=lambda each: each.at_s)
+    stack = np.array([*levels.values(), pulse])
+    view = np.lib.stride_tricks.sliding_window_view(stack, beats, axis=1)
+    middle = np.median(view, axis=2)
+    # Only where the first level moved far enough is the scatter worth computing.
+    step = beats + SHIFT_BEATS
+    moved = middle[:, step:] - middle[:, :-step]
+    shift = np.median(moved[:-1], axis=0)
+    pure = (np.abs(shift) >= LEAST_SHIFT) & (np.ptp(moved[:-1], axis=0) <= MOST_SPREAD)
+    pure &= np.abs(moved[-1]) < MOST_PULSE_CHANGE
+    at = np.flatnonzero(pure)
+    if not at.size:
+        return []
+    scatter = np.zeros(at.size)
+    for side in (at, at + step):
+        off = np.abs(view[:-1, side] - middle[:-1, side, None])
+        scatter = np.maximum(scatter, 1.4826 * np.median(off, axis=2).max(axis=0))
+    at = at[scatter < 0.25 * np.abs(shift[at])]
+    found = []
+    for run in np.split(at, np.flatnonzero(np.diff(at) > step) + 1):
+        if run.size:
+            i = int(run[np.argmax(np.abs(shift[run]))])
+            when = float(times[min(i + beats + SHIFT_BEATS // 2, m - 1)])
+            found.append(LevelShift(when, float(shift[i]), float(moved[-1, i]), float(np.ptp(moved[:-1, i]))))
+    return found

@@ -14,14 +14,18 @@ from discovery.recordings.flush import ABOVE_PULSE, LEAST_PRESSURE, Flush, line_
 from discovery.recordings.line_dynamics import damping_class
 from discovery.recordings.migration import EVENT_COLUMNS, migration_events
 
-QUIET_RANGE, QUIET_S = 1.5, 5.0  # mmHg over 3 s; a line without pulse for this long is closed or open to air
+# A line without pulse for QUIET_S is closed (flat), or open to air when its level is near zero. The range
+# is that of 3 s, mmHg; near zero a little more is allowed, for the hand at the open stopcock.
+QUIET_S, FLAT_RANGE, ZERO_RANGE = 5.0, 2.0, 3.0
 ZERO_LEVEL = 5.0  # mmHg
+LEAST_STAY_S, LEAST_CYCLES = 3.0, 4  # a site between two interruptions that lasts less is not named
 HANDLING_S = 8.0  # between two flushes: the line is still being handled
 SETTLE_S = 5.0  # after a flush the pulse comes back within this time
 BUMP_S = 3.0
 LEAST_PULSE = 6.0
 CLIPPED_S = 0.1
-MOST_ROUGHNESS = 0.35
+# Power above 8 Hz (root mean square over the pulse): whip makes up to 0.1, handling more.
+WHIP_ROUGHNESS, NOISE_ROUGHNESS = 0.10, 0.16
 STATES = ("", "missing", "flush", "zero", "flat", "clipped")
 CLEAR, MISSING, FLUSH, ZERO, FLAT, CLIPPED = range(6)
 
@@ -105,23 +109,26 @@ def build(
     """Put the pieces of one channel together; times come out counted from the start of the file."""
     total = quality.Counts(*(_joined(counts, name) for name in quality.Counts.__dataclass_fields__))
     runs = quality.Held(*(_joined(held, name) for name in quality.Held.__dataclass_fields__))
-    per_second = Seconds(*(_joined(seconds, name) for name in Seconds.__dataclass_fields__))
+    duration = n_samples / rate_hz
+    n_seconds = int(np.ceil(duration - 1e-9))
+    per_second = Seconds(*(_joined(seconds, name)[:n_seconds] for name in Seconds.__dataclass_fields__))
     seen = total.n > total.missing
     low = float(total.low[seen].min()) if seen.any() else np.nan
     high = float(total.high[seen].max()) if seen.any() else np.nan
     rails = quality.learn_rails(runs, low, high, rate_hz)
     at_rail = np.isin(runs.value, rails)
     held_s = np.column_stack((runs.start[at_rail], runs.end[at_rail])) / rate_hz
-    duration = n_samples / rate_hz
 
     flushes = real_flushes(flushes, cycles)
-    flushing = flush_intervals(flushes, cycles, duration)
-    state = second_states(per_second, cycles, flushing)
+    quiet = quiet_seconds(per_second)
+    flushing = flush_intervals(flushes, cycles, quiet, duration)
+    state = second_states(per_second, cycles, quiet, flushing)
     usable = usable_cycles(cycles, flushing, held_s)
     observed, observed_state = observe(cycles, usable, per_second, state)
     probability = sites.site_probabilities(observed)
     named = sites.named(probability)
     named[np.isin(observed_state, (MISSING, FLUSH, ZERO, FLAT))] = -1
+    forget_short_stays(named, observed, observed_state)
     segments = segments_of(observed, observed_state, named, probability, duration)
     cycle_site = np.full(len(cycles), -1)
     is_cycle = observed.cycle >= 0
@@ -193,53 +200,75 @@ def real_flushes(plateaus: list[Flush], cycles: Cycles) -> list[Flush]:
     return out
 
 
-def flush_intervals(flushes: list[Flush], cycles: Cycles, duration: float) -> np.ndarray:
-    """Seconds [from, to) in which the line was flushed or handled between flushes, (k, 2).
-
-    A stretch reaches from a plateau to the first two good cycles after it, at most 5 s, and across
-    to the next plateau when fewer than three good cycles lie in the 8 s between.
-    """
-    spans: list[list[float]] = []
-    good = cycles.where((cycles.pulse >= LEAST_PULSE) & (cycles.pulse < 150.0) & (cycles.missing < 0.1))
-    for each in flushes:
-        if spans:
-            between = np.sum((good.start >= spans[-1][1] - SETTLE_S) & (good.end <= each.start_s))
-            if each.start_s - spans[-1][1] < HANDLING_S and between < 3:
-                spans[-1][1] = _settled(each, good, duration)
-                continue
-        spans.append([each.start_s - 0.2, _settled(each, good, duration)])
-    return np.array(spans).reshape(-1, 2)
-
-
-def _settled(flush: Flush, good: Cycles, duration: float) -> float:
-    """When the pulse is back after `flush`: the start of two good cycles in a row, at most 5 s later."""
-    after = np.flatnonzero(good.start >= flush.end_s)
-    for i in after[:6]:
-        if i + 1 < len(good) and abs(good.start[i + 1] - good.end[i]) < 0.05:
-            return float(min(good.start[i], flush.end_s + SETTLE_S))
-    return min(flush.end_s + SETTLE_S, duration)
-
-
-def second_states(per: Seconds, cycles: Cycles, flushing: np.ndarray) -> np.ndarray:
-    """The line's state in each second, (s,): clear, missing, flush, zero or flat."""
-    n = per.low.size
-    state = np.zeros(n, dtype=np.int64)
-    if n == 0:
-        return state
+def quiet_seconds(per: Seconds) -> np.ndarray:
+    """Seconds that belong to a stretch without pulse of at least 5 s, (s,) bool."""
     low, high = per.low.copy(), per.high.copy()
     for shift in (-1, 1):
         low = np.fmin(low, _shifted(per.low, shift))
         high = np.fmax(high, _shifted(per.high, shift))
-    quiet = high - low < QUIET_RANGE
-    level = per.mean
+    limit = np.where(np.abs(per.mean) <= ZERO_LEVEL, ZERO_RANGE, FLAT_RANGE)
+    still = (high - low < limit) & (per.missing < 0.5)
+    # Each second stands for the 3 s around it.
+    stretches = [(max(a - 1, 0), min(b + 1, still.size)) for a, b in _runs(still)]
+    long = [b - a >= QUIET_S for a, b in stretches]
+    out = np.zeros(still.size, dtype=bool)
+    for order in (range(len(long)), reversed(range(len(long)))):
+        last, level = None, 0.0
+        for i in order:
+            a, b = stretches[i]
+            here = float(np.median(per.mean[a:b]))
+            near = last is not None and min(abs(a - last[1]), abs(last[0] - b)) <= 3 * BUMP_S
+            if long[i] or (near and abs(here - level) < 3.0 and abs(here) <= ZERO_LEVEL):
+                out[a:b] = True
+                last, level = (a, b), here
+    return out
+
+
+def flush_intervals(flushes: list[Flush], cycles: Cycles, quiet: np.ndarray, duration: float) -> np.ndarray:
+    """Seconds [from, to) in which the line was flushed or handled between flushes, (k, 2).
+
+    A stretch reaches from a plateau to the first two good cycles or the first quiet second after it, at
+    most 5 s, and across to the next plateau when that comes within 8 s with fewer than three good cycles
+    and no quiet stretch between.
+    """
+    spans: list[list[float]] = []
+    released = -np.inf
+    steady = (cycles.pulse >= LEAST_PULSE) & (cycles.pulse < 150.0) & (cycles.missing < 0.1)
+    good = cycles.where(steady & (smoothness(cycles) > 0.5))
+    for each in flushes:
+        end = _settled(each, good, quiet, duration)
+        between = np.sum((good.start >= released) & (good.end <= each.start_s))
+        still = quiet[int(max(released, 0.0)) : int(each.start_s)].any() if spans else False
+        if spans and each.start_s - released < HANDLING_S and between < 3 and not still:
+            spans[-1][1] = end
+        else:
+            spans.append([each.start_s - 0.2, end])
+        released = each.end_s
+    return np.array(spans).reshape(-1, 2)
+
+
+def _settled(flush: Flush, good: Cycles, quiet: np.ndarray, duration: float) -> float:
+    """When the line is back after `flush`: two good cycles in a row, or quiet; at most 5 s later."""
+    latest = min(flush.end_s + SETTLE_S, duration)
+    still = np.flatnonzero(quiet[int(np.ceil(flush.end_s)) : int(latest)])
+    if still.size:
+        latest = min(latest, float(np.ceil(flush.end_s) + still[0]))
+    for i in np.flatnonzero(good.start >= flush.end_s)[:6]:
+        if i + 1 < len(good) and abs(good.start[i + 1] - good.end[i]) < 0.05:
+            return min(float(good.start[i]), latest)
+    return latest
+
+
+def second_states(per: Seconds, cycles: Cycles, quiet: np.ndarray, flushing: np.ndarray) -> np.ndarray:
+    """The line's state in each second, (s,): clear, missing, flush, zero or flat."""
+    n = per.low.size
+    state = np.zeros(n, dtype=np.int64)
     flushed = np.zeros(n, dtype=bool)
     for start, end in flushing:
         flushed[int(max(start, 0)) : int(np.ceil(end))] = True
-    near_zero = np.abs(level) <= ZERO_LEVEL
+    level = per.mean
     for a, b in _runs(quiet & ~flushed):
-        if b - a >= QUIET_S - 1:
-            middle = float(np.median(level[a:b]))
-            state[max(a - 1, 0) : b + 1] = ZERO if abs(middle) <= ZERO_LEVEL else FLAT
+        state[a:b] = ZERO if abs(float(np.median(level[a:b]))) <= ZERO_LEVEL else FLAT
     # Bumps from handling between two quiet stretches at one level belong to them.
     still = _runs(state >= ZERO)
     for (_, end), (begin, _) in zip(still[:-1], still[1:]):
@@ -247,10 +276,22 @@ def second_states(per: Seconds, cycles: Cycles, flushing: np.ndarray) -> np.ndar
         pulses = np.sum((cycles.start >= end) & (cycles.end <= begin) & (cycles.pulse >= LEAST_PULSE))
         if same and (begin - end <= BUMP_S or (begin - end <= 3 * BUMP_S and pulses < 3)):
             state[end:begin] = state[begin]
-    state[(state == FLAT) & near_zero] = ZERO
     state[flushed] = FLUSH
     state[per.missing > 0.5] = MISSING
     return state
+
+
+def forget_short_stays(named: np.ndarray, seen: sites.Observations, state: np.ndarray) -> None:
+    """Take back, in `named`, sites between two interruptions of the line that rest on too little."""
+    clear = np.isin(state, (CLEAR, CLIPPED))
+    for a, b in _runs(clear):
+        length = seen.end[b - 1] - seen.start[a]
+        if (
+            length < LEAST_STAY_S
+            and np.sum(seen.cycle[a:b] >= 0) < LEAST_CYCLES
+            and (a > 0 or b < named.size)
+        ):
+            named[a:b] = -1
 
 
 def _shifted(values: np.ndarray, by: int) -> np.ndarray:
@@ -303,8 +344,7 @@ def observe(
     kept = cycles.where(at)
     pulse = kept.pulse
     usual = sites.usual_pulse(kept.start, pulse)
-    weight = np.clip(2.0 - kept.roughness / (MOST_ROUGHNESS * np.maximum(pulse, 1.0)), 0.0, 1.0)
-    weight *= usable[at]
+    weight = usable[at] * smoothness(kept)
     ventricle = weight * sites.ventricle_evidence(kept)
     small = weight * sites.small_evidence(pulse, usual)
     venous_mean, likeness = per.venous[second[at]], per.likeness[second[at]]
@@ -318,7 +358,8 @@ def observe(
     tick_small = 0.5 * np.clip(
         (sites.SMALL_PULSE - tick_pulse) / sites.PULSE_SCALE, -1.0, sites.MOST_EVIDENCE
     )
-    tick_small[quiet[ticks]] = 0.0
+    # Near zero a line without pulse is as likely open to air.
+    tick_small[quiet[ticks] | (np.abs(per.mean[ticks]) <= ZERO_LEVEL)] = 0.0
     tick_venous = sites.venous_evidence(per.mean[ticks], per.venous[ticks], per.likeness[ticks])
     tick_venous[quiet[ticks]] = 0.0
 
@@ -334,6 +375,12 @@ def observe(
     )
     clipped = np.where(usable[at], CLEAR, CLIPPED)
     return observed, np.concatenate((clipped, state[ticks]))[order]
+
+
+def smoothness(cycles: Cycles) -> np.ndarray:
+    """1 for a cycle whose shape may be believed, falling to 0 where motion outweighs it, (m,)."""
+    rough = cycles.roughness / np.maximum(cycles.pulse, 1.0)
+    return np.clip((NOISE_ROUGHNESS - rough) / (NOISE_ROUGHNESS - WHIP_ROUGHNESS), 0.0, 1.0)
 
 
 def segments_of(
