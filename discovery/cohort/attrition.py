@@ -2,87 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from collections.abc import Mapping
 
-import numpy as np
 import pandas as pd
 
-from discovery.problems import InputError, Problem
-
 COLUMNS = ["outcome", "step", "n", "n_left_out", "reason"]
+LEAVING, ANALYSED = "usable for the model", "analysed"
 
 
-class Step(NamedTuple):
-    """A step that keeps some patients: `keep` bool (n,) over all study patients."""
-
-    step: str
-    keep: np.ndarray
-    reason: str
-
-
-def attrition_table(
-    n_study: int,
-    steps: Mapping[str, Sequence[Step]],
-    *,
-    before: pd.DataFrame | None = None,
-    first: str = "patients in the study",
-) -> pd.DataFrame:
+def attrition_table(before: pd.DataFrame, left_out: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """The whole flow as one table.
 
     Parameters
     ----------
-    n_study : int
-        Patients that the steps start from.
-    steps : mapping outcome name -> steps in order
-        The name "" holds steps for every outcome (they come first). A patient counts as left out at
-        the first step that does not keep them, so numbers add up.
-    before : DataFrame, optional
-        Steps already taken while reading (step, n, n_left_out, reason); its last n must be n_study.
+    before : DataFrame (step, n, n_left_out, reason), at least one row
+        Steps taken while reading; they count for every outcome.
+    left_out : mapping outcome -> DataFrame (reason, n)
+        Who is left out of that outcome's analysis, each patient once, in the order of the reasons.
 
     Returns
     -------
     DataFrame
         outcome ("" for steps that all outcomes share), step, n (left after it), n_left_out, reason.
+        Every outcome ends with a step "analysed", also when nobody was left out.
     """
-    problems = []
-    if before is not None and len(before) and int(before["n"].iloc[-1]) != n_study:
-        found = str(before["n"].iloc[-1])
-        problems.append(
-            Problem(file="attrition", column="n", found=found, wanted=f"wanted to end with {n_study}")
-        )
-    for outcome, listed in steps.items():
-        for step in listed:
-            if np.shape(step.keep) != (n_study,):
-                wanted = f"wanted one True or False for each of {n_study} patients"
-                problems.append(Problem(file="attrition", column=outcome, found=step.step, wanted=wanted))
-    if problems:
-        raise InputError(problems)
-    rows = []
-    if before is not None and len(before):
-        rows += before.assign(outcome="")[COLUMNS].to_dict("records")
-    else:
-        rows.append({"outcome": "", "step": first, "n": n_study, "n_left_out": 0, "reason": ""})
-    shared = np.ones(n_study, dtype=bool)
-    shared = _add(rows, "", shared, steps.get("", ()))
-    for outcome, listed in steps.items():
-        if outcome:
-            _add(rows, outcome, shared, listed)
+    rows = before.assign(outcome="")[COLUMNS].to_dict("records")
+    start = int(before["n"].iloc[-1])
+    for outcome, reasons in left_out.items():
+        remaining = start
+        listed = [(str(reason), int(n)) for reason, n in zip(reasons["reason"], reasons["n"]) if n]
+        for reason, n in listed or [("", 0)]:
+            remaining -= n
+            rows.append(dict(zip(COLUMNS, (outcome, LEAVING, remaining, n, reason))))
+        rows[-1]["step"] = ANALYSED
     return pd.DataFrame(rows, columns=COLUMNS).astype({"n": "int64", "n_left_out": "int64"})
-
-
-def _add(rows: list[dict], outcome: str, left: np.ndarray, steps: Sequence[Step]) -> np.ndarray:
-    for step in steps:
-        stay = left & np.asarray(step.keep, dtype=bool)
-        gone = int(left.sum() - stay.sum())
-        rows.append(
-            {
-                "outcome": outcome,
-                "step": step.step,
-                "n": int(stay.sum()),
-                "n_left_out": gone,
-                "reason": step.reason if gone else "",
-            }
-        )
-        left = stay
-    return left

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import scipy.stats
 
-from discovery.cohort.attrition import Step, attrition_table
+from discovery.cohort.attrition import attrition_table
 from discovery.cohort.missing import missing_patterns, missing_table
 from discovery.cohort.sites import site_feature_shift, site_table
 from discovery.problems import InputError
@@ -65,32 +65,26 @@ def test_separated_missingness_has_a_finite_statistic():
     assert row["statistic"] == pytest.approx(2 * 24 * np.log(2), rel=1e-6)
 
 
-def test_flow_adds_up_and_counts_a_patient_once():
-    n = 10
-    keep_1, keep_2 = np.ones(n, dtype=bool), np.ones(n, dtype=bool)
-    keep_1[:3] = False
-    keep_2[2:5] = False
-    table = attrition_table(
-        n,
-        {
-            "": [Step("covariates known", keep_1, "a covariate is missing")],
-            "death": [Step("outcome known", keep_2, "no follow-up")],
-            "response": [Step("outcome known", np.ones(n, dtype=bool), "no response")],
-        },
+BEFORE = pd.DataFrame(
+    {"step": ["rows", "ids"], "n": [12, 10], "n_left_out": [0, 2], "reason": ["", "no id"]}
+)
+
+
+def test_flow_adds_up_for_each_outcome():
+    death = pd.DataFrame({"reason": ["no follow-up", "site is missing", "never"], "n": [3, 2, 0]})
+    nobody = pd.DataFrame({"reason": [], "n": []})
+    table = attrition_table(BEFORE, {"death": death, "response": nobody})
+    assert table["outcome"].tolist() == ["", "", "death", "death", "response"]
+    assert table["n"].tolist() == [12, 10, 7, 5, 10]
+    assert table["n_left_out"].tolist() == [0, 2, 3, 2, 0]
+    assert table["reason"].tolist() == ["", "no id", "no follow-up", "site is missing", ""]
+    assert table["step"].tolist() == ["rows", "ids", "usable for the model", "analysed", "analysed"]
+
+
+def test_flow_without_an_outcome_is_what_reading_left():
+    pd.testing.assert_frame_equal(
+        attrition_table(BEFORE, {})[BEFORE.columns.tolist()], BEFORE.astype({"n": "int64"})
     )
-    assert table["n"].tolist() == [10, 7, 5, 7]
-    assert table["n_left_out"].tolist() == [0, 3, 2, 0]
-    assert table["reason"].tolist() == ["", "a covariate is missing", "no follow-up", ""]
-    assert table["outcome"].tolist() == ["", "", "death", "response"]
-
-
-def test_flow_continues_what_reading_left():
-    before = pd.DataFrame({"step": ["rows", "ids"], "n": [12, 10], "n_left_out": [0, 2], "reason": ["", "no id"]})
-    assert attrition_table(10, {}, before=before)["n"].tolist() == [12, 10]
-    with pytest.raises(InputError, match="wanted to end with 9"):
-        attrition_table(9, {}, before=before)
-    with pytest.raises(InputError, match="one True or False for each of 10"):
-        attrition_table(10, {"death": [Step("short", np.ones(3, dtype=bool), "")]})
 
 
 def test_site_table_counts():
