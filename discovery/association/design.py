@@ -118,7 +118,6 @@ def design_of(study: Study, outcome: Outcome) -> Design:
         study.features,
         site=study.site,
         winsor=study.settings.analysis.winsor,
-        defined_from=getattr(outcome, "defined_from", ()) or (),
     )
 
 
@@ -141,7 +140,7 @@ def build_design(
         Its patients, in order; `covariates`, `features` and `site` are indexed by patient id and must
         hold every one of them.
     winsor : quantiles for `learn_scaling`; ignored when `scaling` is given
-    defined_from : names of features that the outcome is defined from; they are not tested
+    defined_from : features that the outcome is defined from, beside `outcome.excluded_features`; not tested
     scaling, coding : what another cohort taught, instead of learning from this one
 
     Returns
@@ -160,7 +159,7 @@ def build_design(
     ids = pd.Index(np.asarray(outcome.patient_id))
     _require_patients(outcome, ids, covariates=covariates, features=features, site=site)
     covariates, features = covariates.loc[ids], features.loc[ids]
-    skipped = set(defined_from)
+    skipped = {*defined_from, *outcome.excluded_features}
     excluded = pd.DataFrame(
         [
             (name, f"outcome {outcome.name} is defined from it")

@@ -171,17 +171,22 @@ def effective_number_of_tests(correlation: ArrayLike) -> EffectiveTests:
     )
 
 
-def selected_cells(p_by_cell: Mapping[str, ArrayLike]) -> dict[str, np.ndarray]:
+def selected_cells(
+    p_by_cell: Mapping[str, ArrayLike], *, cell_p: Mapping[str, float] | None = None
+) -> dict[str, np.ndarray]:
     """Benjamini-Bogomolov q-values: pick cells first, then features inside the picked ones.
 
     At level L, cells are picked by Benjamini-Hochberg on their Simes p; with R of m picked, each
     runs Benjamini-Hochberg at L R/m (J R Stat Soc B 2014;76:297-318). The q-value is the smallest L at
     which the cell is picked and the feature rejected. It is found exactly, without a grid: R only
     changes where a cell's own adjusted p is passed, and between two such points the limit is linear
-    in L. One cell gives plain Benjamini-Hochberg.
+    in L. One cell gives plain Benjamini-Hochberg. `cell_p` replaces the Simes p, for example by an
+    omnibus test of each cell.
     """
     inner = {cell: benjamini_hochberg(p) for cell, p in p_by_cell.items()}
-    outer = benjamini_hochberg([simes(p) for p in p_by_cell.values()])
+    outer = benjamini_hochberg(
+        [simes(p) if cell_p is None else cell_p[cell] for cell, p in p_by_cell.items()]
+    )
     tested = outer[~np.isnan(outer)]
     breaks = np.unique(tested)
     picked = np.searchsorted(np.sort(tested), breaks, side="right")  # R at each break

@@ -85,9 +85,9 @@ def _null_cox(design: Design) -> NullModel:
                 firth=firth,
             )
             coef = fit.coef
-            if fit.code == 0:
+            if fit.converged:
                 break
-        _require_fit(design, fit.code)
+        _require_fit(design, fit.converged)
     expected = efron_expected(design.time, design.event, design.base @ coef, stratum, design.entry)
     clean = np.zeros_like(design.features)
     for columns, rows in missing_patterns(design.observed):
@@ -117,9 +117,9 @@ def _null_logistic(design: Design) -> NullModel:
         for firth in (False, True):
             fit = fit_logistic(y, base, firth=firth)
             coef = fit.coef
-            if fit.code == 0:
+            if fit.converged:
                 break
-        _require_fit(design, fit.code)
+        _require_fit(design, fit.converged)
     else:
         coef = np.array([np.log(y.mean() / (1 - y.mean()))])
     z = np.column_stack([np.ones(n), base])
@@ -148,8 +148,8 @@ def _projected(design: Design, z: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return clean
 
 
-def _require_fit(design: Design, code: int) -> None:
-    if code != 0:
+def _require_fit(design: Design, converged: bool) -> None:
+    if not converged:
         raise InputError(
             [
                 Problem(

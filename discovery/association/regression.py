@@ -251,12 +251,12 @@ def logistic(y: ArrayLike, columns: ArrayLike, *, firth: bool = False) -> Regres
 
     outcome, x = _complete(y, columns)
     fit = fit_logistic(outcome, x, firth=firth)
-    if fit.code != 0:
+    if not fit.converged:
         raise InputError(
             [Problem(file="logistic", found=REASONS[int(fit.code)], wanted="other columns, or firth=True")]
         )
     return Regression(
-        coef=fit.coef,
+        coef=np.where(np.isnan(np.diag(fit.covariance)), np.nan, fit.coef),
         se=np.sqrt(np.diag(fit.covariance)),
         loglik=float(fit.loglik),
         n=len(outcome),
@@ -350,12 +350,12 @@ def cox(
         stratum=None if stratum is None else np.asarray(stratum)[seen],
         firth=firth,
     )
-    if fit.code != 0:
+    if not fit.converged:
         raise InputError(
             [Problem(file="cox", found=REASONS[int(fit.code)], wanted="other columns, or firth=True")]
         )
     return Regression(
-        coef=fit.coef,
+        coef=np.where(np.isnan(np.diag(fit.covariance)), np.nan, fit.coef),
         se=np.sqrt(np.diag(fit.covariance)),
         loglik=float(fit.loglik),
         n=int(seen.sum()),

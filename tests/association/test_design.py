@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,6 +10,7 @@ from discovery.association.coding import keep_independent, learn_coding
 from discovery.association.design import POOLED_SITES, build_design
 from discovery.association.scaling import learn_scaling
 from discovery.problems import InputError
+from discovery.study import Outcome
 
 
 def outcome(kind="binary", n=40, **fields):
@@ -33,7 +32,7 @@ def outcome(kind="binary", n=40, **fields):
         given["value"] = (np.arange(n) % 2).astype(float)
     else:
         given["value"] = rng.normal(size=n)
-    return SimpleNamespace(**(given | fields))
+    return Outcome(**(given | fields))
 
 
 def tables(out, seed=2):
@@ -84,9 +83,7 @@ def test_a_second_cohort_is_put_on_the_scale_of_the_first():
     covariates, features = tables(out)
     first = build_design(out, covariates, features)
     other_covariates, other_features = tables(out, seed=3)
-    second = build_design(
-        out, other_covariates, other_features, scaling=first.scaling, coding=first.coding
-    )
+    second = build_design(out, other_covariates, other_features, scaling=first.scaling, coding=first.coding)
     mean, sd = first.scaling.table.loc["b", ["mean", "sd"]]
     low, high = first.scaling.table.loc["b", ["low", "high"]]
     np.testing.assert_allclose(second.features[:, 1], (other_features["b"].clip(low, high) - mean) / sd)
@@ -207,9 +204,12 @@ def test_redundant_covariates_leave_the_base_model_with_a_note():
 def test_features_that_define_the_outcome_are_not_tested():
     out = outcome()
     covariates, features = tables(out)
-    design = build_design(out, covariates, features, defined_from=["b"])
-    assert design.feature_names == ("a", "c")
-    assert list(design.excluded["feature"]) == ["b"]
+    for design in (
+        build_design(out, covariates, features, defined_from=["b"]),
+        build_design(outcome(excluded_features=("b",)), covariates, features),
+    ):
+        assert design.feature_names == ("a", "c")
+        assert list(design.excluded["feature"]) == ["b"]
 
 
 def test_competing_events_are_censored_and_can_be_asked_for():
