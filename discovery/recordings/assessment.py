@@ -100,7 +100,7 @@ class Assessor:
         venous = self._venous_stats(at)
         self._seconds.append(Seconds(stats[:, 0], stats[:, 1], stats[:, 2], stats[:, 3], *venous))
 
-        flat = flat_samples(z, int(math.ceil(SHORTEST_PLATEAU_S * slow)), PLATEAU_RANGE) & (z > PLATEAU_FLOOR)
+        flat = flat_samples(z, math.ceil(SHORTEST_PLATEAU_S * slow), PLATEAU_RANGE) & (z > PLATEAU_FLOOR)
         turns = np.flatnonzero(np.diff(flat.astype(np.int8), prepend=0, append=0))
         for a, b in zip(turns[::2], turns[1::2]):
             if done * WINDOW_S <= zero + (b - 1) / slow < windows * WINDOW_S:

@@ -23,7 +23,7 @@ def whip_index(beat: np.ndarray, rate_hz: float, fall: int, developed_pressure: 
     """
     if not developed_pressure > 0:
         return np.nan
-    long, short = int(round(0.140 * rate_hz)), int(round(0.070 * rate_hz))
+    long, short = round(0.140 * rate_hz), round(0.070 * rate_hz)
     stretch = beat[fall : fall + long + 1]
     if fall < 0 or stretch.size < 3 or not np.isfinite(stretch).all():
         return np.nan

@@ -91,7 +91,7 @@ def averaging(rate_hz: float) -> int:
 
 def smoothing_width(rate_hz: float) -> int:
     """Samples in each moving average at `rate_hz`, odd."""
-    return 2 * int(round(SMOOTHING_S * rate_hz / 2.0 - 0.5)) + 1
+    return 2 * round(SMOOTHING_S * rate_hz / 2.0 - 0.5) + 1
 
 
 def find_cycles(
@@ -114,7 +114,7 @@ def find_cycles(
 
     if y.size < 8:
         return no_cycles()
-    place, speed = rising_points(y, int(round(0.15 * rate_hz)), int(round(0.25 * rate_hz)), LEAST_RISE)
+    place, speed = rising_points(y, round(0.15 * rate_hz), round(0.25 * rate_hz), LEAST_RISE)
     times = start_s + place / rate_hz
     fast = np.zeros(place.size, dtype=bool)
     for window in range(first_window - 1, first_window + n_windows + 1):
@@ -124,7 +124,7 @@ def find_cycles(
         if high > low:
             fast[mine] = speed[mine] >= SPEED_SHARE * np.percentile(speed[low:high], 85)
     place, speed = place[fast], speed[fast]
-    up = place[strongest(place, speed, int(round(REFRACTORY_S * rate_hz)))]
+    up = place[strongest(place, speed, round(REFRACTORY_S * rate_hz))]
     if up.size < 2:
         return no_cycles()
     shape = measure_cycles(y, z, lost, up, rate_hz)

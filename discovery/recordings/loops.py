@@ -118,7 +118,7 @@ def measure_cycles(y, z, lost, up, rate):
     """
     m = max(up.size - 1, 0)
     out = np.full((m, 12), np.nan)
-    reach = int(round(0.20 * rate))
+    reach = round(0.20 * rate)
     for c in range(m):
         i, j = up[c], up[c + 1]
         peak = i
@@ -152,13 +152,13 @@ def measure_cycles(y, z, lost, up, rate):
         out[c, 11] = np.sqrt(rough / (j - i))
         if height <= 0.0:
             continue
-        first, last = fall + int(round(0.08 * rate)), fall + int(round(0.18 * rate))
+        first, last = fall + round(0.08 * rate), fall + round(0.18 * rate)
         standing, count = 0.0, 0
         for k in range(first, last + 1):
             standing += y[min(k, foot)]
             count += 1
         out[c, 7] = (standing / count - y[foot]) / height
-        begin = max(peak + (foot - peak) // 2, fall + int(round(0.15 * rate)))
+        begin = max(peak + (foot - peak) // 2, fall + round(0.15 * rate))
         end = peak + int(0.95 * (foot - peak))
         length = end - begin + 1
         if length >= int(0.10 * rate) and high > low:

@@ -35,6 +35,8 @@ STANDING_BOUNDARY, STANDING_SCALE = 0.19, 0.05
 SLOPE_BOUNDARY, SLOPE_SCALE = -0.4, 0.2
 RATIO_BOUNDARY, RATIO_SCALE = 0.36, 0.08
 SMALL_PULSE, PULSE_SCALE = 11.0, 1.5
+SMALL_SHARE = 0.4  # of the usual pulse
+HIGH_MEAN = 22.0  # mmHg; from here on an atrium or a wedge grows unlikely
 MOST_EVIDENCE = 4.0
 SURE = 0.8  # probability from which a site is named
 STEP_NATS = 6.0  # cost of passing one valve between two beats: about once in 400 beats
@@ -70,17 +72,18 @@ def ventricle_evidence(cycles: Cycles) -> np.ndarray:
     return np.clip(evidence, -MOST_EVIDENCE, MOST_EVIDENCE)
 
 
-def small_evidence(pulse: np.ndarray, usual: np.ndarray) -> np.ndarray:
-    """Nats for atrium or wedge against ventricle or artery from the pulse pressure, (m,).
+def small_evidence(pulse: np.ndarray, usual: np.ndarray, mean: np.ndarray) -> np.ndarray:
+    """Nats for atrium or wedge against ventricle or artery from pulse and mean pressure, (m,).
 
-    `usual` is the pulse pressure of the minutes around; a pulse above a third of it is not so small
-    that the lumen must have left, one far below it is.
+    `usual` is the pulse pressure of the minutes around: a pulse near it is not so small that the lumen
+    must have left, one below a third of it is (NaN: not known). Atrium and wedge seldom have a mean above 25 mmHg.
     """
     absolute = np.clip((SMALL_PULSE - pulse) / PULSE_SCALE, -MOST_EVIDENCE, MOST_EVIDENCE)
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(usual > 0, pulse / usual, 1.0)
-    relative = np.clip((0.4 - share) / 0.1, -2.0, 2.0)
-    return np.clip(absolute + relative, -MOST_EVIDENCE, MOST_EVIDENCE)
+        share = np.where(usual > 0, pulse / usual, SMALL_SHARE)
+    relative = np.clip((SMALL_SHARE - share) / 0.1, -2.0, 2.0)
+    high = np.clip((mean - HIGH_MEAN) / 3.0, 0.0, 4.0)
+    return np.nan_to_num(np.clip(absolute + relative - high, -MOST_EVIDENCE, MOST_EVIDENCE))
 
 
 def usual_pulse(start: np.ndarray, pulse: np.ndarray, around_s: float = 60.0) -> np.ndarray:

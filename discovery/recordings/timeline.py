@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,8 @@ HANDLING_S = 8.0  # between two flushes: the line is still being handled
 SETTLE_S = 5.0  # after a flush the pulse comes back within this time
 BUMP_S = 3.0
 LEAST_PULSE = 6.0
+CEILING_PLATEAU_S = 0.5  # a ceiling below 100 mmHg must be held this long to be a flush
+LONGEST_SYSTOLE_S = 0.6
 CLIPPED_S = 0.1
 # Power above 8 Hz (root mean square over the pulse): whip makes up to 0.1, handling more.
 WHIP_ROUGHNESS, NOISE_ROUGHNESS = 0.10, 0.16
@@ -192,11 +195,11 @@ def real_flushes(plateaus: list[Flush], cycles: Cycles) -> list[Flush]:
         near &= (cycles.end <= each.start_s) | (cycles.start >= each.end_s)
         near &= cycles.peak < each.pressure
         usual = np.median(cycles.peak[near]) if near.sum() >= 3 else -np.inf
-        short = each.end_s - each.start_s < 0.6
+        short = each.end_s - each.start_s < LONGEST_SYSTOLE_S
         rhythmic = short and np.sum(np.abs(ends - each.end_s) < 3.0) >= 4
-        if not rhythmic and each.pressure >= usual + ABOVE_PULSE:
-            if each.pressure >= LEAST_PRESSURE or each.end_s - each.start_s >= 0.5:
-                out.append(each)
+        tall = each.pressure >= LEAST_PRESSURE or each.end_s - each.start_s >= CEILING_PLATEAU_S
+        if tall and not rhythmic and each.pressure >= usual + ABOVE_PULSE:
+            out.append(each)
     return out
 
 
@@ -271,7 +274,7 @@ def second_states(per: Seconds, cycles: Cycles, quiet: np.ndarray, flushing: np.
         state[a:b] = ZERO if abs(float(np.median(level[a:b]))) <= ZERO_LEVEL else FLAT
     # Bumps from handling between two quiet stretches at one level belong to them.
     still = _runs(state >= ZERO)
-    for (_, end), (begin, _) in zip(still[:-1], still[1:]):
+    for (_, end), (begin, _) in itertools.pairwise(still):
         same = state[end - 1] == state[begin] and abs(level[end - 1] - level[begin]) < 3.0
         pulses = np.sum((cycles.start >= end) & (cycles.end <= begin) & (cycles.pulse >= LEAST_PULSE))
         if same and (begin - end <= BUMP_S or (begin - end <= 3 * BUMP_S and pulses < 3)):
@@ -346,7 +349,7 @@ def observe(
     usual = sites.usual_pulse(kept.start, pulse)
     weight = usable[at] * smoothness(kept)
     ventricle = weight * sites.ventricle_evidence(kept)
-    small = weight * sites.small_evidence(pulse, usual)
+    small = weight * sites.small_evidence(pulse, usual, kept.mean)
     venous_mean, likeness = per.venous[second[at]], per.likeness[second[at]]
     with np.errstate(invalid="ignore"):
         # The ventricle's diastole meets the venous pressure, the artery's stays above it.
@@ -355,8 +358,8 @@ def observe(
     small = np.where(likeness > 0.9, np.maximum(small, 0.0) + 4.0, small)
 
     tick_pulse = per.high[ticks] - per.low[ticks]
-    tick_small = 0.5 * np.clip(
-        (sites.SMALL_PULSE - tick_pulse) / sites.PULSE_SCALE, -1.0, sites.MOST_EVIDENCE
+    tick_small = 0.5 * np.maximum(
+        sites.small_evidence(tick_pulse, np.full(ticks.size, np.nan), per.mean[ticks]), -1.0
     )
     # Near zero a line without pulse is as likely open to air.
     tick_small[quiet[ticks] | (np.abs(per.mean[ticks]) <= ZERO_LEVEL)] = 0.0
