@@ -13,7 +13,8 @@ from discovery.cohort.group_tests import SMALLEST_P, likelihood_ratio_table_test
 from discovery.problems import InputError, Problem
 
 COLUMNS = [
-    "variable", "label", "by", "level", "n", "n_missing", "percent_missing", "statistic", "df", "p_value", "test",
+    "variable", "label", "by", "level", "n", "n_missing", "percent_missing",
+    "statistic", "df", "p_value", "test",
 ]  # fmt: skip
 MANY_VALUES = 10
 
@@ -72,7 +73,15 @@ def missing_table(
 def _row(variable, label, by, level, gone) -> dict:
     n, missing = len(gone), int(gone.sum())
     percent = 100 * missing / n if n else np.nan
-    return {"variable": variable, "label": label, "by": by, "level": level, "n": n, "n_missing": missing, "percent_missing": percent}  # fmt: skip
+    return {
+        "variable": variable,
+        "label": label,
+        "by": by,
+        "level": level,
+        "n": n,
+        "n_missing": missing,
+        "percent_missing": percent,
+    }
 
 
 def _grouping(series: pd.Series):

@@ -10,7 +10,6 @@ import scipy.stats
 from discovery.cohort.attrition import attrition_table
 from discovery.cohort.missing import missing_patterns, missing_table
 from discovery.cohort.sites import site_feature_shift, site_table
-from discovery.problems import InputError
 
 
 def test_patterns_of_nhanes(check, dataset):
@@ -65,9 +64,7 @@ def test_separated_missingness_has_a_finite_statistic():
     assert row["statistic"] == pytest.approx(2 * 24 * np.log(2), rel=1e-6)
 
 
-BEFORE = pd.DataFrame(
-    {"step": ["rows", "ids"], "n": [12, 10], "n_left_out": [0, 2], "reason": ["", "no id"]}
-)
+BEFORE = pd.DataFrame({"step": ["rows", "ids"], "n": [12, 10], "n_left_out": [0, 2], "reason": ["", "no id"]})
 
 
 def test_flow_adds_up_for_each_outcome():

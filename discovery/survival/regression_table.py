@@ -1,0 +1,73 @@
+"""What a regression hands back: coefficients, their covariance, and the tidy table of terms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+SMALLEST_P = float(np.finfo(float).tiny)
+COLUMNS = [
+    "outcome", "model", "term", "effect_measure", "estimate", "se", "ci_low", "ci_high", "p_value",
+    "n", "events", "n_left_out", "method", "note",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class RegressionFit:
+    """A fitted model with k terms; no patient rows inside.
+
+    `coef` (k,) and `covariance` (k, k), the one for inference (robust when asked for);
+    `model_covariance` is the inverse information. `variable` names the covariate of each term.
+    """
+
+    method: str
+    effect_measure: str
+    names: tuple[str, ...]
+    variable: tuple[str, ...]
+    coef: np.ndarray
+    covariance: np.ndarray
+    model_covariance: np.ndarray
+    loglik: float
+    loglik_null: float
+    n: int
+    events: int
+    n_left_out: int
+    conf_level: float
+    note: str = field(default="")
+
+    @property
+    def se(self) -> np.ndarray:
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def model_se(self) -> np.ndarray:
+        return np.sqrt(np.diag(self.model_covariance))
+
+    @property
+    def lr_chi2(self) -> float:
+        """Likelihood-ratio statistic of all terms against none."""
+        return 2 * (self.loglik - self.loglik_null)
+
+    @property
+    def wald_chi2(self) -> float:
+        """Wald statistic of all terms, from `covariance`."""
+        return float(self.coef @ np.linalg.pinv(self.covariance) @ self.coef)
+
+    def table(self, *, outcome: str = "", model: str = "") -> pd.DataFrame:
+        """One row a term with Wald interval and p, in the columns of every estimate of the project."""
+        z = norm.ppf(0.5 + self.conf_level / 2)
+        se = self.se
+        with np.errstate(divide="ignore", invalid="ignore"):
+            p = np.clip(2 * norm.sf(np.abs(self.coef) / se), SMALLEST_P, 1.0)
+        return pd.DataFrame(
+            {
+                "outcome": outcome, "model": model, "term": self.names, "effect_measure": self.effect_measure,
+                "estimate": self.coef, "se": se, "ci_low": self.coef - z * se, "ci_high": self.coef + z * se,
+                "p_value": p, "n": self.n, "events": self.events, "n_left_out": self.n_left_out,
+                "method": self.method, "note": self.note,
+            },
+            columns=COLUMNS,
+        )  # fmt: skip
