@@ -66,10 +66,9 @@ class Findings:
             self.kinds["error", kind].count += len(pairs) - LISTED_PER_KIND
 
     def extend(self, problems: Iterable[Problem]) -> None:
-        for number, problem in enumerate(problems):
-            kind = self.kinds.setdefault((problem.severity, f"given {number}"), Kind())
-            kind.kept.append(problem)
-            kind.count += 1
+        """Note problems found elsewhere, each for itself."""
+        for problem in problems:
+            self.kinds[problem.severity, f"given {len(self.kinds)}"] = Kind([problem], 1)
 
     @property
     def failed(self) -> bool:

@@ -8,6 +8,12 @@ from pathlib import Path
 from discovery.problems import InputError, Problem, nearest
 
 
+def one_line(name: str) -> str:
+    """A file name fit for a message: printable, and cut when it is very long."""
+    plain = "".join(letter if letter.isprintable() else "?" for letter in name)
+    return plain if len(plain) <= 200 else f"{plain[:200]}…"
+
+
 def resolve(folder: Path, name: str) -> Path:
     """The file `name` of a study in `folder`.
 
@@ -26,11 +32,11 @@ def resolve(folder: Path, name: str) -> Path:
         inside = path.resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError, ValueError) as error:
         raise InputError(
-            [Problem(file=name, wanted=f"this is no usable file name ({describe(error)})")]
+            [Problem(file=one_line(name), wanted=f"this is no usable file name ({describe(error)})")]
         ) from None
     if not inside:
         wanted = "this leads out of the study folder; move the file in, or state its absolute path"
-        raise InputError([Problem(file=name, wanted=wanted)])
+        raise InputError([Problem(file=one_line(name), wanted=wanted)])
     return path
 
 
@@ -44,16 +50,20 @@ def read_bytes(path: Path, name: str, *, wanted: str) -> bytes:
     """
     try:
         if path.is_dir():
-            raise InputError([Problem(file=name, found="a folder", wanted=wanted)])
+            raise InputError([Problem(file=one_line(name), found="a folder", wanted=wanted)])
         if not path.exists():
-            raise InputError([Problem(file=name, wanted=f"there is no such file; {neighbours(path)}")])
+            raise InputError(
+                [Problem(file=one_line(name), wanted=f"there is no such file; {neighbours(path)}")]
+            )
         if not path.is_file():
-            raise InputError([Problem(file=name, found="no ordinary file", wanted=wanted)])
+            raise InputError([Problem(file=one_line(name), found="no ordinary file", wanted=wanted)])
         return path.read_bytes()
     except (OSError, ValueError, RuntimeError) as error:
         if isinstance(error, InputError):
             raise
-        raise InputError([Problem(file=name, wanted=f"the file cannot be read: {describe(error)}")]) from None
+        raise InputError(
+            [Problem(file=one_line(name), wanted=f"the file cannot be read: {describe(error)}")]
+        ) from None
 
 
 def neighbours(path: Path) -> str:

@@ -25,7 +25,7 @@ from discovery.study.features import (
 from discovery.study.findings import Findings
 from discovery.study.identifiers import match_ids, no_common_id, read_ids, report_unmatched
 from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
-from discovery.study.paths import resolve
+from discovery.study.paths import one_line, resolve
 from discovery.study.recording_index import check_recordings
 from discovery.study.settings import Codes, RecurrentOutcome, StudyFile
 from discovery.study.source import Source, missing_codes
@@ -77,7 +77,7 @@ class Shelf:
         if name not in self.tables:
             try:
                 path = resolve(self.folder, name)
-                self.tables[name] = read_table(path, name, self.findings)
+                self.tables[name] = read_table(path, one_line(name), self.findings)
             except InputError as error:
                 self.findings.extend(error.problems)
                 self.tables[name] = None

@@ -8,6 +8,7 @@ import io
 import re
 import unicodedata
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -63,9 +64,11 @@ class Table:
 
 def read_table(path: Path, name: str, findings: Findings) -> Table | None:
     """The table at `path`, called `name` in messages; None if it is broken, the faults in `findings`."""
-    ending = path.suffix.casefold()
+    ending, known = path.suffix.casefold(), False
     try:
-        if ending not in TEXT_ENDINGS + PARQUET_ENDINGS and (path.is_dir() or path.exists()):
+        with suppress(OSError, ValueError):  # opening it says what is wrong
+            known = path.is_dir() or path.exists()
+        if known and ending not in TEXT_ENDINGS + PARQUET_ENDINGS:
             hint = "; save the sheet as CSV UTF-8" if ending in {".xlsx", ".xls", ".ods"} else ""
             raise InputError([Problem(file=name, wanted=A_TABLE + hint)])
         content = read_bytes(path, name, wanted=A_TABLE)
