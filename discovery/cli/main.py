@@ -19,7 +19,8 @@ from discovery.problems import InputError
 DONE, OUR_FAULT, INPUT_FAULT, DIFFERENCE, STOPPED = 0, 1, 2, 3, 130
 
 CAUTION = (
-    "Research software: no result is a threshold for care. Results defer to clinical judgement and local practice."
+    "Research software: no result is a threshold for care. "
+    "Results defer to clinical judgement and local practice."
 )
 
 
@@ -61,7 +62,10 @@ def main(argv: list[str] | None = None) -> int:
 
 def print_problems(error: InputError) -> None:
     count = len(error.problems)
-    print(f"discovery: {count} problem{'s' if count != 1 else ''} in the input; nothing was written", file=sys.stderr)
+    print(
+        f"discovery: {count} problem{'s' if count != 1 else ''} in the input; nothing was written",
+        file=sys.stderr,
+    )
     for problem in error.problems:
         print(f"  {problem.sentence()}", file=sys.stderr)
 

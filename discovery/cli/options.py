@@ -23,7 +23,9 @@ def at_least_one(text: str) -> int:
 
 
 def add_study(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("study", type=study_path, metavar="STUDY", help="a study file, or the folder with study.toml")
+    parser.add_argument(
+        "study", type=study_path, metavar="STUDY", help="a study file, or the folder with study.toml"
+    )
 
 
 def add_quiet(parser: argparse.ArgumentParser) -> None:
@@ -31,7 +33,11 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
 
 
 def add_run_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the results (default reports/<name>)")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="folder for the results (default reports/<name>)"
+    )
     parser.add_argument("--workers", type=at_least_one, metavar="N", help="how many cores to use")
-    parser.add_argument("--cluster", metavar="ADDRESS", help="address of a Dask scheduler, to work on several hosts")
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS", help="address of a Dask scheduler, to work on several hosts"
+    )
     add_quiet(parser)

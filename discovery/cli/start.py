@@ -20,7 +20,9 @@ def call(args: argparse.Namespace) -> int:
 
     target = args.folder / "study.toml"
     if target.exists():
-        raise InputError([Problem(file=str(target), wanted="there is a study file already; move it away to draft anew")])
+        raise InputError(
+            [Problem(file=str(target), wanted="there is a study file already; move it away to draft anew")]
+        )
     draft = draft_study(args.folder)
     for guess in draft.guesses:
         print(f"  {guess}", file=sys.stderr)

@@ -50,13 +50,13 @@ def summarise(study: Study):
 
 
 def outcome_counts(outcome: Outcome) -> str:
-    if outcome.status is not None:
+    if outcome.status is not None and outcome.time is not None:
         known = np.isfinite(outcome.status) & np.isfinite(outcome.time)
         events = int((outcome.status[known] == 1).sum())
         competing = int((outcome.status[known] > 1).sum())
         others = f", {competing} competing" if competing else ""
         return f"{int(known.sum())} patients, {events} events{others}"
-    value = outcome.value
+    value = np.asarray(outcome.value)
     known = np.isfinite(value)
     if outcome.kind == "binary":
         return f"{int(known.sum())} patients, {int((value[known] == 1).sum())} with the outcome"

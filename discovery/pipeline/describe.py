@@ -24,7 +24,9 @@ def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.Dat
         "attrition": attrition_table(study.attrition, {d.outcome: d.left_out for d in designs}),
         "baseline": baseline(study, described),
         "missing": missing_table(
-            pd.concat([study.covariates, study.features], axis=1), by=groupings(study, described), labels=study.labels
+            pd.concat([study.covariates, study.features], axis=1),
+            by=groupings(study, described),
+            labels=study.labels,
         ),
     }
     if study.site is not None:
@@ -35,7 +37,7 @@ def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.Dat
 
 
 def baseline(study: Study, described: dict[str, pd.Series]) -> pd.DataFrame:
-    """Covariates, site, outcomes and features, by etiology if there is one, else by the first outcome with groups."""
+    """Covariates, site and features, by etiology if there is one, else by the first outcome."""
     columns = [study.covariates]
     if study.site is not None and study.site.name not in study.covariates:
         columns.append(study.site.astype(object).rename("site").to_frame())

@@ -27,9 +27,11 @@ class ResultsFolder:
     def __init__(self, path: Path):
         self.path = Path(path)
         if self.path.exists() and not self.path.is_dir():
-            raise InputError([Problem(file=str(path), wanted="a folder for the results is wanted, this is a file")])
+            raise InputError(
+                [Problem(file=str(path), wanted="a folder for the results is wanted, this is a file")]
+            )
         if self.path.is_dir() and any(self.path.iterdir()) and not (self.path / MARK).exists():
-            wanted = "an empty folder, a new one, or one with an earlier run (manifest.json) is wanted; nothing was overwritten"
+            wanted = "an empty folder, a new one, or one of an earlier run is wanted; nothing was overwritten"
             raise InputError([Problem(file=str(path), found="other files", wanted=wanted)])
 
     def open(self) -> None:

@@ -16,17 +16,17 @@ import pandas as pd
 import pytest
 
 MARKER_COLUMNS = (
-    "outcome rank feature label family effect_measure estimate ci_low ci_high p_value q_value shrunk_estimate "
-    "gain_measure gain gain_low gain_high rank_low rank_high probability_in_top redundancy_group n events "
-    "n_left_out verdict"
+    "outcome rank feature label family effect_measure estimate ci_low ci_high p_value q_value "
+    "shrunk_estimate gain_measure gain gain_low gain_high rank_low rank_high probability_in_top "
+    "redundancy_group n events n_left_out verdict"
 ).split()
 ASSOCIATION_COLUMNS = (
     "outcome feature model term effect_measure estimate ci_low ci_high p_value q_value p_familywise n events "
     "n_left_out method note"
 ).split()
 FILES = [
-    "markers.csv", "associations.csv", "baseline.csv", "missing.csv", "attrition.csv", "index.html", "methods.md",
-    "checklist.csv", "manifest.json",
+    "markers.csv", "associations.csv", "baseline.csv", "missing.csv", "attrition.csv", "index.html",
+    "methods.md", "checklist.csv", "manifest.json",
 ]  # fmt: skip
 
 
@@ -87,7 +87,9 @@ def test_every_promised_file_is_there_and_figures_come_in_threes(wdbc):
 def test_the_tables_begin_with_the_promised_columns(wdbc):
     _, out, _ = wdbc
     assert list(pd.read_csv(out / "markers.csv").columns[: len(MARKER_COLUMNS)]) == MARKER_COLUMNS
-    assert list(pd.read_csv(out / "associations.csv").columns[: len(ASSOCIATION_COLUMNS)]) == ASSOCIATION_COLUMNS
+    assert (
+        list(pd.read_csv(out / "associations.csv").columns[: len(ASSOCIATION_COLUMNS)]) == ASSOCIATION_COLUMNS
+    )
 
 
 def test_the_ranking_is_whole_and_consistent(wdbc):
@@ -168,7 +170,11 @@ def test_the_open_cohorts_run_and_rank_every_feature(root, tmp_path, cohort):
 def test_a_missing_column_ends_with_status_2_and_every_problem(root, tmp_path):
     folder = quick_copy(root, "rotterdam", tmp_path)
     study = folder / "study.toml"
-    text = study.read_text(encoding="utf-8").replace("age_years", "age_year").replace('"time_days"', '"tim_days"')
+    text = (
+        study.read_text(encoding="utf-8")
+        .replace("age_years", "age_year")
+        .replace('"time_days"', '"tim_days"')
+    )
     study.write_text(text, encoding="utf-8")
     done = discovery("run", folder, cwd=tmp_path)
     assert done.returncode == 2

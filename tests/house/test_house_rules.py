@@ -57,10 +57,19 @@ def test_no_path_of_one_machine_and_no_registry_host_is_tracked():
         assert "index-url" not in text or path == Path(__file__), path
 
 
-def loaded_by(*command: str) -> set[str]:
-    """Top-level modules loaded when `command` has run in a fresh interpreter."""
-    script = "import sys, runpy, atexit\natexit.register(lambda: print('\\n' + ' '.join(sorted(sys.modules)), file=sys.stderr))\n"
-    script += command[0]
+TELL = "print(chr(10) + chr(32).join(sorted(sys.modules)), file=sys.stderr)"
+HELP = """
+from discovery.cli.main import main
+try:
+    main(["--help"])
+except SystemExit as stop:
+    assert stop.code == 0
+"""
+
+
+def loaded_by(script: str) -> set[str]:
+    """Top-level modules loaded when `script` has run in a fresh interpreter."""
+    script = f"import sys, atexit\natexit.register(lambda: {TELL})\n{script}"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, cwd=ROOT)
     assert done.returncode == 0, done.stderr
     return {name.split(".")[0] for name in done.stderr.strip().splitlines()[-1].split()}
@@ -68,14 +77,21 @@ def loaded_by(*command: str) -> set[str]:
 
 @pytest.mark.parametrize(
     "script",
-    [
-        "import discovery",
-        "from discovery.cli.main import main\ntry:\n    main(['--help'])\nexcept SystemExit as stop:\n    assert stop.code == 0",
-    ],
+    ["import discovery", HELP],
     ids=["import", "help"],
 )
 def test_starting_loads_no_heavy_library(script):
-    heavy = {"matplotlib", "seaborn", "umap", "numba", "lifelines", "sklearn", "statsmodels", "pandas", "scipy"}
+    heavy = {
+        "matplotlib",
+        "seaborn",
+        "umap",
+        "numba",
+        "lifelines",
+        "sklearn",
+        "statsmodels",
+        "pandas",
+        "scipy",
+    }
     assert not loaded_by(script) & heavy
 
 

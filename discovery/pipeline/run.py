@@ -1,0 +1,181 @@
+"""The main job: a study in, ranked markers, figures and a report out."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from discovery.pipeline.folder import ResultsFolder
+from discovery.pipeline.parallel import workers_at
+from discovery.pipeline.progress import Progress, Silent
+from discovery.problems import InputError, Problem
+from discovery.seeds import named_rng
+from discovery.study import Study, read_study
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """What a run made: `tables` by the name of their file without its ending, and where they are."""
+
+    folder: Path
+    report: Path
+    headlines: tuple[str, ...]
+    tables: Mapping[str, pd.DataFrame]
+
+
+def run(
+    study: Path | str | Study,
+    *,
+    out: Path | str | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    progress: Progress | None = None,
+) -> Result:
+    """Analyse `study` and write the results.
+
+    Parameters
+    ----------
+    study : path of a study file or of the folder that holds `study.toml`, or a Study
+    out : folder for the results; `reports/<name>` below the current folder otherwise
+    workers : cores to use; the study's own setting otherwise. The results do not depend on it.
+    cluster : address of a Dask scheduler to work on several hosts
+    progress : what to tell how far the work is
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    InputError
+        Every problem of the input at once, before any work and with nothing written.
+    """
+    began = time.monotonic()
+    progress = progress or Silent()
+    progress.stage("reading the study")
+    study = study if isinstance(study, Study) else read_study(study)
+    require_outcome(study)
+    folder = ResultsFolder(Path(out) if out is not None else Path("reports") / study.settings.study.name)
+    workers = workers or study.settings.analysis.workers
+    with workers_at(cluster):
+        tables, settings = analyse(study, workers=workers, progress=progress)
+    folder.open()
+    started = {
+        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
+        "host": platform.node(),
+        "workers": workers,
+    }
+    headlines = write_results(folder, study, tables, settings, progress, started, began)
+    progress.close()
+    return Result(folder=folder.path, report=folder.path / "index.html", headlines=headlines, tables=tables)
+
+
+def require_outcome(study: Study) -> None:
+    from discovery.association.outcome_models import SCREENED_KINDS
+
+    if any(outcome.kind in SCREENED_KINDS for outcome in study.outcomes):
+        return
+    found = ", ".join(f"{outcome.name} ({outcome.kind})" for outcome in study.outcomes) or "no outcome"
+    wanted = f"a run needs an outcome of one of the kinds {', '.join(SCREENED_KINDS)}"
+    raise InputError([Problem(file="study.toml", column="outcomes", found=found, wanted=wanted)])
+
+
+def analyse(study: Study, *, workers: int, progress: Progress):
+    """All tables of a run, and what the report says of it. Writes nothing."""
+    from discovery.association.design import design_of
+    from discovery.association.outcome_models import SCREENED_KINDS
+    from discovery.association.screen import adjust_screens, screen
+    from discovery.markers.table import rank_markers
+    from discovery.pipeline.describe import describe_cohort
+    from discovery.pipeline.leading import leading_tables
+    from discovery.pipeline.settings import run_settings
+
+    analysis, seed = study.settings.analysis, study.settings.study.seed
+    screened = [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
+    notes = [
+        f"{outcome.label} ({outcome.kind}) is not tested: no model for this kind of outcome yet."
+        for outcome in study.outcomes
+        if outcome not in screened
+    ]
+    progress.stage("describing the cohort")
+    designs = [design_of(study, outcome) for outcome in screened]
+    notes += [note for design in designs for note in design.notes]
+    tables = describe_cohort(study, designs)
+
+    progress.stage("testing every feature")
+    screens = {}
+    for done, design in enumerate(designs):
+        progress.update(done, len(designs))
+        screens[design.outcome] = screen(
+            design,
+            fdr=analysis.fdr,
+            multiplicity=analysis.multiplicity,
+            shape=analysis.shape,
+            permutations=analysis.permutations,
+            rng=named_rng(seed, "association", design.outcome, "permutations"),
+        )
+    screens = adjust_screens(screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
+    ordered = [screens[design.outcome] for design in designs]
+
+    progress.stage("ranking: bootstrap draws")
+    markers = rank_markers(
+        designs,
+        ordered,
+        seed=seed,
+        labels=study.labels,
+        fdr=analysis.fdr,
+        replicates=analysis.replicates,
+        workers=workers,
+        progress=progress.update,
+    )
+    notes += markers.notes
+    tables |= {
+        "markers": markers.table,
+        "associations": pd.concat([s.table for s in ordered], ignore_index=True),
+        "families": markers.families,
+        "leave_one_site_out": markers.sites,
+        "correlations": markers.correlations,
+        "excluded_features": study.excluded_features,
+    }
+    tables |= leading_tables(markers.table, designs, ordered, study.features, study.labels)
+    top = markers.table["top_k"].max()
+    settings = run_settings(study, designs, ordered, notes, int(top) if np.isfinite(top) else 0)
+    return tables, settings
+
+
+RESULT_FILES = (
+    "markers", "associations", "families", "baseline", "missing", "attrition", "sites", "site_shift",
+    "leave_one_site_out", "excluded_features",
+)  # fmt: skip
+
+
+def write_results(
+    folder: ResultsFolder, study: Study, tables, settings, progress, started, began
+) -> tuple[str, ...]:
+    """Every file of the results folder, the manifest last; returns a sentence for each outcome."""
+    from discovery.figures.standard import draw_study_figures
+    from discovery.report.headline import headline
+    from discovery.report.html import write_report
+    from discovery.report.manifest import write_manifest
+
+    for name in RESULT_FILES:
+        if len(tables.get(name, ())):
+            folder.table(f"{name}.csv", tables[name])
+    progress.stage("drawing figures")
+    figures = draw_study_figures(tables, settings, folder.path / "figures")
+    progress.stage("writing the report")
+    write_report(tables, settings, figures, folder.path)
+    asked = study.settings.model_dump(mode="json")
+    took = {"seconds": round(time.monotonic() - began, 1)}
+    write_manifest(settings, asked, folder.path, run=started | took)
+    return tuple(
+        f"{outcome.label}: {headline(tables['markers'], outcome, settings).found}"
+        for outcome in settings.outcomes
+    )
