@@ -167,9 +167,8 @@ def etiology_profiles(
 
 def _estimate(design: Design, member: np.ndarray, joint: bool, conf_level: float) -> _Contrasts:
     k, p = member.shape[1], design.features.shape[1]
-    out = _Contrasts(
-        *(np.full((k, p), np.nan) for _ in range(4)), np.full(p, np.nan), np.zeros(p, dtype=bool)
-    )
+    blank = [np.full((k, p), np.nan) for _ in range(4)]
+    out = _Contrasts(blank[0], blank[1], blank[2], blank[3], np.full(p, np.nan), np.zeros(p, dtype=bool))
     for columns, rows in missing_patterns(design.observed):
         own = member[rows]
         used = np.flatnonzero((own.sum(axis=0) >= LEAST_PATIENTS) & (own.sum(axis=0) < len(rows)))

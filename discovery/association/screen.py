@@ -353,10 +353,12 @@ def _competing_rows(design: Design, conf_level: float) -> pd.DataFrame:
 
 
 def _stacked(tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """One table; empty ones are left out so that column types stay what they are."""
-    table = (
-        pd.concat([t for t in tables if len(t)], ignore_index=True) if any(map(len, tables)) else tables[0]
+    """One table with the types of `COLUMNS`, whatever columns of a part are empty throughout."""
+    numbers = ("estimate", "ci_low", "ci_high", "p_value", "q_value", "p_familywise", "events")
+    types = dict.fromkeys(numbers, float) | {"n": np.int64, "n_left_out": np.int64}
+    return pd.DataFrame(
+        {
+            name: np.concatenate([table[name].to_numpy(dtype=types.get(name, object)) for table in tables])
+            for name in COLUMNS
+        }
     )
-    numbers = ["estimate", "ci_low", "ci_high", "p_value", "q_value", "p_familywise", "events"]
-    table[numbers] = table[numbers].astype(float)
-    return table

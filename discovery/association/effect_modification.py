@@ -1,0 +1,261 @@
+"""Does a feature's effect on the outcome differ between groups (etiology, sex, site)?
+
+The interaction is tested first, over all groups at once. Effects of single groups follow, each beside
+its value drawn towards the common one; that one group is significant and another is not says nothing
+about a difference between them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from discovery.association.design import Design
+from discovery.association.meta_analysis import pool_random_effects
+from discovery.association.multiplicity import benjamini_hochberg, never_zero
+from discovery.association.outcome_models import (
+    COUNTED,
+    EFFECT,
+    Response,
+    effect_text,
+    standardised_outcome,
+    wants_firth,
+)
+from discovery.problems import InputError, Problem
+
+LEAST_IN_GROUP = 5  # events (or patients of the rarer class, or patients) that a group must have
+
+
+class _Fit(NamedTuple):
+    coef: np.ndarray  # of the columns given, without the intercept
+    covariance: np.ndarray
+    loglik: float
+    df: float  # residual degrees of freedom; infinite unless the outcome is continuous
+    converged: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class EffectModification:
+    """`tests`: a row per feature (outcome, feature, modifier, statistic, df, p_value, q_value, n, method,
+    note). `effects`: a row per feature and group (group, effect_measure, estimate, ci_low, ci_high,
+    shrunk_estimate, shrunk_low, shrunk_high, n, events)."""
+
+    tests: pd.DataFrame
+    effects: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def effect_modification(
+    design: Design, group: ArrayLike, *, modifier: str, conf_level: float = 0.95
+) -> EffectModification:
+    """Interaction of every feature of `design` with `group`, labels (n,) in the order of its patients.
+
+    Full model: base model, groups, and one slope per group; smaller model: one slope. Likelihood-ratio
+    test, K - 1 df (F for a continuous outcome); with few events both are Firth-penalised and the test is
+    Wald's. q by Benjamini-Hochberg over features. Intervals of group effects are Wald (t for a continuous
+    outcome). Shrunk effects: the group's estimate weighed against the common one with the
+    DerSimonian-Laird variance between groups.
+
+    A patient without a label, or in a group with fewer than 5 events, is left out of these models.
+    Raises `InputError` when fewer than two groups are left.
+    """
+    labels = pd.Series(np.asarray(group, dtype=object))
+    if len(labels) != design.n:
+        raise InputError(
+            [
+                Problem(
+                    file=modifier,
+                    found=f"{len(labels)} labels",
+                    wanted=f"one for each of {design.n} patients",
+                )
+            ]
+        )
+    levels, kept, notes = _usable_groups(design.response, labels, modifier)
+    part = _rows_of(standardised_outcome(design), kept)
+    codes = pd.Categorical(labels[kept].astype(str), categories=levels).codes
+    tests, effects = [], []
+    for j, feature in enumerate(design.feature_names):
+        test, rows = _one_feature(part, codes, levels, j, conf_level)
+        tests.append({"outcome": design.outcome, "feature": feature, "modifier": modifier} | test)
+        effects += [
+            {"outcome": design.outcome, "feature": feature, "modifier": modifier} | row for row in rows
+        ]
+    table = pd.DataFrame(tests)
+    table.insert(table.columns.get_loc("p_value") + 1, "q_value", benjamini_hochberg(table["p_value"]))
+    return EffectModification(tests=table, effects=pd.DataFrame(effects), notes=tuple(notes))
+
+
+def _usable_groups(
+    response: Response, labels: pd.Series, modifier: str
+) -> tuple[list[str], np.ndarray, list[str]]:
+    known = labels.notna().to_numpy()
+    names = sorted(set(labels[known].astype(str)))
+    member = (
+        np.column_stack([known & (labels.astype(str) == name).to_numpy() for name in names])
+        if names
+        else None
+    )
+    sizes = response.effective_sizes(member) if member is not None else np.zeros(0, dtype=int)
+    notes = []
+    if not known.all():
+        notes.append(f"{(~known).sum()} patients without {modifier} are left out")
+    levels = [name for name, size in zip(names, sizes) if size >= LEAST_IN_GROUP]
+    notes += [
+        f"{modifier} {name} is left out: {size} {COUNTED[response.kind]}, fewer than {LEAST_IN_GROUP}"
+        for name, size in zip(names, sizes)
+        if size < LEAST_IN_GROUP
+    ]
+    if len(levels) < 2:
+        found = ", ".join(f"{name}: {size}" for name, size in zip(names, sizes)) or "no label"
+        wanted = f"two groups with {LEAST_IN_GROUP} {COUNTED[response.kind]} or more"
+        raise InputError([Problem(file=modifier, found=found, wanted=wanted)])
+    kept = np.isin(labels.astype(str).to_numpy(), levels) & known
+    return levels, kept, notes
+
+
+def _rows_of(design: Design, rows: np.ndarray) -> Design:
+    def cut(values):
+        return None if values is None else values[rows]
+
+    names = ("y", "time", "event", "status", "entry", "stratum", "site")
+    return replace(
+        design,
+        patient_id=design.patient_id[rows],
+        base=design.base[rows],
+        features=design.features[rows],
+        observed=design.observed[rows],
+        **{name: cut(getattr(design, name)) for name in names},
+    )
+
+
+def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, conf_level: float):
+    seen = design.observed[:, j]
+    response, x, groups = _rows_of(design, seen).response, design.features[seen, j], codes[seen]
+    k = len(levels)
+    indicator = (groups[:, None] == np.arange(k)).astype(float)
+    # the base model may hold the groups already (site): columns without information are dropped by the fit
+    base = np.column_stack([design.base[seen], indicator[:, 1:]])
+    parameters = base.shape[1] + k
+    size = response.effective_sizes(np.ones((len(x), 1), dtype=bool))
+    firth = bool(wants_firth(response.kind, size, parameters)[0])
+    slopes = x[:, None] * indicator
+    full = _fit(response, np.column_stack([base, slopes]), firth)
+    small = _fit(response, np.column_stack([base, x]), firth)
+    counts = {
+        "n": indicator.sum(axis=0).astype(int),
+        "events": _events(response, indicator),
+    }
+    method = (
+        "penalised Wald test (Firth)"
+        if firth
+        else "F test"
+        if response.kind == "continuous"
+        else "likelihood-ratio test"
+    )
+    test = {"statistic": np.nan, "df": k - 1, "p_value": np.nan, "n": len(x), "method": method, "note": ""}
+    estimate, variance = np.full(k, np.nan), np.full(k, np.nan)
+    if full.converged and small.converged:
+        estimate, variance = full.coef[-k:], np.diag(full.covariance)[-k:]
+    if np.isfinite(variance).all():
+        test |= _test(full, small, k, firth, response.kind, len(x))
+    else:
+        test["note"] = "not assessed: the effects of single groups could not be estimated"
+    return test, _effects(response.kind, full, estimate, variance, levels, counts, conf_level)
+
+
+def _test(full: _Fit, small: _Fit, k: int, firth: bool, kind: str, n: int) -> dict:
+    if firth:
+        difference = np.column_stack([np.eye(k - 1), -np.ones(k - 1)])
+        b = difference @ full.coef[-k:]
+        statistic = float(b @ np.linalg.solve(difference @ full.covariance[-k:, -k:] @ difference.T, b))
+    else:
+        statistic = max(2 * (full.loglik - small.loglik), 0.0)
+    if kind == "continuous":
+        statistic = float(np.expm1(statistic / n) * full.df / (k - 1))
+        p = stats.f.sf(statistic, k - 1, full.df)
+    else:
+        p = stats.chi2.sf(statistic, k - 1)
+    return {"statistic": statistic, "p_value": float(never_zero(p))}
+
+
+def _effects(kind, full: _Fit, estimate, variance, levels, counts, conf_level) -> list[dict]:
+    reach = (
+        stats.t.ppf((1 + conf_level) / 2, full.df)
+        if np.isfinite(full.df)
+        else stats.norm.ppf((1 + conf_level) / 2)
+    )
+    shrunk, sd = drawn_to_common(estimate, variance)
+    rows = []
+    for g, level in enumerate(levels):
+        half = reach * np.sqrt(variance[g])
+        rows.append(
+            {
+                "group": level,
+                "effect_measure": effect_text(kind, "per 1 SD"),
+                "estimate": estimate[g],
+                "ci_low": estimate[g] - half,
+                "ci_high": estimate[g] + half,
+                "shrunk_estimate": shrunk[g],
+                "shrunk_low": shrunk[g] - reach * sd[g],
+                "shrunk_high": shrunk[g] + reach * sd[g],
+                "n": int(counts["n"][g]),
+                "events": counts["events"][g],
+            }
+        )
+    return rows
+
+
+def drawn_to_common(estimate: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Group effects (k,) drawn towards their random-effects mean, and their SDs, which hold the mean's own
+    error too. With no variance between groups every group gets the mean. NaN stays."""
+    seen = np.isfinite(estimate) & np.isfinite(variance)
+    shrunk, sd = np.full(len(estimate), np.nan), np.full(len(estimate), np.nan)
+    if seen.sum() < 2:
+        return shrunk, sd
+    pooled = pool_random_effects(estimate[seen], variance[seen], tau_method="dersimonian-laird")
+    own = pooled.tau2 / (pooled.tau2 + variance[seen])
+    shrunk[seen] = own * estimate[seen] + (1 - own) * pooled.estimate
+    sd[seen] = np.sqrt(own * variance[seen] + (1 - own) ** 2 * pooled.se**2)
+    return shrunk, sd
+
+
+def _events(response: Response, indicator: np.ndarray) -> np.ndarray:
+    if response.event is not None:
+        return response.event @ indicator
+    if response.kind == "binary":
+        return np.asarray(response.y) @ indicator
+    return np.full(indicator.shape[1], np.nan)
+
+
+def _fit(response: Response, columns: np.ndarray, firth: bool) -> _Fit:
+    """Coefficients of all columns; a column that is a mix of those before it has NaN variance."""
+    if response.kind == "survival":
+        from discovery.kernels.cox import fit_cox
+
+        fit = fit_cox(
+            response.time,
+            response.event,
+            columns,
+            entry=response.entry,
+            stratum=response.stratum,
+            firth=firth,
+        )
+        return _Fit(fit.coef, fit.covariance, fit.loglik, np.inf, fit.converged)
+    if response.kind == "binary":
+        from discovery.kernels.logistic import fit_logistic
+
+        fit = fit_logistic(response.y, columns, firth=firth)
+        return _Fit(fit.coef[1:], fit.covariance[1:, 1:], fit.loglik, np.inf, fit.converged)
+    if response.kind == "continuous":
+        from discovery.kernels.linear import fit_linear
+
+        fit = fit_linear(response.y, columns)
+        return _Fit(fit.coef[1:], fit.covariance[1:, 1:], fit.loglik, fit.df, fit.code in (0, 1, 4))
+    raise InputError(
+        [Problem(file="outcome", column="kind", found=response.kind, wanted=f"one of {', '.join(EFFECT)}")]
+    )
