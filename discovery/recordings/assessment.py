@@ -35,6 +35,7 @@ class Assessor:
         self._buffer = np.empty(0)
         self._venous = np.empty(0)
         self._first = 0  # place in the file of the first sample in the buffer
+        self._before = 0.0  # pressure just before the buffer, to bridge a gap at its start
         self._n = 0
         self._windows_done = 0
         self._counts: list[quality.Counts] = []
@@ -88,41 +89,50 @@ class Assessor:
         self._held.append(held)
 
         slow = self.rate_hz / self._factor
-        z, lost = block_means(self._buffer, self._factor)
+        z, lost = block_means(self._buffer, self._factor, self._before)
         y = smooth(z, cyc.smoothing_width(slow))
-        # A block's value belongs to the middle of the block.
-        zero = (self._first + 0.5 * (self._factor - 1)) / self.rate_hz
-        self._cycles.append(cyc.find_cycles(y, z, lost, slow, zero, done, windows - done))
+        block = self._first // self._factor
+        offset = 0.5 * (self._factor - 1) / self.rate_hz  # a value belongs to the middle of its block
+        self._cycles.append(cyc.find_cycles(y, z, lost, slow, block, offset, done, windows - done))
 
         second = np.arange(int(done * WINDOW_S), int(windows * WINDOW_S) + 1)
-        at = np.clip(np.ceil((second - zero) * slow - 1e-6), 0, y.size).astype(np.int64)
+        at = np.ceil((second - offset) * slow - 1e-6).astype(np.int64) - block
+        at = np.clip(at, 0, y.size)
         stats = second_stats(y, z, lost, at)
         venous = self._venous_stats(at)
         self._seconds.append(Seconds(stats[:, 0], stats[:, 1], stats[:, 2], stats[:, 3], *venous))
 
-        flat = flat_samples(z, math.ceil(SHORTEST_PLATEAU_S * slow), PLATEAU_RANGE) & (z > PLATEAU_FLOOR)
+        high = z > PLATEAU_FLOOR
+        flat = (
+            high
+            if not high.any()
+            else high & flat_samples(z, math.ceil(SHORTEST_PLATEAU_S * slow), PLATEAU_RANGE)
+        )
         turns = np.flatnonzero(np.diff(flat.astype(np.int8), prepend=0, append=0))
         for a, b in zip(turns[::2], turns[1::2]):
-            if done * WINDOW_S <= zero + (b - 1) / slow < windows * WINDOW_S:
-                self._flushes.append(self._plateau(int(a), int(b), z, slow, zero))
+            low, high = max(int(a), at[0]), min(int(b), at[-1])  # the rest belongs to other windows
+            if low >= high:
+                continue
+            level = float(np.median(z[max(b - math.ceil(SHORTEST_PLATEAU_S * slow), a) : b]))
+            times = ((block + low) / slow + offset, (block + high) / slow + offset)
+            after = self._after(int(b), level) if b <= at[-1] else np.empty(0)
+            self._flushes.append(make_flush(*times, level, after, self.rate_hz))
 
         self._windows_done = windows
         keep_from = int(max(windows * WINDOW_S - MARGIN_S, 0.0) * self.rate_hz)
         keep_from -= keep_from % self._factor
+        blocks = (keep_from - self._first) // self._factor
+        self._before = float(z[blocks - 1]) if blocks else self._before
         self._buffer = self._buffer[keep_from - self._first :].copy()
         self._venous = self._venous[keep_from - self._first :].copy()
         self._first = keep_from
 
-    def _plateau(self, a: int, b: int, z: np.ndarray, slow: float, zero: float) -> Flush:
-        """The plateau in blocks `a` to `b`; it may have begun before the samples at hand."""
-        level = float(np.median(z[a:b]))
-        release = min(b * self._factor, self._buffer.size - 1)
+    def _after(self, end_block: int, level: float) -> np.ndarray:
+        """The samples after a plateau at `level`, from its last one on; it ends at `end_block`."""
+        release = min(end_block * self._factor, self._buffer.size - 1)
         while release > 0 and not self._buffer[release] >= level - PLATEAU_RANGE:
             release -= 1
-        after = self._buffer[release : release + int(RING_S * self.rate_hz) + 1]
-        finite = self._buffer[np.isfinite(self._buffer)]
-        low = float(finite.min()) if finite.size else np.nan
-        return make_flush(zero + a / slow, zero + b / slow, level, after, self.rate_hz, low_rail=low)
+        return self._buffer[release : release + int(RING_S * self.rate_hz) + 1]
 
     def _venous_stats(self, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean of the venous pressure and its correlation with this channel, for each second, (s,)."""

@@ -99,36 +99,36 @@ def find_cycles(
     z: np.ndarray,
     lost: np.ndarray,
     rate_hz: float,
-    start_s: float,
+    first_block: int,
+    offset_s: float,
     first_window: int,
     n_windows: int,
 ) -> Cycles:
     """Cycles whose upstroke lies in the windows `first_window` to `first_window + n_windows` of 10 s.
 
-    `y` (n,) is the smoothed and `z` the plain averaged pressure from `start_s` on, with some seconds
-    to spare on either side. The speed that an upstroke needs is 0.4 of the 85th percentile of the
-    speeds in its window and 2.5 s around it: with up to six rises a beat (whip, notch, a wave) that
-    percentile is still one of the true upstrokes.
+    `y` (n,) is the smoothed and `z` the plain averaged pressure, some seconds more on either side; value
+    i belongs to the time (first_block + i) / rate_hz + offset_s. The speed that an upstroke needs is 0.4
+    of the 85th percentile of the speeds in its window and 2.5 s around it: with up to six rises a beat
+    (whip, notch, a wave) that percentile is still one of the true upstrokes.
     """
-    from discovery.recordings.loops import measure_cycles, rising_points, strongest
+    from discovery.recordings.loops import measure_cycles, order_statistics, rising_points, strongest
 
     if y.size < 8:
         return no_cycles()
-    place, speed = rising_points(y, round(0.15 * rate_hz), round(0.25 * rate_hz), LEAST_RISE)
-    times = start_s + place / rate_hz
-    fast = np.zeros(place.size, dtype=bool)
-    for window in range(first_window - 1, first_window + n_windows + 1):
-        begin = window * WINDOW_S
-        low, high = np.searchsorted(times, [begin - 2.5, begin + WINDOW_S + 2.5])
-        mine = slice(*np.searchsorted(times, [begin, begin + WINDOW_S]))
-        if high > low:
-            fast[mine] = speed[mine] >= SPEED_SHARE * np.percentile(speed[low:high], 85)
+    place, speed = rising_points(y, lost, round(0.15 * rate_hz), round(0.25 * rate_hz), LEAST_RISE)
+    times = (first_block + place) / rate_hz + offset_s
+    begin = np.arange(first_window - 1, first_window + n_windows + 1) * WINDOW_S
+    low, high = np.searchsorted(times, [begin - 2.5, begin + WINDOW_S + 2.5])
+    usual = order_statistics(speed, low, high, 0.85)
+    window = np.clip(np.floor(times / WINDOW_S).astype(np.int64) - first_window + 1, 0, begin.size - 1)
+    fast = speed >= SPEED_SHARE * usual[window]
     place, speed = place[fast], speed[fast]
     up = place[strongest(place, speed, round(REFRACTORY_S * rate_hz))]
     if up.size < 2:
         return no_cycles()
     shape = measure_cycles(y, z, lost, up, rate_hz)
-    start, end = start_s + up[:-1] / rate_hz, start_s + up[1:] / rate_hz
+    moment = (first_block + up) / rate_hz + offset_s
+    start, end = moment[:-1], moment[1:]
     keep = (start >= first_window * WINDOW_S) & (start < (first_window + n_windows) * WINDOW_S)
     keep &= (end - start <= LONGEST_S) & np.isfinite(shape[:, 0])
     return Cycles(

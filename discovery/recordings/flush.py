@@ -27,15 +27,13 @@ class Flush:
     damping: float
 
 
-def read_ringing(
-    samples: np.ndarray, rate_hz: float, *, low_rail: float = np.nan, high_rail: float = np.nan
-) -> tuple[float, float]:
+def read_ringing(samples: np.ndarray, rate_hz: float) -> tuple[float, float]:
     """Damped frequency (Hz) and damping coefficient from the samples (n,) after a flush's release.
 
     The first sample is the last one of the plateau. The swings are those between successive extremes
     after the first undershoot: A1 from it to the next peak, A2 from there to the next trough. NaN when
-    fewer than two swings of 2 mmHg stand out, an extreme sits at a rail, or fewer than four samples
-    fall on one period.
+    fewer than two swings of 2 mmHg stand out, an extreme is cut off (three equal samples), or fewer than
+    four samples fall on one period.
     """
     x = samples[np.isfinite(samples)] if np.isfinite(samples).any() else np.empty(0)
     x = x[: int(RING_S * rate_hz)]
@@ -56,7 +54,7 @@ def read_ringing(
     if len(extremes) < 3:
         return np.nan, np.nan
     at, value = zip(*(_vertex(x, i) for i in extremes))
-    if any(x[i] in (low_rail, high_rail) for i in extremes[:3]):
+    if any(_held(x, i) for i in extremes[:3]):
         return np.nan, np.nan
     period = (at[2] - at[0]) / rate_hz
     if period * rate_hz < 4.0:
@@ -71,6 +69,16 @@ def _next_extreme(x: np.ndarray, start: int, sign: int) -> int | None:
     while i < x.size and sign * (x[i] - x[i - 1]) >= 0:
         i += 1
     return None if i >= x.size or i - 1 == start else i - 1
+
+
+def _held(x: np.ndarray, i: int) -> bool:
+    """Whether three or more equal samples stand at `i`: the record was cut off there."""
+    a, b = i, i + 1
+    while a > 0 and x[a - 1] == x[i]:
+        a -= 1
+    while b < x.size and x[b] == x[i]:
+        b += 1
+    return b - a >= 3
 
 
 def _vertex(x: np.ndarray, i: int) -> tuple[float, float]:
@@ -96,10 +104,8 @@ def line_of(flushes: list[Flush]) -> tuple[float, float, int]:
     return float(natural), float(damping), len(read)
 
 
-def make_flush(
-    start_s: float, end_s: float, pressure: float, after: np.ndarray, rate_hz: float, low_rail: float = np.nan
-) -> Flush:
+def make_flush(start_s: float, end_s: float, pressure: float, after: np.ndarray, rate_hz: float) -> Flush:
     """A flush with the line's answer read from the samples `after` its release."""
-    damped, damping = read_ringing(after, rate_hz, low_rail=low_rail, high_rail=pressure)
+    damped, damping = read_ringing(after, rate_hz)
     natural = undamped_frequency(damped, damping) if np.isfinite(damped) and np.isfinite(damping) else np.nan
     return Flush(start_s, end_s, pressure, damped, natural, damping)

@@ -11,19 +11,15 @@ from discovery.kernels.compiled import compiled
 
 
 @compiled
-def block_means(x, factor):
+def block_means(x, factor, last):
     """Means of consecutive blocks of `factor` samples, (n // factor,), and the missing share of each.
 
-    A block without a recorded sample repeats the last value before it, so that sums stay finite.
+    A block without a recorded sample repeats the value before it (`last` at the start), so that sums
+    stay finite.
     """
     n = x.size // factor
     z = np.empty(n)
     lost = np.empty(n)
-    last = 0.0
-    for i in range(x.size):
-        if np.isfinite(x[i]):
-            last = x[i]
-            break
     for k in range(n):
         total, count = 0.0, 0
         for i in range(k * factor, (k + 1) * factor):
@@ -61,9 +57,11 @@ def smooth(z, width):
 
 
 @compiled
-def rising_points(y, back, ahead, least_rise):
-    """Local maxima of the increment of `y`: place, increment, and the rise from `back` samples before
-    to `ahead` samples after; only rises of `least_rise` or more are kept.
+def rising_points(y, lost, back, ahead, least_rise):
+    """Local maxima of the increment of `y` (place, increment) that belong to a rise of `least_rise`.
+
+    The rise is from the least value up to `back` samples before to the greatest up to `ahead` after;
+    where samples are missing among them it is not believed.
     """
     n = y.size
     place = np.empty(n, np.int64)
@@ -74,17 +72,33 @@ def rising_points(y, back, ahead, least_rise):
         if d <= 0.0 or d <= y[i - 1] - y[i - 2] or d < y[i + 1] - y[i]:
             continue
         low, high = y[i], y[i]
+        whole = lost[i] < 0.5
         for k in range(max(0, i - back), i):
             if y[k] < low:
                 low = y[k]
+            if lost[k] >= 0.5:
+                whole = False
         for k in range(i + 1, min(n, i + ahead + 1)):
             if y[k] > high:
                 high = y[k]
-        if high - low >= least_rise:
+            if lost[k] >= 0.5:
+                whole = False
+        if whole and high - low >= least_rise:
             place[count] = i
             speed[count] = d
             count += 1
     return place[:count], speed[:count]
+
+
+@compiled
+def order_statistics(values, low, high, share):
+    """The value at `share` (0 to 1) of the sorted values[low[i]:high[i]], for each i; NaN when empty."""
+    out = np.full(low.size, np.nan)
+    for i in range(low.size):
+        if high[i] > low[i]:
+            part = np.sort(values[low[i] : high[i]])
+            out[i] = part[int(share * (part.size - 1) + 0.5)]
+    return out
 
 
 @compiled
@@ -197,6 +211,22 @@ def flat_samples(x, length, most_range):
     n = x.size
     flat = np.zeros(n, np.bool_)
     if length < 1 or n < length:
+        return flat
+    # Every stretch holds a whole block of half its length: without a flat block there is nothing to find.
+    half = max(length // 2, 1)
+    found = False
+    for start in range(0, n - half + 1, half):
+        least, most = x[start], x[start]
+        still = True
+        for i in range(start, start + half):
+            least, most = min(least, x[i]), max(most, x[i])
+            if not most - least < most_range:
+                still = False
+                break
+        if still:
+            found = True
+            break
+    if not found:
         return flat
     low = np.empty(n, np.int64)
     high = np.empty(n, np.int64)

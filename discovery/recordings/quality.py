@@ -48,18 +48,12 @@ def scan(samples: np.ndarray, rate_hz: float, edges: np.ndarray, first_sample: i
     table = window_counts(samples, flat, edges)
     n_windows = edges.size - 1
     start, end, value, side, edge = held_runs(samples, 3)
-    window = np.searchsorted(edges, start, side="right") - 1
-    inside = (window >= 0) & (window < n_windows)
-    extreme = np.zeros(start.size, dtype=bool)
-    w = window[inside]
-    extreme[inside] = (value[inside] == table[w, 3]) | (value[inside] == table[w, 4])
-    held = Held(
-        start[extreme] + first_sample,
-        end[extreme] + first_sample,
-        value[extreme],
-        side[extreme],
-        edge[extreme],
-    )
+    # Only the part inside these windows is theirs; `joined_runs` puts cut runs together again.
+    start, end = np.maximum(start, edges[0]), np.minimum(end, edges[-1])
+    mine = start < end
+    window = np.clip(np.searchsorted(edges, start, side="right") - 1, 0, n_windows - 1)
+    mine &= (value == table[window, 3]) | (value == table[window, 4])
+    held = Held(start[mine] + first_sample, end[mine] + first_sample, value[mine], side[mine], edge[mine])
     place, size = median_steps(samples, SPIKE_LEAST)
     spikes = np.zeros(n_windows)
     for each in np.unique(np.searchsorted(edges, place, side="right") - 1):
@@ -83,6 +77,22 @@ def _deviation(samples: np.ndarray) -> float:
     off = samples[2:-2] - np.median(np.lib.stride_tricks.sliding_window_view(samples, 5), axis=1)
     off = off[np.isfinite(off)]
     return float(1.4826 * np.median(np.abs(off - np.median(off)))) if off.size else 0.0
+
+
+def joined_runs(held: Held) -> Held:
+    """Runs that were cut at the end of a piece put together; their larger edge is kept."""
+    if held.start.size < 2:
+        return held
+    go_on = (held.start[1:] == held.end[:-1]) & (held.value[1:] == held.value[:-1])
+    first = np.flatnonzero(np.concatenate(([True], ~go_on)))
+    last = np.append(first[1:], held.start.size) - 1
+    return Held(
+        held.start[first],
+        held.end[last],
+        held.value[first],
+        held.side[first],
+        np.maximum.reduceat(held.edge, first),
+    )
 
 
 def learn_rails(held: Held, low: float, high: float, rate_hz: float) -> np.ndarray:

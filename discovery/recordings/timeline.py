@@ -111,7 +111,9 @@ def build(
 ) -> Assessment:
     """Put the pieces of one channel together; times come out counted from the start of the file."""
     total = quality.Counts(*(_joined(counts, name) for name in quality.Counts.__dataclass_fields__))
-    runs = quality.Held(*(_joined(held, name) for name in quality.Held.__dataclass_fields__))
+    runs = quality.joined_runs(
+        quality.Held(*(_joined(held, name) for name in quality.Held.__dataclass_fields__))
+    )
     duration = n_samples / rate_hz
     n_seconds = int(np.ceil(duration - 1e-9))
     per_second = Seconds(*(_joined(seconds, name)[:n_seconds] for name in Seconds.__dataclass_fields__))
