@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from .compiled import compiled
-from .newton import LANES
+from .newton import RUNNING
+from .screen_fit import CONSTANT, NOTHING_TO_FIT
 
 
 @compiled
@@ -96,24 +97,61 @@ def fill_lanes(rows, features, observed, weights, centre, spread, first, x, w):
 
 
 @compiled
-def quadratic_form(products, k, x, inverse, form):
-    """f = x' H x for every row and lane."""
-    q = k - 1
+def quadratic_form(products, q, x, inverse, form):
+    """form = x' H x for every row and lane, H (q + 1, q + 1) packed in `inverse`."""
+    lanes = x.shape[1]
     last = q * (q + 1) // 2
     for i in range(x.shape[0]):
-        for j in range(LANES):
-            form[i, j] = inverse[last + q, j] * x[i, j] * x[i, j]
+        for j in range(lanes):
+            form[i, j] = inverse[last + q, j] * x[i, j]
+        for a in range(q):
+            twice = 2.0 * products[i, 1 + a]
+            for j in range(lanes):
+                form[i, j] += inverse[last + a, j] * twice
+        for j in range(lanes):
+            form[i, j] *= x[i, j]
         t = 0
         for a in range(q):
             for b in range(a + 1):
-                zz = products[i, 1 + q + t] * (1.0 if a == b else 2.0)
-                for j in range(LANES):
-                    form[i, j] += inverse[t, j] * zz
+                value = products[i, 1 + q + t] * (1.0 if a == b else 2.0)
+                for j in range(lanes):
+                    form[i, j] += inverse[t, j] * value
                 t += 1
-        for a in range(q):
-            z = 2.0 * products[i, 1 + a]
-            for j in range(LANES):
-                form[i, j] += inverse[last + a, j] * z * x[i, j]
+
+
+@compiled
+def judge_lanes(rows, event, features, first, count, w, spread, n, events, status):
+    """Count rows and events by lane and set the codes known before any fit; True: no lane misses a row."""
+    n[:] = 0
+    events[:] = 0
+    complete = True
+    for j in range(status.size):
+        status[j] = NOTHING_TO_FIT
+        if j >= count:
+            continue
+        low, high = np.inf, -np.inf
+        for i in range(rows.size):
+            if w[i, j] > 0.0:
+                n[j] += 1
+                if event[rows[i]]:
+                    events[j] += 1
+                low = min(low, features[rows[i], first + j])
+                high = max(high, features[rows[i], first + j])
+        if n[j] > 0:
+            status[j] = RUNNING if high > low and spread[first + j] > 0.0 else CONSTANT
+        if n[j] < rows.size:
+            complete = False
+    return complete
+
+
+@compiled
+def log_scales(live, j, intercepts, base_spread, spread):
+    """What half the log determinant of the information gains in the caller's units: sum of log spreads."""
+    total = 0.0
+    for a in range(base_spread.size):
+        if live[intercepts + a, j] == 1:
+            total += np.log(base_spread[a])
+    return total + (np.log(spread) if live[intercepts + base_spread.size, j] == 1 else 0.0)
 
 
 def as_matrix(values, n: int, name: str) -> np.ndarray:

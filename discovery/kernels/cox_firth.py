@@ -16,111 +16,136 @@ import numpy as np
 
 from .columns import quadratic_form
 from .compiled import compiled
-from .cox_likelihood import add_row, lost_to_rounding
-from .newton import LANES, RUNNING, inverse_and_log_determinant
+from .cox_likelihood import add_row, clear, count_deaths, lost_to_rounding, shares_of_round, without_part
+from .newton import RUNNING, inverse_and_log_determinant
 
 
 @compiled
-def add_form(sums, products, i, k, x, r, form, sign):
-    """Add sign * r f (1, x) of row i below the sums of the likelihood."""
-    at = 1 + k + k * (k + 1) // 2
-    for j in range(LANES):
-        sums[at, j] += sign * r[i, j] * form[i, j]
-        sums[at + k, j] += sign * r[i, j] * form[i, j] * x[i, j]
-    for a in range(k - 1):
-        z = products[i, 1 + a]
-        for j in range(LANES):
-            sums[at + 1 + a, j] += sign * r[i, j] * form[i, j] * z
+def add_form(sums, products, q, i, x, r, form, row, sign):
+    """Add sign * r f (1, z, x) of row i below the sums of the likelihood."""
+    lanes = sums.shape[1]
+    at = products.shape[1] + q + 2
+    for j in range(lanes):
+        row[3, j] = sign * r[i, j] * form[i, j]
+    for j in range(lanes):
+        row[4, j] = row[3, j] * x[i, j]
+    for c in range(1 + q):
+        value = products[i, c]
+        for j in range(lanes):
+            sums[at + c, j] += value * row[3, j]
+    for j in range(lanes):
+        sums[at + 1 + q, j] += row[4, j]
+
+
+@compiled
+def times_packed(packed, vector, out):
+    """out = M v in every lane, M (k, k) packed."""
+    k, lanes = vector.shape
+    for a in range(k):
+        for j in range(lanes):
+            out[a, j] = 0.0
+        for b in range(k):
+            t = a * (a + 1) // 2 + b if b <= a else b * (b + 1) // 2 + a
+            for j in range(lanes):
+                out[a, j] += packed[t, j] * vector[b, j]
+
+
+@compiled
+def add_gradient(sums, shared, wk, charge, covariance, turned, moved, gradient):
+    """Add one event's term E[x f] - m E[f] - 2 V H m, times its weight."""
+    k, lanes = gradient.shape
+    q = k - 1
+    inverse, mean, mean_form = wk.row[3], wk.mean, wk.row[4]
+    extra = shared + q + 2
+    for j in range(lanes):
+        inverse[j] = 1.0 / sums[0, j] if charge[j] > 0.0 and sums[0, j] > 0.0 else 0.0
+    for j in range(lanes):
+        mean_form[j] = sums[extra, j] * inverse[j]
+    for a in range(k):
+        c = 1 + a if a < q else shared
+        for j in range(lanes):
+            mean[a, j] = sums[c, j] * inverse[j]
+    t = 0
+    for a in range(k):
+        for b in range(a + 1):
+            c = 1 + q + t if a < q else 2 + q + t
+            for j in range(lanes):
+                covariance[t, j] = sums[c, j] * inverse[j] - mean[a, j] * mean[b, j]
+            t += 1
+    times_packed(wk.inverse, mean, turned)
+    times_packed(covariance, turned, moved)
+    for a in range(k):
+        for j in range(lanes):
+            change = sums[extra + 1 + a, j] * inverse[j] - mean[a, j] * mean_form[j]
+            gradient[a, j] += charge[j] * (change - 2.0 * moved[a, j])
 
 
 @compiled
 def add_firth_cox(sets, products, wk, nt, efron):
     """Add the penalty to `nt.new_loglik` and its gradient to `nt.new_score`, after `evaluate_cox`."""
-    k = nt.beta.shape[0]
-    x, r, form, at_risk, dying, mean = wk.x, wk.r, wk.form, wk.at_risk, wk.dying, wk.mean
-    for j in range(LANES):
+    k, lanes = nt.beta.shape
+    q = k - 1
+    x, w, r, form, row = wk.x, wk.w, wk.r, wk.form, wk.row
+    at_risk, dying, left = wk.at_risk, wk.dying, wk.left
+    for j in range(lanes):
         if nt.status[j] == RUNNING and nt.new_loglik[j] > -np.inf:
             nt.new_loglik[j] += 0.5 * inverse_and_log_determinant(
                 nt.new_info, j, k, nt.live, nt.low, nt.vector, wk.inverse
             )
         else:
-            wk.inverse[:, j] = 0.0
-    quadratic_form(products, k, x, wk.inverse, form)
+            for t in range(wk.inverse.shape[0]):
+                wk.inverse[t, j] = 0.0
+    quadratic_form(products, q, x, wk.inverse, form)
     delayed = sets.leaves.size > 0
-    second, extra = 1 + k, 1 + k + k * (k + 1) // 2
-    deaths_here, weight_here, removed = np.empty(LANES), np.empty(LANES), np.zeros(LANES)
-    gradient, turned = np.zeros((k, LANES)), np.empty(k)
+    deaths, weight, removed = np.empty(lanes), np.empty(lanes), np.zeros(lanes)
+    part, charge = np.empty(lanes), np.empty(lanes)
+    covariance, turned = np.empty((k * (k + 1) // 2, lanes)), np.empty((k, lanes))
+    moved, gradient = np.empty((k, lanes)), np.zeros((k, lanes))
     at, leaving, begun = 0, 0, -1
     for g in range(sets.begin.size):
         if sets.begin[g] != begun:
             begun = sets.begin[g]
             at, leaving = begun, begun
-            at_risk[:] = 0.0
-            removed[:] = 0.0
+            clear(at_risk)
+            for j in range(lanes):
+                removed[j] = 0.0
         while at < sets.end[g]:
-            add_row(at_risk, products, at, k, x, r, 1.0)
-            add_form(at_risk, products, at, k, x, r, form, 1.0)
+            add_row(at_risk, products, q, at, x, r, row, 1.0)
+            add_form(at_risk, products, q, at, x, r, form, row, 1.0)
             at += 1
         if delayed:
             while leaving < sets.gone[g]:
                 i = sets.leaves[leaving]
-                add_row(at_risk, products, i, k, x, r, -1.0)
-                add_form(at_risk, products, i, k, x, r, form, -1.0)
-                for j in range(LANES):
+                add_row(at_risk, products, q, i, x, r, row, -1.0)
+                add_form(at_risk, products, q, i, x, r, form, row, -1.0)
+                for j in range(lanes):
                     removed[j] += r[i, j]
                 leaving += 1
             if lost_to_rounding(removed, at_risk):
-                at_risk[:] = 0.0
-                removed[:] = 0.0
+                clear(at_risk)
+                for j in range(lanes):
+                    removed[j] = 0.0
                 for i in range(begun, at):
                     if sets.entry[i] < sets.when[g]:
-                        add_row(at_risk, products, i, k, x, r, 1.0)
-                        add_form(at_risk, products, i, k, x, r, form, 1.0)
+                        add_row(at_risk, products, q, i, x, r, row, 1.0)
+                        add_form(at_risk, products, q, i, x, r, form, row, 1.0)
         first, stop = sets.first_death[g], sets.first_death[g + 1]
-        deaths_here[:] = 0.0
-        weight_here[:] = 0.0
-        dying[:] = 0.0
-        rounds = 1
-        for t in range(first, stop):
-            i = sets.deaths[t]
-            for j in range(LANES):
-                if wk.w[i, j] > 0.0:
-                    deaths_here[j] += 1.0
-                weight_here[j] += wk.w[i, j]
-            if efron and stop - first > 1:
-                add_row(dying, products, i, k, x, r, 1.0)
-                add_form(dying, products, i, k, x, r, form, 1.0)
-        if efron and stop - first > 1:
-            for j in range(LANES):
-                rounds = max(rounds, int(deaths_here[j]))
-        for l in range(rounds):  # noqa: E741
-            for j in range(LANES):
-                part, charge = 0.0, weight_here[j]
-                if efron and stop - first > 1:
-                    if l >= deaths_here[j]:
-                        continue
-                    part = l / deaths_here[j]
-                    charge /= deaths_here[j]
-                s0 = at_risk[0, j] - part * dying[0, j]
-                if not (charge > 0.0 and s0 > 0.0):
-                    continue
-                for a in range(k):
-                    mean[a, j] = (at_risk[1 + a, j] - part * dying[1 + a, j]) / s0
-                for a in range(k):  # H m
-                    total = 0.0
-                    for b in range(k):
-                        t = a * (a + 1) // 2 + b if b <= a else b * (b + 1) // 2 + a
-                        total += wk.inverse[t, j] * mean[b, j]
-                    turned[a] = total
-                mean_form = (at_risk[extra, j] - part * dying[extra, j]) / s0
-                for a in range(k):
-                    change = (at_risk[extra + 1 + a, j] - part * dying[extra + 1 + a, j]) / s0
-                    change -= mean[a, j] * mean_form
-                    for b in range(k):
-                        t = a * (a + 1) // 2 + b if b <= a else b * (b + 1) // 2 + a
-                        moment = (at_risk[second + t, j] - part * dying[second + t, j]) / s0
-                        change -= 2.0 * (moment - mean[a, j] * mean[b, j]) * turned[b]
-                    gradient[a, j] += charge * change
+        rounds = count_deaths(sets, g, w, deaths, weight)
+        tied = efron and stop - first > 1
+        if tied:
+            clear(dying)
+            for t in range(first, stop):
+                add_row(dying, products, q, sets.deaths[t], x, r, row, 1.0)
+                add_form(dying, products, q, sets.deaths[t], x, r, form, row, 1.0)
+        else:
+            rounds = min(rounds, 1)
+        for turn in range(rounds):
+            shares_of_round(turn, tied, deaths, weight, part, charge)
+            sums = at_risk
+            if tied:
+                without_part(at_risk, dying, part, left)
+                sums = left
+            add_gradient(sums, products.shape[1], wk, charge, covariance, turned, moved, gradient)
     for a in range(k):
-        for j in range(LANES):
+        for j in range(lanes):
             nt.new_score[a, j] += 0.5 * gradient[a, j]

@@ -3,6 +3,9 @@
 Efron's treatment of tied event times with case weights (Therneau & Grambsch, Modeling Survival Data,
 2000, section 3.3): of d tied events with mean weight w, the l-th takes the risk-set sums less l/d of the
 sums over the tied events, times w. With Breslow's treatment every tied event takes the whole sums.
+
+Inner loops run over neighbouring lanes of one row of each array, which is what lets them be compiled to
+vector instructions; that is why small vectors are written to scratch before they are used.
 """
 
 from __future__ import annotations
@@ -12,98 +15,153 @@ from typing import NamedTuple
 import numpy as np
 
 from .compiled import compiled
-from .newton import LANES
 
 FORGET = 1e3  # rebuild a risk set once this many times its weight has been subtracted from it
 
 
 class CoxWork(NamedTuple):
-    """Scratch of one block; sums are rows 0: r, 1..k: r x, then r x x' packed, then two for Firth's term."""
+    """Scratch of one block.
+
+    Sums over a risk set are rows in the order of the shared products (1, z, z z'), then r x, r x z, r x x,
+    then for Firth's term r f, r f z, r f x.
+    """
 
     x: np.ndarray  # (m, lanes) scaled feature
     w: np.ndarray  # (m, lanes) weights, 0 where the feature is missing
     eta: np.ndarray  # (m, lanes) linear predictor less the largest of its stratum
     r: np.ndarray  # (m, lanes) w exp(eta)
-    form: np.ndarray  # (m, lanes) x' H x in Firth's term
+    form: np.ndarray  # (m, lanes) f = x' H x in Firth's term
     at_risk: np.ndarray  # (sums, lanes)
-    dying: np.ndarray  # (sums, lanes)
+    dying: np.ndarray  # (sums, lanes) of the tied events
+    left: np.ndarray  # (sums, lanes) at_risk less a part of dying
     mean: np.ndarray  # (k, lanes)
+    charged: np.ndarray  # (k, lanes) mean times the weight of the event
     inverse: np.ndarray  # (k (k + 1) / 2, lanes)
     event_weight: np.ndarray  # (lanes,)
+    row: np.ndarray  # (5, lanes) scratch
 
 
 @compiled
-def new_work(m, k):
+def new_work(m, k, lanes):
     kk = k * (k + 1) // 2
     sums = 1 + k + kk + 1 + k
     return CoxWork(
-        np.zeros((m, LANES)),
-        np.zeros((m, LANES)),
-        np.zeros((m, LANES)),
-        np.zeros((m, LANES)),
-        np.zeros((m, LANES)),
-        np.zeros((sums, LANES)),
-        np.zeros((sums, LANES)),
-        np.zeros((k, LANES)),
-        np.zeros((kk, LANES)),
-        np.zeros(LANES),
+        np.zeros((m, lanes)),
+        np.zeros((m, lanes)),
+        np.zeros((m, lanes)),
+        np.zeros((m, lanes)),
+        np.zeros((m, lanes)),
+        np.zeros((sums, lanes)),
+        np.zeros((sums, lanes)),
+        np.zeros((sums, lanes)),
+        np.zeros((k, lanes)),
+        np.zeros((k, lanes)),
+        np.zeros((kk, lanes)),
+        np.zeros(lanes),
+        np.zeros((5, lanes)),
     )
+
+
+@compiled
+def clear(block):
+    for a in range(block.shape[0]):
+        for j in range(block.shape[1]):
+            block[a, j] = 0.0
 
 
 @compiled
 def linear_predictor(segments, products, x, w, beta, eta, r):
     """eta less its maximum per stratum and lane, and r = w exp(eta), which therefore cannot overflow."""
-    m, q = x.shape[0], beta.shape[0] - 1
+    m, lanes, q = x.shape[0], x.shape[1], beta.shape[0] - 1
     for i in range(m):
-        for j in range(LANES):
+        for j in range(lanes):
             eta[i, j] = x[i, j] * beta[q, j]
         for a in range(q):
             z = products[i, 1 + a]
-            for j in range(LANES):
+            for j in range(lanes):
                 eta[i, j] += z * beta[a, j]
-    top = np.empty(LANES)
+    top = np.empty(lanes)
     for s in range(segments.size - 1):
-        top[:] = -np.inf
+        for j in range(lanes):
+            top[j] = -np.inf
         for i in range(segments[s], segments[s + 1]):
-            for j in range(LANES):
+            for j in range(lanes):
                 top[j] = max(top[j], eta[i, j])
         for i in range(segments[s], segments[s + 1]):
-            for j in range(LANES):
+            for j in range(lanes):
                 eta[i, j] -= top[j]
                 r[i, j] = w[i, j] * np.exp(eta[i, j])
 
 
 @compiled
-def add_row(sums, products, i, k, x, r, sign):
+def add_row(sums, products, q, i, x, r, row, sign):
     """Add sign * r (1, x, x x') of row i to `sums`."""
-    q = k - 1
-    for j in range(LANES):
-        sums[0, j] += sign * r[i, j]
-        sums[k, j] += sign * r[i, j] * x[i, j]
-    for a in range(q):
-        z = products[i, 1 + a]
-        for j in range(LANES):
-            sums[1 + a, j] += sign * r[i, j] * z
-    base = 1 + k
-    for t in range(q * (q + 1) // 2):
-        zz = products[i, 1 + q + t]
-        for j in range(LANES):
-            sums[base + t, j] += sign * r[i, j] * zz
-    base += q * (q + 1) // 2
-    for a in range(q):
-        z = products[i, 1 + a]
-        for j in range(LANES):
-            sums[base + a, j] += sign * r[i, j] * x[i, j] * z
-    for j in range(LANES):
-        sums[base + q, j] += sign * r[i, j] * x[i, j] * x[i, j]
+    lanes, shared = sums.shape[1], products.shape[1]
+    for j in range(lanes):
+        row[0, j] = sign * r[i, j]
+    for j in range(lanes):
+        row[1, j] = row[0, j] * x[i, j]
+    for j in range(lanes):
+        row[2, j] = row[1, j] * x[i, j]
+    for c in range(shared):
+        value = products[i, c]
+        for j in range(lanes):
+            sums[c, j] += value * row[0, j]
+    for c in range(1 + q):
+        value = products[i, c]
+        for j in range(lanes):
+            sums[shared + c, j] += value * row[1, j]
+    for j in range(lanes):
+        sums[shared + 1 + q, j] += row[2, j]
 
 
 @compiled
 def lost_to_rounding(removed, at_risk):
-    for j in range(LANES):
+    lost = False
+    for j in range(removed.size):
         if removed[j] > FORGET * at_risk[0, j]:
-            return True
-    return False
+            lost = True
+    return lost
+
+
+@compiled
+def count_deaths(sets, g, w, deaths, weight):
+    """Events of group g with weight > 0 and their total weight, by lane; the largest number of events."""
+    lanes = w.shape[1]
+    for j in range(lanes):
+        deaths[j] = 0.0
+        weight[j] = 0.0
+    for t in range(sets.first_death[g], sets.first_death[g + 1]):
+        i = sets.deaths[t]
+        for j in range(lanes):
+            weight[j] += w[i, j]
+        for j in range(lanes):
+            deaths[j] += 1.0 if w[i, j] > 0.0 else 0.0
+    most = 0.0
+    for j in range(lanes):
+        most = max(most, deaths[j])
+    return int(most)
+
+
+@compiled
+def shares_of_round(turn, tied, deaths, weight, part, charge):
+    """Part of the tied events' sums that is taken off, and the weight, in round `turn` of the ties."""
+    for j in range(deaths.size):
+        part[j] = 0.0
+        charge[j] = weight[j]
+        if tied:
+            if turn < deaths[j]:
+                part[j] = turn / deaths[j]
+                charge[j] = weight[j] / deaths[j]
+            else:
+                charge[j] = 0.0
+
+
+@compiled
+def without_part(at_risk, dying, part, left):
+    for c in range(at_risk.shape[0]):
+        for j in range(part.size):
+            left[c, j] = at_risk[c, j] - part[j] * dying[c, j]
 
 
 @compiled
@@ -112,105 +170,92 @@ def evaluate_cox(sets, products, wk, beta, efron, loglik, score, info):
 
     A lane in which a risk set has no weight left in floating point gets -inf.
     """
-    k = beta.shape[0]
-    kk = k * (k + 1) // 2
-    x, w, eta, r, at_risk, dying, mean = wk.x, wk.w, wk.eta, wk.r, wk.at_risk, wk.dying, wk.mean
+    k, lanes = beta.shape
+    q, shared = k - 1, products.shape[1]
+    x, w, eta, r, row = wk.x, wk.w, wk.eta, wk.r, wk.row
+    at_risk, dying, left, mean, charged = wk.at_risk, wk.dying, wk.left, wk.mean, wk.charged
     linear_predictor(sets.segments, products, x, w, beta, eta, r)
-    loglik[:] = 0.0
-    score[:] = 0.0
-    info[:] = 0.0
-    wk.event_weight[:] = 0.0
+    clear(score)
+    clear(info)
+    for j in range(lanes):
+        loglik[j] = 0.0
+        wk.event_weight[j] = 0.0
     delayed = sets.leaves.size > 0
-    deaths_here, weight_here, removed = np.empty(LANES), np.empty(LANES), np.zeros(LANES)
-    part, charge, inverse = np.empty(LANES), np.empty(LANES), np.empty(LANES)
+    deaths, weight, removed = np.empty(lanes), np.empty(lanes), np.zeros(lanes)
+    part, charge, inverse, rate = np.empty(lanes), np.empty(lanes), np.empty(lanes), np.empty(lanes)
     at, leaving, begun = 0, 0, -1
     for g in range(sets.begin.size):
         if sets.begin[g] != begun:
             begun = sets.begin[g]
             at, leaving = begun, begun
-            at_risk[:] = 0.0
-            removed[:] = 0.0
+            clear(at_risk)
+            for j in range(lanes):
+                removed[j] = 0.0
         while at < sets.end[g]:
-            add_row(at_risk, products, at, k, x, r, 1.0)
+            add_row(at_risk, products, q, at, x, r, row, 1.0)
             at += 1
         if delayed:
             while leaving < sets.gone[g]:
                 i = sets.leaves[leaving]
-                add_row(at_risk, products, i, k, x, r, -1.0)
-                for j in range(LANES):
+                add_row(at_risk, products, q, i, x, r, row, -1.0)
+                for j in range(lanes):
                     removed[j] += r[i, j]
                 leaving += 1
             if lost_to_rounding(removed, at_risk):
-                at_risk[:] = 0.0
-                removed[:] = 0.0
+                clear(at_risk)
+                for j in range(lanes):
+                    removed[j] = 0.0
                 for i in range(begun, at):
                     if sets.entry[i] < sets.when[g]:
-                        add_row(at_risk, products, i, k, x, r, 1.0)
+                        add_row(at_risk, products, q, i, x, r, row, 1.0)
         first, stop = sets.first_death[g], sets.first_death[g + 1]
-        deaths_here[:] = 0.0
-        weight_here[:] = 0.0
+        rounds = count_deaths(sets, g, w, deaths, weight)
         for t in range(first, stop):
             i = sets.deaths[t]
-            for j in range(LANES):
-                wij = w[i, j]
-                if wij > 0.0:
-                    deaths_here[j] += 1.0
-                weight_here[j] += wij
-                loglik[j] += wij * eta[i, j]
-                score[k - 1, j] += wij * x[i, j]
-            for a in range(k - 1):
+            for j in range(lanes):
+                loglik[j] += w[i, j] * eta[i, j]
+            for j in range(lanes):
+                score[q, j] += w[i, j] * x[i, j]
+            for a in range(q):
                 z = products[i, 1 + a]
-                for j in range(LANES):
-                    score[a, j] += w[i, j] * z
+                for j in range(lanes):
+                    score[a, j] += z * w[i, j]
+        for j in range(lanes):
+            wk.event_weight[j] += weight[j]
         tied = efron and stop - first > 1
-        rounds = 1
         if tied:
-            dying[:] = 0.0
+            clear(dying)
             for t in range(first, stop):
-                add_row(dying, products, sets.deaths[t], k, x, r, 1.0)
-            for j in range(LANES):
-                rounds = max(rounds, int(deaths_here[j]))
-        for j in range(LANES):
-            wk.event_weight[j] += weight_here[j]
-        for l in range(rounds):  # noqa: E741
-            for j in range(LANES):
-                part[j] = 0.0
-                charge[j] = weight_here[j]
-                s0 = at_risk[0, j]
-                if tied:
-                    charge[j] = 0.0
-                    if l < deaths_here[j]:
-                        part[j] = l / deaths_here[j]
-                        charge[j] = weight_here[j] / deaths_here[j]
-                        s0 -= part[j] * dying[0, j]
+                add_row(dying, products, q, sets.deaths[t], x, r, row, 1.0)
+        else:
+            rounds = min(rounds, 1)
+        for turn in range(rounds):
+            shares_of_round(turn, tied, deaths, weight, part, charge)
+            sums = at_risk
+            if tied:
+                without_part(at_risk, dying, part, left)
+                sums = left
+            for j in range(lanes):
                 inverse[j] = 0.0
                 if charge[j] > 0.0:
-                    if s0 > 0.0:
-                        inverse[j] = 1.0 / s0
-                        loglik[j] -= charge[j] * np.log(s0)
+                    if sums[0, j] > 0.0:
+                        inverse[j] = 1.0 / sums[0, j]
+                        loglik[j] -= charge[j] * np.log(sums[0, j])
                     else:
                         loglik[j] = -np.inf
-            if tied:
-                for a in range(k):
-                    for j in range(LANES):
-                        mean[a, j] = (at_risk[1 + a, j] - part[j] * dying[1 + a, j]) * inverse[j]
-                        score[a, j] -= charge[j] * mean[a, j]
-                for t in range(kk):
-                    for j in range(LANES):
-                        info[t, j] += (
-                            charge[j] * (at_risk[1 + k + t, j] - part[j] * dying[1 + k + t, j]) * inverse[j]
-                        )
-            else:
-                for a in range(k):
-                    for j in range(LANES):
-                        mean[a, j] = at_risk[1 + a, j] * inverse[j]
-                        score[a, j] -= charge[j] * mean[a, j]
-                for t in range(kk):
-                    for j in range(LANES):
-                        info[t, j] += charge[j] * at_risk[1 + k + t, j] * inverse[j]
+                rate[j] = charge[j] * inverse[j]
+            for a in range(k):
+                c = 1 + a if a < q else shared
+                for j in range(lanes):
+                    mean[a, j] = sums[c, j] * inverse[j]
+                for j in range(lanes):
+                    charged[a, j] = sums[c, j] * rate[j]
+                for j in range(lanes):
+                    score[a, j] -= charged[a, j]
             t = 0
             for a in range(k):
                 for b in range(a + 1):
-                    for j in range(LANES):
-                        info[t, j] -= charge[j] * mean[a, j] * mean[b, j]
+                    c = 1 + q + t if a < q else 2 + q + t
+                    for j in range(lanes):
+                        info[t, j] += sums[c, j] * rate[j] - charged[a, j] * mean[b, j]
                     t += 1

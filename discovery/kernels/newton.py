@@ -19,7 +19,7 @@ import numpy as np
 from .compiled import compiled
 from .screen_fit import COLLINEAR, CONSTANT, NOT_CONVERGED, OK, SEPARATED
 
-LANES = 8
+LANES = 16  # widest block
 RUNNING = -1
 MAX_STEP = 3.0  # columns are scaled to unit spread, so this is 3 per standard deviation
 MAX_ITERATIONS = 60
@@ -42,36 +42,36 @@ class Newton(NamedTuple):
     new_loglik: np.ndarray  # the model writes these three at trial
     new_score: np.ndarray
     new_info: np.ndarray
+    screen: bool  # only the last column, the feature, is watched
     live: np.ndarray  # (k, lanes) 0: the column carries no information, its coefficient stays
     status: np.ndarray  # (lanes,) RUNNING or a code
     halvings: np.ndarray
     iterations: np.ndarray
     last_move: np.ndarray  # (lanes,) size of the feature's last full step
     last_decrement: np.ndarray
-    pivot: np.ndarray  # (lanes,) information left for the feature by the other columns
     low: np.ndarray  # (k, k) scratch
     vector: np.ndarray  # (k,) scratch
 
 
 @compiled
-def new_newton(k):
+def new_newton(k, lanes, screen):
     kk = k * (k + 1) // 2
     return Newton(
-        np.zeros((k, LANES)),
-        np.zeros((k, LANES)),
-        np.zeros((k, LANES)),
-        np.zeros(LANES),
-        np.zeros((kk, LANES)),
-        np.zeros(LANES),
-        np.zeros((k, LANES)),
-        np.zeros((kk, LANES)),
-        np.ones((k, LANES), dtype=np.int8),
-        np.zeros(LANES, dtype=np.int8),
-        np.zeros(LANES, dtype=np.int64),
-        np.zeros(LANES, dtype=np.int64),
-        np.zeros(LANES),
-        np.zeros(LANES),
-        np.zeros(LANES),
+        np.zeros((k, lanes)),
+        np.zeros((k, lanes)),
+        np.zeros((k, lanes)),
+        np.zeros(lanes),
+        np.zeros((kk, lanes)),
+        np.zeros(lanes),
+        np.zeros((k, lanes)),
+        np.zeros((kk, lanes)),
+        screen,
+        np.ones((k, lanes), dtype=np.int8),
+        np.zeros(lanes, dtype=np.int8),
+        np.zeros(lanes, dtype=np.int64),
+        np.zeros(lanes, dtype=np.int64),
+        np.zeros(lanes),
+        np.zeros(lanes),
         np.zeros((k, k)),
         np.zeros(k),
     )
@@ -80,13 +80,12 @@ def new_newton(k):
 @compiled
 def restart(nt):
     """Every lane runs from its `beta`; a lane whose status is set afterwards stays out."""
-    for j in range(LANES):
+    for j in range(nt.status.size):
         nt.status[j] = RUNNING
         nt.halvings[j] = 0
         nt.iterations[j] = 0
         nt.last_move[j] = np.inf
         nt.last_decrement[j] = np.inf
-        nt.pivot[j] = 0.0
         nt.loglik[j] = -np.inf
         for a in range(nt.beta.shape[0]):
             nt.live[a, j] = 1
@@ -150,43 +149,58 @@ def inverse_and_log_determinant(info, j, k, live, low, vector, inverse):
 
 
 @compiled
-def find_live(nt, event_weight, hold):
-    """At the first evaluation: leave out columns without information; judge the feature unless held."""
+def find_live(nt, event_weight, free):
+    """At the first evaluation: leave out columns without information.
+
+    In a screen whose feature is free (`free` = k) a feature without information ends its lane.
+    """
     k = nt.beta.shape[0]
-    for j in range(LANES):
+    judged = nt.screen and free == k
+    for j in range(nt.status.size):
         if nt.status[j] != RUNNING:
             continue
         for a in range(k):
             at = a * (a + 1) // 2 + a
             if not nt.new_info[at, j] > CONSTANT_INFORMATION * event_weight[j]:
                 nt.live[a, j] = 0
-                if a == k - 1 and not hold:
+                if a == k - 1 and judged:
                     nt.status[j] = CONSTANT
         factor(nt.new_info, j, k, nt.live, COLLINEAR_PIVOT, nt.low)
         for a in range(k):
             if nt.live[a, j] == 1 and not nt.low[a, a] > 0.0:
                 nt.live[a, j] = 0
-                if a == k - 1 and not hold:
+                if a == k - 1 and judged:
                     nt.status[j] = COLLINEAR
 
 
 @compiled
-def advance(nt, hold, firth):
+def exhausted(nt, j, free):
+    """Whether a watched column that began with information has none left: the estimate ran away."""
+    for a in range(nt.beta.shape[0] - 1 if nt.screen else 0, free):
+        if nt.live[a, j] == 1 and not nt.low[a, a] > 0.0:
+            return True
+    return False
+
+
+@compiled
+def advance(nt, free, firth):
     """Judge the values at `trial` lane by lane and set the next trial; False when all lanes are done.
 
-    With `hold` the feature's coefficient stays where it is. The feature counts as separating when
-    the likelihood has flattened out while the full steps of its coefficient do not shrink: then
-    score and information fall together, and the estimate runs away at a constant pace.
+    The first `free` coefficients move, the others stay. A screen watches the feature alone, otherwise
+    every column is watched: it counts as separating when the likelihood has flattened out while its
+    full Newton steps do not shrink, for then score and information fall together and the estimate runs
+    away at a constant pace. A column that is not watched may run away: the likelihood and the other
+    estimates have their limits nevertheless.
     """
     k = nt.beta.shape[0]
-    free = k - 1 if hold else k
+    watched = k - 1 if nt.screen else 0
     running = False
-    for j in range(LANES):
+    for j in range(nt.status.size):
         if nt.status[j] != RUNNING:
             continue
-        if nt.iterations[j] > 0 and not (
-            nt.new_loglik[j] >= nt.loglik[j] - 1e-10 * (1.0 + abs(nt.loglik[j])) and nt.new_loglik[j] < np.inf
-        ):
+        slack = 1e-10 * (1.0 + abs(nt.loglik[j]))
+        better = nt.new_loglik[j] >= nt.loglik[j] - slack and nt.new_loglik[j] < np.inf
+        if nt.iterations[j] > 0 and not better:
             nt.halvings[j] += 1
             if nt.halvings[j] > MAX_HALVINGS:
                 nt.status[j] = NOT_CONVERGED
@@ -207,32 +221,30 @@ def advance(nt, hold, firth):
         for t in range(nt.info.shape[0]):
             nt.info[t, j] = nt.new_info[t, j]
         factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
-        nt.pivot[j] = nt.low[k - 1, k - 1] ** 2
         for a in range(free):
             nt.vector[a] = nt.new_score[a, j]
         solve(nt.low, free, nt.vector)
-        decrement, longest = 0.0, 0.0
+        decrement, longest, move = 0.0, 0.0, 0.0
         for a in range(free):
             decrement += nt.vector[a] * nt.new_score[a, j]
             longest = max(longest, abs(nt.vector[a]))
-        move = 0.0 if hold else abs(nt.vector[k - 1])
+            if a >= watched:
+                move = max(move, abs(nt.vector[a]))
         shrink = MAX_STEP / longest if longest > MAX_STEP else 1.0
         for a in range(free):
             nt.step[a, j] = shrink * nt.vector[a]
+        if not firth and nt.iterations[j] > 2:
+            steady = decrement < 1e-4 and move > 1e-6 and move > 0.5 * nt.last_move[j]
+            if steady or exhausted(nt, j, free):
+                nt.status[j] = SEPARATED
+                continue
         stalled = decrement >= 0.5 * nt.last_decrement[j] and decrement < 1e-9
-        if not hold and not firth and nt.iterations[j] > 2:
-            if not nt.pivot[j] > 0.0:
-                nt.status[j] = SEPARATED
-                continue
-            if decrement < 1e-4 and move > 0.5 * nt.last_move[j] and move > 1e-6:
-                nt.status[j] = SEPARATED
-                continue
         if decrement < (CONVERGED_FIRTH if firth else CONVERGED) or stalled:
             if not firth:
                 for a in range(free):
                     nt.beta[a, j] += nt.step[a, j]
                 nt.loglik[j] += 0.5 * decrement
-            nt.status[j] = OK if hold or nt.pivot[j] > 0.0 else SEPARATED
+            nt.status[j] = SEPARATED if exhausted(nt, j, free) else OK
             continue
         if nt.iterations[j] >= MAX_ITERATIONS:
             nt.status[j] = NOT_CONVERGED
@@ -243,3 +255,20 @@ def advance(nt, hold, firth):
             nt.trial[a, j] = nt.beta[a, j] + nt.step[a, j]
         running = True
     return running
+
+
+@compiled
+def resume(nt, given):
+    """Start every lane from its `beta`, except those that `given` (lanes,) does not call RUNNING."""
+    restart(nt)
+    for j in range(nt.status.size):
+        if given[j] != RUNNING:
+            nt.status[j] = given[j]
+
+
+@compiled
+def standard_error(nt, j):
+    """Standard error of the feature's scaled coefficient in lane `j`."""
+    k = nt.beta.shape[0]
+    factor(nt.info, j, k, nt.live, 0.0, nt.low)
+    return 1.0 / nt.low[k - 1, k - 1]
