@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from discovery.study.numbers import varies
 from discovery.study.settings import Patients
 from discovery.study.source import Source, first_places
 
@@ -23,9 +24,9 @@ def read_covariates(
     """
     columns: dict[str, pd.Series] = {}
     for column in settings.adjust_for:
-        if column in columns or not allowed_covariate(column, source, settings, outcome_columns, columns):
+        if column in columns or not source.require(column, "adjust_for under [patients]"):
             continue
-        if not source.require(column, "adjust_for under [patients]"):
+        if not allowed_covariate(column, source, settings, outcome_columns):
             continue
         series = read_covariate(
             source, column, categorical=column in settings.categorical, kept=kept, index=index
@@ -33,7 +34,6 @@ def read_covariates(
         if series is None:
             continue
         missing = int(series.isna().sum())
-        distinct = series.nunique()
         if missing == len(series):
             source.findings.error(
                 "empty covariate", source.file, "at least one value is wanted", column=column
@@ -42,7 +42,7 @@ def read_covariates(
         if missing:
             wanted = f"a value is missing in {missing} of {len(series)} patients"
             source.findings.warn("missing covariate", source.file, wanted, column=column)
-        if distinct < 2:
+        if series.nunique() < 2 or (series.dtype == np.float64 and not varies(series.to_numpy())):
             wanted = "every patient has the same value; the column is left out of the base model"
             source.findings.warn(
                 "constant covariate", source.file, wanted, found=series.dropna().iloc[0], column=column
@@ -57,12 +57,9 @@ def read_covariates(
 
 
 def allowed_covariate(
-    column: str,
-    source: Source,
-    settings: Patients,
-    outcome_columns: dict[str, str],
-    before: dict[str, pd.Series],
+    column: str, source: Source, settings: Patients, outcome_columns: dict[str, str]
 ) -> bool:
+    """Whether a column may be in a base model; a fault is noted if not."""
     reason = ""
     if column == settings.id:
         reason = "the id of the patients cannot be adjusted for"
@@ -72,6 +69,8 @@ def allowed_covariate(
         reason = (
             f"the outcome {outcome_columns[column]!r} is made from this column; it cannot be adjusted for"
         )
+    elif column == settings.etiology and any(";" in cell for cell in source.labels(column)):
+        reason = "an etiology with several labels in a cell cannot be adjusted for; take it out of adjust_for"
     if reason:
         source.findings.error("no covariate", source.file, reason, column=column)
     return not reason
@@ -219,9 +218,6 @@ def read_etiology(source: Source, settings: Patients, kept: np.ndarray, index: p
             f"labels that several patients share are wanted, here are {len(counts)} for {len(texts)} patients"
         )
         source.findings.error("too many labels", source.file, wanted, found=counts.index[0], column=column)
-    if column in settings.adjust_for and any(";" in text for text in texts):
-        wanted = "an etiology with several labels in a cell cannot be adjusted for; take it out of adjust_for"
-        source.findings.error("no covariate", source.file, wanted, column=column)
     return pd.Series(
         np.array([text or None for text in texts], dtype=object), index=index, name="etiology", dtype=object
     )

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.study.leaks import SUSPECT_ABOVE, equal_features, suspicion
+from discovery.study.numbers import varies
 from discovery.study.outcomes import Outcome, outcome_columns
 from discovery.study.settings import Features, StudyFile
 from discovery.study.source import Source, missing_codes
@@ -134,7 +135,7 @@ def read_features(
             source.findings.warn(
                 "empty feature", source.file, "all values are missing; it is left out", column=name
             )
-        elif (known == known[0]).all():
+        elif not varies(known):
             excluded.add(name, "constant")
             wanted = "every patient has the same value; the feature is left out"
             source.findings.warn("constant feature", source.file, wanted, found=f"{known[0]:g}", column=name)

@@ -21,6 +21,9 @@ MISSING_CODES = frozenset(
 NEVER_LABELS = MISSING_CODES - frozenset({"unknown", "none", "missing", "nil", "-"})
 SENTINELS = (-9, -99, -999, -9999, -99999, 999, 9999, 99999)
 
+LARGEST = 1e100  # beyond it squares overflow; no measurement is so large
+SMALLEST_SPREAD = 1e-12  # of the largest value; less is rounding, not variation
+
 COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?")
 POINT_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+")
 TRUTH = {"true": 1.0, "false": 0.0}
@@ -33,7 +36,7 @@ class Numbers:
     values: np.ndarray
     filled: int
     not_numbers: list[int] = field(default_factory=list)
-    infinite: list[int] = field(default_factory=list)
+    infinite: list[int] = field(default_factory=list)  # or too large to compute with
     codes: list[int] = field(default_factory=list)  # cells that look like a code for "missing"
     commas: list[int] = field(default_factory=list)  # read with a decimal comma
     points: list[int] = field(default_factory=list)  # written with a decimal point
@@ -50,7 +53,7 @@ def read_numbers(cells: Sequence[str], *, comma: bool, missing: frozenset[str] =
     """Parse the text `cells` of one column; a decimal comma is understood when `comma` is true."""
     try:
         values = np.array([float(cell) if cell else np.nan for cell in cells], dtype=np.float64)
-        odd = np.flatnonzero(~np.isfinite(values))
+        odd = np.flatnonzero(~(np.abs(values) <= LARGEST))
         plain = all(not cells[position] for position in odd.tolist()) and not missing
         if plain and "_" not in "".join(cells):
             filled = len(cells) - odd.size
@@ -85,7 +88,7 @@ def read_cell_by_cell(cells: Sequence[str], *, comma: bool, missing: frozenset[s
             codes.append(position)
         elif number is None:
             (truths if cell.casefold() in TRUTH else not_numbers).append(position)
-        elif not np.isfinite(number):
+        elif abs(number) > LARGEST:
             infinite.append(position)
         else:
             values[position] = number
@@ -123,6 +126,15 @@ def is_stated_number(number: float | None, missing: frozenset[str]) -> bool:
     if number is None or not missing:
         return False
     return any(as_number(code, comma=False) == number for code in missing)
+
+
+def varies(values: np.ndarray) -> bool:
+    """Whether the known `values` (n,) differ by more than rounding."""
+    known = values[np.isfinite(values)]
+    if known.size < 2:
+        return False
+    spread = known.max() - known.min()
+    return bool(spread > SMALLEST_SPREAD * np.abs(known).max() and spread > 1 / LARGEST)
 
 
 def number_hint(cell: str) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from discovery.study.numbers import varies
 from discovery.study.settings import (
     BinaryOutcome,
     Codes,
@@ -115,6 +116,12 @@ def read_binary(settings: BinaryOutcome, source: Source, kept: np.ndarray) -> di
     cells = source.labels(settings.column)
     comma = source.table.comma
     positive = {canonical(code_text(code)) for code in as_codes(settings.positive)}
+    if not any(canonical(cell, comma=comma) in positive for cell in first_places(cells)):
+        codes = ", ".join(code_text(code) for code in as_codes(settings.positive))
+        wanted = f"two classes are wanted; no patient has positive = {codes}"
+        found = ", ".join(list(first_places(cells))[:12])
+        source.findings.error("one class", source.file, wanted, found=found, column=settings.column)
+        return {}
     if settings.negative is not None:
         groups = [as_codes(settings.negative), as_codes(settings.positive)]
     else:
@@ -147,7 +154,7 @@ def read_binary(settings: BinaryOutcome, source: Source, kept: np.ndarray) -> di
 def read_continuous(settings: ContinuousOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
     value = source.require_numbers(settings.column)[kept]
     distinct = np.unique(value[np.isfinite(value)]).size
-    if distinct < 2:
+    if not varies(value):
         wanted = f"different values are wanted for {settings.name!r}, here is {'one' if distinct else 'none'}"
         source.findings.error("one class", source.file, wanted, column=settings.column)
     elif distinct == 2:
@@ -300,7 +307,7 @@ def read_times(source: Source, column: str, outcome: str) -> np.ndarray:
 def read_entry(source: Source, column: str, time: np.ndarray, time_column: str) -> np.ndarray:
     entry = source.require_numbers(column)
     source.error_rows("negative time", "a time of 0 or more is wanted", column, np.flatnonzero(entry < 0))
-    late = np.flatnonzero(entry >= time)
+    late = np.flatnonzero((entry >= time) & (time >= 0) & (entry >= 0))
     for position in late[:20]:
         wanted = f"an entry before the end of follow-up ({time_column} is {time[position]:g}) is wanted"
         source.findings.error(

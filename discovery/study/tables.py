@@ -17,7 +17,7 @@ import numpy as np
 
 from discovery.problems import InputError, Problem, shown
 from discovery.study.findings import Findings
-from discovery.study.numbers import Numbers, number_hint, read_numbers, sentinel
+from discovery.study.numbers import LARGEST, Numbers, number_hint, read_numbers, sentinel
 from discovery.study.paths import read_bytes
 
 DELIMITERS = (",", ";", "\t")
@@ -336,10 +336,10 @@ def arrow_numbers(column: Any) -> Numbers | None:
     elif not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
         return None
     values = np.asarray(column.cast(pa.float64(), safe=False).to_numpy(), dtype=np.float64)
-    infinite = np.flatnonzero(np.isinf(values))
+    infinite = np.flatnonzero(np.abs(values) > LARGEST)
     filled = int((~np.isnan(values)).sum())
     if infinite.size:
-        values = np.where(np.isinf(values), np.nan, values)
+        values = np.where(np.abs(values) > LARGEST, np.nan, values)
     return Numbers(values=values, filled=filled, infinite=infinite.tolist())
 
 
@@ -366,7 +366,7 @@ def report_numbers(
     findings.error_cells(
         "infinite",
         table.file,
-        "a finite number is wanted",
+        f"a finite number is wanted, of at most {LARGEST:g}",
         column,
         rows[numbers.infinite],
         [cells[position] for position in numbers.infinite],

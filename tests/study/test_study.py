@@ -1,5 +1,8 @@
 """A whole study: who is joined, what is a feature, what is refused, what is only doubted."""
 
+# The words of a message stand on one line.
+# ruff: noqa: E501
+
 from __future__ import annotations
 
 import hashlib
@@ -86,8 +89,14 @@ def test_ids_of_one_table_only_are_listed_counted_and_left_out(study):
     study.features.loc[39, "patient_id"] = "X1"
     got = study.read()
     said = [problem.sentence() for problem in got.warnings]
-    assert "patients.csv, row 5, column 'patient_id': found 'P003'; features.csv has no such id; the patient is left out" in said
-    assert "features.csv, row 39, column 'patient_id': found 'X1'; patients.csv has no such id; the row is left out" in said
+    assert (
+        "patients.csv, row 5, column 'patient_id': found 'P003'; features.csv has no such id; the patient is left out"
+        in said
+    )
+    assert (
+        "features.csv, row 39, column 'patient_id': found 'X1'; patients.csv has no such id; the row is left out"
+        in said
+    )
     assert len(got.patients) == len(got.features) == 37
     assert "P003" not in got.patients.index
     assert got.attrition.head(3).to_dict("records") == [
@@ -138,7 +147,9 @@ def test_ids_that_a_spreadsheet_made_decimal_still_match(study):
     study.features["patient_id"] = [f"{number}.0" for number in range(100, 140)]
     got = study.read()
     assert list(got.patients.index[:2]) == ["100", "101"]
-    assert [problem.wanted for problem in got.warnings] == ["ids written as decimal numbers are read as whole ones"]
+    assert [problem.wanted for problem in got.warnings] == [
+        "ids written as decimal numbers are read as whole ones"
+    ]
     assert not got.features.isna().any().any()
 
 
@@ -154,26 +165,52 @@ def test_columns_that_are_not_there_are_named_with_the_nearest(study):
     study.replace('"age_years"', '"age_year"').replace('time = "time_days"', 'time = "Time days"')
     study.replace('site = "site"', 'site = "hospital"').replace('column = "responder"', 'column = "xyz"')
     said = study.sentences()
-    assert "patients.csv, column 'age_year'; there is no such column, which adjust_for under [patients] names; did you mean 'age_years'?" in said
-    assert "patients.csv, column 'Time days'; there is no such column, which time of 'death' names; did you mean 'time_days'?" in said
-    assert "patients.csv, column 'hospital'; there is no such column, which site under [patients] names; did you mean 'site'?" in said
-    assert any("which column of 'responder' names; the columns are patient_id, site" in sentence for sentence in said)
+    assert (
+        "patients.csv, column 'age_year'; there is no such column, which adjust_for under [patients] names; did you mean 'age_years'?"
+        in said
+    )
+    assert (
+        "patients.csv, column 'Time days'; there is no such column, which time of 'death' names; did you mean 'time_days'?"
+        in said
+    )
+    assert (
+        "patients.csv, column 'hospital'; there is no such column, which site under [patients] names; did you mean 'site'?"
+        in said
+    )
+    assert any(
+        "which column of 'responder' names; the columns are patient_id, site" in sentence for sentence in said
+    )
     assert len(said) == 4
 
 
 def test_a_pattern_that_matches_nothing(study):
-    study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["rv_*", "pv_*", "pa_aa"]\nexclude = ["q*"]')
+    study.replace(
+        'file = "features.csv"',
+        'file = "features.csv"\ncolumns = ["rv_*", "pv_*", "pa_aa"]\nexclude = ["q*"]',
+    )
     said = study.sentences()
-    assert "features.csv, column 'pv_*'; no column matches this pattern, which columns under [features] names" in said[0]
-    assert "features.csv, column 'pa_aa'; there is no such column, which columns under [features] names; did you mean 'pa_a'?" in said
-    assert any("column 'q*'; no column matches this pattern, which exclude under [features] names" in s for s in said)
+    assert (
+        "features.csv, column 'pv_*'; no column matches this pattern, which columns under [features] names"
+        in said[0]
+    )
+    assert (
+        "features.csv, column 'pa_aa'; there is no such column, which columns under [features] names; did you mean 'pa_a'?"
+        in said
+    )
+    assert any(
+        "column 'q*'; no column matches this pattern, which exclude under [features] names" in s for s in said
+    )
 
 
 def test_names_and_patterns_choose_features(study):
-    study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["rv_*", "pa_b"]\nexclude = ["rv_b"]')
+    study.replace(
+        'file = "features.csv"', 'file = "features.csv"\ncolumns = ["rv_*", "pa_b"]\nexclude = ["rv_b"]'
+    )
     got = study.read()
     assert list(got.features.columns) == ["rv_a", "pa_b"]
-    assert got.excluded_features.to_dict("records") == [{"feature": "rv_b", "reason": "named in exclude", "outcome": ""}]
+    assert got.excluded_features.to_dict("records") == [
+        {"feature": "rv_b", "reason": "named in exclude", "outcome": ""}
+    ]
 
 
 def test_a_name_with_brackets_is_a_name_first(study):
@@ -202,7 +239,10 @@ def test_outcome_columns_are_no_features(study):
     assert "status" not in got.features
     assert "column of the outcome death" in set(got.excluded_features["reason"])
     study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["status", "rv_*"]')
-    assert "this cannot be a feature, it is the column of the outcome death; take it out of columns" in study.sentences()[0]
+    assert (
+        "this cannot be a feature, it is the column of the outcome death; take it out of columns"
+        in study.sentences()[0]
+    )
 
 
 def test_text_constant_and_empty_columns_are_left_out_and_listed(study):
@@ -217,7 +257,10 @@ def test_text_constant_and_empty_columns_are_left_out_and_listed(study):
         "nothing": "all values are missing",
     }
     said = [problem.sentence() for problem in got.warnings]
-    assert "features.csv, column 'flat': found '7'; every patient has the same value; the feature is left out" in said
+    assert (
+        "features.csv, column 'flat': found '7'; every patient has the same value; the feature is left out"
+        in said
+    )
     assert "features.csv, column 'nothing'; all values are missing; it is left out" in said
 
 
@@ -234,7 +277,10 @@ def test_faulty_cells_of_features(study):
     study.features.loc[4, "pa_a"] = "NA"
     said = study.sentences()
     assert said[0] == "features.csv, row 4, column 'rv_a': found 'high'; a number is wanted"
-    assert said[1] == "features.csv, row 5, column 'rv_b': found 'inf'; a finite number is wanted"
+    assert (
+        said[1]
+        == "features.csv, row 5, column 'rv_b': found 'inf'; a finite number is wanted, of at most 1e+100"
+    )
     assert said[2].startswith("features.csv, row 6, column 'pa_a': found 'NA'; only an empty cell is missing")
     assert len(said) == 3
 
@@ -275,7 +321,10 @@ def test_a_path_out_of_the_folder_must_be_absolute(study):
         (study.folder / name).rename(inside / name)
     for spelled in ("../patients.csv", "./x/../../patients.csv"):
         (inside / "study.toml").write_text(study.toml.replace("patients.csv", spelled))
-        with pytest.raises(InputError, match="this leads out of the study folder; move the file in, or state its absolute path"):
+        with pytest.raises(
+            InputError,
+            match="this leads out of the study folder; move the file in, or state its absolute path",
+        ):
             read_study(inside)
     (inside / "study.toml").write_text(study.toml.replace("patients.csv", str(study.folder / "patients.csv")))
     assert len(read_study(inside).patients) == 40
@@ -306,14 +355,20 @@ def test_faults_of_all_files_are_said_together(study):
     study.put("patients.csv", "patient_id,x\n1,2,3\n").put("features.csv", "")
     study.replace('id = "patient_id"', 'id = "patient_id"\nfoo = 1')
     said = study.sentences()
-    assert [sentence.split(",")[0].split(":")[0] for sentence in said] == ["study.toml", "patients.csv", "features.csv"]
+    assert [sentence.split(",")[0].split(":")[0] for sentence in said] == [
+        "study.toml",
+        "patients.csv",
+        "features.csv",
+    ]
 
 
 # --- labels ------------------------------------------------------------------------------------
 
 
 def test_labels_units_and_families(study):
-    study.put("labels.csv", "feature,label,unit,family\nrv_a,RV a,mmHg,pressure\nage_years,Age,years,\nrv_x,?,,\n")
+    study.put(
+        "labels.csv", "feature,label,unit,family\nrv_a,RV a,mmHg,pressure\nage_years,Age,years,\nrv_x,?,,\n"
+    )
     study.replace('file = "features.csv"', 'file = "features.csv"\nlabels = "labels.csv"')
     got = study.read()
     assert got.labels == {"rv_a": "RV a", "age_years": "Age", "rv_x": "?"}
@@ -328,10 +383,16 @@ def test_broken_labels(study):
     study.put("labels.csv", "feature,label\nrv_a,x\nrv_a,y\n,z\n")
     study.replace('file = "features.csv"', 'file = "features.csv"\nlabels = "labels.csv"')
     said = study.sentences()
-    assert "labels.csv, row 3, column 'feature': found 'rv_a'; each feature once is wanted, this one stands in row 2 already" in said
+    assert (
+        "labels.csv, row 3, column 'feature': found 'rv_a'; each feature once is wanted, this one stands in row 2 already"
+        in said
+    )
     assert "labels.csv, row 4, column 'feature'; the name of a feature is wanted" in said
     study.put("labels.csv", "name,label\nrv_a,x\n")
-    assert "labels.csv, column 'feature'; there is no such column, which the table of labels names" in study.sentences()[0]
+    assert (
+        "labels.csv, column 'feature'; there is no such column, which the table of labels names"
+        in study.sentences()[0]
+    )
 
 
 # --- recordings --------------------------------------------------------------------------------
@@ -360,7 +421,9 @@ def test_recordings_alone_make_a_study_without_features_yet(study):
 
 
 def test_what_is_wrong_with_the_index_of_recordings(study):
-    with_recordings(study, "file,patient_id,visit,rate_hz\na.csv,P000,0,-1\nc.csv,X,1,125\n../x.csv,P000,1.5,\n")
+    with_recordings(
+        study, "file,patient_id,visit,rate_hz\na.csv,P000,0,-1\nc.csv,X,1,125\n../x.csv,P000,1.5,\n"
+    )
     said = study.sentences()
     assert "waves/index.csv, row 2, column 'visit': found '0'; a visit is a whole number from 1" in said
     assert "waves/index.csv, row 4, column 'visit': found '1.5'; a visit is a whole number from 1" in said
@@ -368,8 +431,13 @@ def test_what_is_wrong_with_the_index_of_recordings(study):
     assert any("../x.csv; this leads out of the study folder" in sentence for sentence in said)
     (study.folder / "waves" / "index.csv").write_text("file,patient_id\nc.csv,P000\na.csv,X\n")
     doubts = study.doubts()
-    assert "waves/index.csv, row 2, column 'file': found 'c.csv'; there is no such file; it cannot be measured" in doubts
-    assert any("found 'X'; the study has no such patient; the recording is left out" in doubt for doubt in doubts)
+    assert (
+        "waves/index.csv, row 2, column 'file': found 'c.csv'; there is no such file; it cannot be measured"
+        in doubts
+    )
+    assert any(
+        "found 'X'; the study has no such patient; the recording is left out" in doubt for doubt in doubts
+    )
     (study.folder / "waves" / "index.csv").unlink()
     assert "waves/index.csv; there is no such file" in study.sentences()[0]
     study.replace('folder = "waves"', 'folder = "wave"')

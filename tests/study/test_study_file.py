@@ -1,5 +1,8 @@
 """The study file: the contract's example, defaults, and the words for every kind of fault."""
 
+# The words of a message stand on one line.
+# ruff: noqa: E501
+
 from __future__ import annotations
 
 import tomllib
@@ -120,7 +123,9 @@ def test_winsor_can_be_switched_off(tmp_path):
 
 
 def test_every_kind_of_outcome_has_its_keys(tmp_path):
-    text = SMALLEST + """
+    text = (
+        SMALLEST
+        + """
 [[outcomes]]
 name = "b"
 kind = "binary"
@@ -163,6 +168,7 @@ time = "day"
 followup = "last_day"
 terminal = "died"
 """
+    )
     settings, problems, _ = settings_of(tmp_path, text)
     assert problems == []
     assert {outcome.kind for outcome in settings.outcomes} == set(KINDS)
@@ -217,7 +223,10 @@ def test_the_words_for_a_faulty_key(tmp_path, added, expected):
     ("text", "expected"),
     [
         ("[study\n", "row 1: found '[study'; this line is not TOML"),
-        ("[study]\nname = demo\n", "row 2: found 'name = demo'; this line is not TOML: invalid value; text stands in quotes"),
+        (
+            "[study]\nname = demo\n",
+            "row 2: found 'name = demo'; this line is not TOML: invalid value; text stands in quotes",
+        ),
         ('[study]\nname = "demo\n', "row 2: found 'name = \"demo'; this line is not TOML"),
         ('[patients]\nfile = "C:\\data\\x.csv"\n', "; write a path with / or in single quotes"),
         ('[study]\ngröße = "x"\n', "a key with letters beyond a-z stands in quotes"),
@@ -255,9 +264,21 @@ shape = 3
     found = sentences(tmp_path, text)
     places = [sentence.split("'")[1] for sentence in found]
     assert sorted(places) == sorted(
-        ["featurs", "outcomes[2].name", "study.name", "patients.file", "patients.id", "patients.idd"]
-        + ["patients.adjust_for", "outcomes[1].time", "outcomes[1].status", "outcomes[1].event", "analysis.fdr"]
-        + ["analysis.shape", "x"]
+        [
+            "featurs",
+            "outcomes[2].name",
+            "study.name",
+            "patients.file",
+            "patients.id",
+            "patients.idd",
+            "patients.adjust_for",
+            "outcomes[1].time",
+            "outcomes[1].status",
+            "outcomes[1].event",
+            "analysis.fdr",
+            "analysis.shape",
+            "x",
+        ]
     )
 
 
@@ -265,7 +286,9 @@ def test_what_is_left_without_the_faulty_keys_goes_on_to_be_checked(study):
     study.replace('id = "patient_id"', 'id = "patient"').replace("event = 1", "event = 1\nevnt = 2")
     found = study.sentences()
     assert any("'outcomes[1].evnt'" in sentence for sentence in found)
-    assert any("no such column, which id under [patients] names; did you mean 'patient_id'?" in s for s in found)
+    assert any(
+        "no such column, which id under [patients] names; did you mean 'patient_id'?" in s for s in found
+    )
 
 
 def test_a_study_file_that_is_no_text(tmp_path):

@@ -1,0 +1,133 @@
+"""Covariates, sites and etiologies: typed, doubted or refused."""
+
+# The words of a message stand on one line.
+# ruff: noqa: E501
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+
+def test_numbers_stay_numbers_and_text_becomes_labels(study):
+    study.patients["race"] = np.resize([1, 2, 3, 2, 1], 40)
+    study.replace('"sex"]', '"sex", "race"]')
+    got = study.read()
+    assert got.covariates["race"].dtype == float
+    assert (
+        "this is read as a number (1, 2, 3); if these are codes of groups, add it to categorical"
+        in got.warnings[0].wanted
+    )
+    study.replace('"race"]', '"race"]\ncategorical = ["race"]')
+    got = study.read()
+    assert list(got.covariates["race"].cat.categories) == ["1", "2", "3"]
+    assert got.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("listed", "expected"),
+    [
+        ("patient_id", "the id of the patients cannot be adjusted for"),
+        ("site", "the site is in every model already; take it out of adjust_for"),
+        ("status", "the outcome 'death' is made from this column; it cannot be adjusted for"),
+        ("responder", "the outcome 'responder' is made from this column; it cannot be adjusted for"),
+        ("etiology", "an etiology with several labels in a cell cannot be adjusted for"),
+    ],
+)
+def test_columns_that_cannot_be_adjusted_for(study, listed, expected):
+    study.replace('"sex"]', f'"sex", "{listed}"]')
+    said = study.sentences()
+    assert len(said) == 1
+    assert said[0].startswith(f"patients.csv, column '{listed}'; {expected}")
+
+
+def test_an_etiology_of_single_labels_can_be_adjusted_for(study):
+    study.patients["etiology"] = np.resize(["PAH", "CTEPH"], 40)
+    study.patients.loc[[1, 7], "sex"] = "f"
+    study.patients["site"] = np.repeat(["North", "South"], 20)
+    study.replace('"sex"]', '"sex", "etiology"]')
+    assert list(study.read().covariates.columns) == ["age_years", "sex", "etiology"]
+
+
+def test_missing_constant_and_empty_covariates(study):
+    study.patients.loc[:2, "age_years"] = np.nan
+    study.patients["sex"] = "f"
+    got = study.read()
+    assert list(got.covariates.columns) == ["age_years"]
+    assert [problem.sentence() for problem in got.warnings] == [
+        "patients.csv, column 'age_years'; a value is missing in 3 of 40 patients",
+        "patients.csv, column 'sex': found 'f'; every patient has the same value; the column is left out of the base model",
+    ]  # fmt: skip
+    (study.folder / "patients.csv").unlink()
+    study.patients["age_years"] = np.nan
+    assert study.sentences() == ["patients.csv, column 'age_years'; at least one value is wanted"]
+
+
+def test_free_text_and_a_faulty_cell(study):
+    study.patients["remark"] = [f"seen by {number}" for number in range(40)]
+    study.patients["age_years"] = study.patients["age_years"].astype(object)
+    study.patients.loc[3, "age_years"] = "old"
+    study.replace('"sex"]', '"sex", "remark"]')
+    assert study.sentences() == [
+        "patients.csv, row 5, column 'age_years': found 'old'; a number is wanted",
+        "patients.csv, column 'remark': found 'seen by 0'; a number, or at most 30 different labels, is wanted; here are 40",
+    ]  # fmt: skip
+
+
+def test_columns_that_determine_one_another(study):
+    study.patients["age_months"] = study.patients["age_years"] * 12
+    study.patients["female"] = (study.patients["sex"] == "f").astype(int)
+    study.replace('"sex"]', '"sex", "age_months", "female"]')
+    assert study.sentences() == [
+        f"patients.csv, column '{column}'; the columns before it in adjust_for determine this one; take one of them out"
+        for column in ("age_months", "female")
+    ]
+
+
+def test_labels_that_differ_in_case_or_look_like_missing(study):
+    study.patients.loc[3, "sex"] = "F"
+    study.patients.loc[[4, 6], "sex"] = "NA"
+    said = study.doubts()
+    assert (
+        "patients.csv, row 5, column 'sex': found 'F'; this is read as another label than 'f'; only case or spaces differ"
+        in said
+    )
+    assert any(
+        "row 6, column 'sex': found 'NA'; this is read as a label of its own (2 in all)" in doubt
+        for doubt in said
+    )
+    assert any("found 'F'; a single patient has this label" in doubt for doubt in said)
+
+
+def test_sites(study):
+    study.patients.loc[39, "site"] = "East"
+    assert study.doubts() == [
+        "patients.csv, column 'site': found 'East'; a site with one patient tells nothing within the site"
+    ]
+    (study.folder / "patients.csv").unlink()
+    study.patients["site"] = "North"
+    assert "all patients are of one site; the site plays no part" in study.doubts()[0]
+    (study.folder / "patients.csv").unlink()
+    study.patients.loc[4, "site"] = None
+    assert study.sentences() == [
+        "patients.csv, row 6, column 'site'; a site is wanted for every patient; where it is not known, a label such as unknown"
+    ]  # fmt: skip
+    (study.folder / "patients.csv").unlink()
+    study.patients["site"] = [f"S{number}" for number in range(40)]
+    assert "sites with several patients are wanted, here are 40 sites for 40 patients" in study.sentences()[0]
+
+
+def test_etiologies(study):
+    study.patients.loc[0, "etiology"] = "PAH; ;rare"
+    study.patients.loc[1, "etiology"] = None
+    got = study.read()
+    assert got.etiology.iloc[0] == "PAH;rare"
+    assert got.etiology.iloc[1] is None
+    assert [problem.wanted for problem in got.warnings] == [
+        "an empty label between semicolons is left out",
+        "the etiology is missing in 1 of 40 patients",
+        "a single patient has this etiology",
+    ]
+    (study.folder / "patients.csv").unlink()
+    study.patients["etiology"] = "PAH"
+    assert "two etiologies or more are wanted to compare; nothing is compared" in study.doubts()[0]

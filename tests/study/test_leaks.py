@@ -1,0 +1,153 @@
+"""Leaks: equal columns left out, suspected ones kept and named; the measures against reference libraries."""
+
+# The words of a message stand on one line.
+# ruff: noqa: E501
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from discovery.study.leaks import areas, concordances, correlations, exact_concordance
+
+
+def test_a_feature_that_equals_an_outcome_is_left_out(study):
+    study.features["copy"] = study.patients["responder"]
+    study.features["died"] = (study.patients["status"] == 1).astype(int)
+    study.features["followed"] = study.patients["time_days"]
+    got = study.read()
+    assert list(got.features.columns) == ["rv_a", "rv_b", "pa_a", "pa_b"]
+    assert got.excluded_features.set_index("feature")["reason"].to_dict() == {
+        "copy": "leak: equals the outcome responder",
+        "died": "leak: equals the outcome death",
+        "followed": "leak: equals the outcome death",
+    }
+    assert (
+        "features.csv, column 'copy'; leak: this equals the outcome 'responder'; it is left out of the features"
+        in [problem.sentence() for problem in got.warnings]
+    )
+
+
+def test_a_feature_that_reproduces_an_outcome_is_kept_and_named(study):
+    rng = np.random.default_rng(2)
+    study.features["nearly"] = -3 * study.patients["responder"] + rng.normal(0, 0.1, 40)
+    study.features["fate"] = 1 / study.patients["time_days"]
+    got = study.read()
+    assert {"nearly", "fate"} <= set(got.features.columns)
+    said = [problem.sentence() for problem in got.warnings]
+    assert len(said) == 2
+    assert said[0].startswith(
+        "features.csv, column 'fate': found 'C 1.000'; suspected leak: alone it reproduces the outcome 'death' "
+        "(C above 0.98); was it known before the outcome?"
+    )
+    assert (
+        "column 'nearly': found 'AUC 1.000'; suspected leak: alone it reproduces the outcome 'responder'"
+        in said[1]
+    )
+
+
+def test_a_straight_or_bent_copy_of_a_number_is_suspected(study):
+    study.patients["walk"] = np.random.default_rng(1).normal(400, 80, 40).round(1)
+    study.features["feet"] = study.patients["walk"] * 3.28
+    study.features["cube"] = study.patients["walk"] ** 9
+    study.toml += '[[outcomes]]\nname = "w"\nkind = "continuous"\ncolumn = "walk"\n'
+    said = study.doubts()
+    assert (
+        sum("suspected leak: alone it reproduces the outcome 'w' (|r| above 0.98)" in doubt for doubt in said)
+        == 2
+    )
+
+
+def test_what_an_outcome_is_defined_from_is_not_tested_against_it(study):
+    study.features["rv_c"] = -study.patients["responder"] + np.linspace(0, 0.1, 40)
+    study.toml += 'defined_from = ["rv_c", "pa_*"]\n'
+    got = study.read()
+    assert got.warnings == ()
+    assert got.outcomes[1].excluded_features == ("pa_a", "pa_b", "rv_c")
+    assert list(got.features_for(got.outcomes[1]).columns) == ["rv_a", "rv_b"]
+    assert got.outcomes[0].excluded_features == ()
+    rows = got.excluded_features
+    assert set(rows["reason"]) == {"part of the definition of responder"}
+    assert set(rows["outcome"]) == {"responder"}
+    study.replace('"pa_*"', '"pv_*"')
+    assert (
+        "column 'pv_*'; there is no such feature, which defined_from of 'responder' names"
+        in study.sentences()[0]
+    )
+
+
+def test_areas_are_those_of_scikit_learn():
+    from sklearn.metrics import roc_auc_score
+
+    rng = np.random.default_rng(3)
+    positive = rng.random(200) < 0.3
+    columns = rng.integers(0, 9, (200, 5)) + positive[:, None] * np.arange(5)
+    values = columns.astype(float)
+    values[rng.random(values.shape) < 0.2] = np.nan
+    expected = []
+    for column in values.T:
+        seen = np.isfinite(column)
+        area = roc_auc_score(positive[seen], column[seen])
+        expected.append(max(area, 1 - area))
+    np.testing.assert_allclose(areas(values, positive), expected, rtol=1e-12)
+
+
+def test_correlations_are_those_of_scipy():
+    from scipy.stats import pearsonr, spearmanr
+
+    rng = np.random.default_rng(4)
+    target = rng.normal(size=100)
+    values = np.column_stack([target + rng.normal(size=100), np.exp(3 * target), rng.normal(size=100)])
+    values[rng.random(values.shape) < 0.1] = np.nan
+    expected = []
+    for column in values.T:
+        seen = np.isfinite(column)
+        pair = (target[seen], column[seen])
+        expected.append(max(abs(pearsonr(*pair).statistic), abs(spearmanr(*pair).statistic)))
+    np.testing.assert_allclose(correlations(values, target), expected, rtol=1e-10)
+
+
+def test_the_exact_c_is_that_of_lifelines(dataset):
+    """Rossi: times in weeks with many ties, as lifelines' concordance_index counts them."""
+    from lifelines.utils import concordance_index
+
+    table = dataset("rossi.csv").sort_values("week", kind="stable")
+    time, event = table["week"].to_numpy(float), table["arrest"].to_numpy() == 1
+    later = np.searchsorted(time, time, side="right")
+    # lifelines also counts a pair with equal times where one is censored; shifting the censored a little
+    # later makes the two rules the same.
+    shifted = np.where(event, time, time + 0.5)
+    order = np.argsort(shifted, kind="stable")
+    later = np.searchsorted(shifted[order], shifted[order], side="right")
+    for column in ("age", "prio"):
+        scores = table[column].to_numpy(float)
+        c = concordance_index(shifted, scores, event)
+        got = exact_concordance(scores[order], later, event[order])
+        assert got == pytest.approx(max(c, 1 - c), abs=1e-12)
+
+
+def test_the_sampled_c_is_near_the_exact_one(dataset):
+    table = dataset("rotterdam.csv")
+    time, event = table["dtime"].to_numpy(float), table["death"].to_numpy() == 1
+    order = np.argsort(time, kind="stable")
+    later = np.searchsorted(time[order], time[order], side="right")
+    columns = table[["nodes", "age", "pgr"]].to_numpy(float)
+    sampled = concordances(columns, time, event, np.random.default_rng(5))
+    exact = [exact_concordance(column[order], later, event[order]) for column in columns.T]
+    np.testing.assert_allclose(
+        sampled, exact, atol=5 * 0.5 / np.sqrt(20_000)
+    )  # five standard errors of a share
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(12, 60))
+@settings(max_examples=25, deadline=None)
+def test_perfect_order_is_always_seen(seed, n):
+    rng = np.random.default_rng(seed)
+    time = rng.permutation(n) + 1.0
+    event = rng.random(n) < 0.7
+    event[np.argmin(time)] = True
+    got = concordances(np.column_stack([time, -time, rng.normal(size=n)]), time, event, rng)
+    assert got[0] == got[1] == 1.0
+    assert 0.5 <= got[2] <= 1.0
