@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from discovery.survival.covariates import design_matrix
+from discovery.survival.covariates import design_matrix, require_full_rank
 from discovery.survival.follow_up import one_event
 from discovery.survival.refusals import refuse, require_level
 from discovery.survival.regression_table import RegressionFit
@@ -44,14 +44,7 @@ def weibull_aft(time, event, covariates, *, entry=None, weights=None, conf_level
         refuse(SOURCE, "wanted times above 0: a Weibull time is never 0", column="time", found="0")
     if not (everyone.status[kept] == 1).any():
         refuse(SOURCE, "wanted at least one event among complete rows", column="event", found="none")
-    if np.linalg.matrix_rank(np.column_stack([np.ones(len(x)), x])) <= x.shape[1]:
-        found = ", ".join(design.names)
-        refuse(
-            SOURCE,
-            "wanted columns that vary and are no combination of the others",
-            column="covariates",
-            found=found,
-        )
+    require_full_rank(SOURCE, x, design.names)
     from lifelines import WeibullAFTFitter
 
     centre, spread = x.mean(axis=0), x.std(axis=0)

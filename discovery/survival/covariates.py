@@ -17,6 +17,7 @@ class Design(NamedTuple):
     names: tuple[str, ...]
     variable: tuple[str, ...]
     complete: np.ndarray  # (n,) bool: no covariate is missing
+    levels: dict[str, tuple[str, ...]]  # of the text covariates, the reference first
 
 
 def design_matrix(covariates, *, like: Design | None = None) -> Design:
@@ -34,6 +35,7 @@ def design_matrix(covariates, *, like: Design | None = None) -> Design:
     columns: list[np.ndarray] = []
     names: list[str] = []
     variable: list[str] = []
+    known: dict[str, tuple[str, ...]] = {}
     complete = np.ones(len(table), dtype=bool)
     for name in table.columns:
         values = table[name]
@@ -45,21 +47,42 @@ def design_matrix(covariates, *, like: Design | None = None) -> Design:
             variable.append(str(name))
             continue
         complete &= values.notna().to_numpy()
+        text = values.astype("object").map(str, na_action="ignore")
         if like is None:
-            levels = list(values.astype("category").cat.remove_unused_categories().cat.categories)
-            wanted = [(f"{name}={level}", level) for level in levels[1:]]
+            present = values.astype("category").cat.remove_unused_categories().cat.categories
+            levels = tuple(str(level) for level in present)
         else:
-            mine = [label for label, of in zip(like.names, like.variable) if of == str(name)]
-            wanted = [(label, label.removeprefix(f"{name}=")) for label in mine]
-            values = values.astype("object").where(values.isna(), values.astype(str))
-        for label, level in wanted:
-            columns.append((values == level).to_numpy(dtype=float))
-            names.append(label)
+            levels = like.levels.get(str(name), ())
+            unknown = sorted(set(text.dropna()) - set(levels))
+            if unknown:
+                refuse("covariates", "known levels: " + ", ".join(levels), column=str(name), found=unknown[0])
+        known[str(name)] = levels
+        for level in levels[1:]:
+            columns.append((text == level).to_numpy(dtype=float))
+            names.append(f"{name}={level}")
             variable.append(str(name))
     matrix = np.column_stack(columns) if columns else np.empty((len(table), 0))
     if like is not None and tuple(names) != like.names:
         refuse("covariates", "wanted the columns " + ", ".join(like.names), found=", ".join(names))
-    return Design(matrix, tuple(names), tuple(variable), complete)
+    return Design(matrix, tuple(names), tuple(variable), complete, known)
+
+
+def require_full_rank(source: str, matrix: np.ndarray, names) -> None:
+    """Refuse columns that are constant, or combinations of columns before them, naming those."""
+    spread = matrix.std(axis=0)
+    scaled = (matrix - matrix.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
+    bad = [name for name, width in zip(names, spread) if not width > 0]
+    _, triangle = np.linalg.qr(scaled)
+    own = np.abs(np.diag(triangle)) / np.sqrt(len(matrix))
+    bad += [name for name, left, width in zip(names, own, spread) if width > 0 and left < 1e-7]
+    if len(matrix) <= matrix.shape[1] or bad:
+        found = ", ".join(bad) if bad else f"{matrix.shape[1]} columns for {len(matrix)} rows"
+        refuse(
+            source,
+            "wanted columns that vary and are no combination of others",
+            column="covariates",
+            found=found,
+        )
 
 
 def as_table(covariates) -> pd.DataFrame:

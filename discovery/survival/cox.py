@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from discovery.survival.covariates import Design, design_matrix
+from discovery.survival.covariates import Design, design_matrix, require_full_rank
 from discovery.survival.cox_terms import CoxRows, event_terms, hazard_steps, score_residuals
 from discovery.survival.follow_up import one_event, steps
 from discovery.survival.logrank import group_codes
@@ -116,6 +116,7 @@ def prepare_cox(time, event, covariates, *, entry=None, weights=None, stratum=No
 
         strata, codes = group_codes(pd.Series(np.asarray(stratum))[kept], int(kept.sum()), name="stratum")
     x = design.matrix[kept]
+    require_full_rank(SOURCE, x, design.names)
     centre = np.average(x, axis=0, weights=follow_up.weights)
     spread = x.std(axis=0)
     spread = np.where(spread > 0, spread, 1.0)
@@ -179,12 +180,7 @@ def cox_model(
     empty = np.isnan(np.diag(fit.covariance)) if fit.converged else np.zeros(rows.x.shape[1], dtype=bool)
     if empty.any():
         names = ", ".join(name for name, gone in zip(ready.design.names, empty) if gone)
-        refuse(
-            SOURCE,
-            "wanted columns that vary and are no combination of the others",
-            column="covariates",
-            found=names,
-        )
+        refuse(SOURCE, "wanted columns that vary within the strata", column="covariates", found=names)
     note, beta, covariance = "", fit.coef, fit.covariance
     if not fit.converged:
         from discovery.kernels.screen_fit import REASONS

@@ -8,7 +8,7 @@ import numpy as np
 
 from discovery.survival.censoring import TIES as CENSORING_TIES
 from discovery.survival.censoring import censoring_curve
-from discovery.survival.covariates import design_matrix
+from discovery.survival.covariates import design_matrix, require_full_rank
 from discovery.survival.follow_up import as_follow_up
 from discovery.survival.refusals import refuse, require_choice
 from discovery.survival.regression_table import RegressionFit
@@ -79,14 +79,7 @@ def fine_gray(
             found=f"cause {cause}",
         )
     matrix = design.matrix[kept]
-    if np.linalg.matrix_rank(np.column_stack([np.ones(len(end)), matrix])) <= matrix.shape[1]:
-        found = ", ".join(design.names)
-        refuse(
-            SOURCE,
-            "wanted columns that vary and are no combination of the others",
-            column="covariates",
-            found=found,
-        )
+    require_full_rank(SOURCE, matrix, design.names)
     centre, spread = matrix.mean(axis=0), matrix.std(axis=0)
     x = (matrix - centre) / spread
     prepared = _prepare(end, code, mine, censoring_ties)

@@ -146,6 +146,8 @@ def grays_test(time, status, group, *, cause=1, stratum=None, rho=0.0) -> GroupT
 def _gray_stratum(follow_up: FollowUp, codes, k, cause, rho):
     times = np.unique(follow_up.time[follow_up.status > 0])
     m = len(times)
+    if m == 0:
+        return np.zeros(k), np.zeros((k, k)), np.zeros(k)
     mine, other, y = np.empty((k, m)), np.empty((k, m)), np.empty((k, m))
     for code in range(k):
         mine[code], y[code] = _totals_at(follow_up, codes == code, times, follow_up.status == cause)
