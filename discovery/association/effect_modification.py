@@ -211,16 +211,22 @@ def _effects(kind, full: _Fit, estimate, variance, levels, counts, conf_level) -
 
 
 def drawn_to_common(estimate: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Group effects (k,) drawn towards their random-effects mean, and their SDs, which hold the mean's own
-    error too. With no variance between groups every group gets the mean. NaN stays."""
+    """Group effects (k,) drawn towards their random-effects mean, and their SDs. NaN stays.
+
+    The SD holds the error of the mean, and Morris's term for the variance between groups being itself
+    estimated (J Am Stat Assoc 1983;78:47-55): without it 95 % intervals cover .86-.90 for 3 to 8 groups.
+    With no variance between groups every group gets the mean.
+    """
     seen = np.isfinite(estimate) & np.isfinite(variance)
     shrunk, sd = np.full(len(estimate), np.nan), np.full(len(estimate), np.nan)
     if seen.sum() < 2:
         return shrunk, sd
     pooled = pool_random_effects(estimate[seen], variance[seen], tau_method="dersimonian-laird")
-    own = pooled.tau2 / (pooled.tau2 + variance[seen])
-    shrunk[seen] = own * estimate[seen] + (1 - own) * pooled.estimate
-    sd[seen] = np.sqrt(own * variance[seen] + (1 - own) ** 2 * pooled.se**2)
+    d, v = estimate[seen] - pooled.estimate, variance[seen]
+    share = v / (pooled.tau2 + v)  # by which each is drawn in
+    unsure = 2 / max(len(d) - 3, 1) * share**2 * (v.mean() + pooled.tau2) / (v + pooled.tau2) * d**2
+    shrunk[seen] = pooled.estimate + (1 - share) * d
+    sd[seen] = np.sqrt((1 - share) * v + share**2 * pooled.se**2 + unsure)
     return shrunk, sd
 
 
