@@ -22,7 +22,7 @@ class ParquetReader(TableReader):
     from the field's metadata (`unit`, `units`) or from behind the column's name.
     """
 
-    def __init__(self, path: Path):
+    def __init__(self, path: Path, *, time: str | None = None):
         import pyarrow as pa
         import pyarrow.parquet as pq
 
@@ -35,8 +35,12 @@ class ParquetReader(TableReader):
                 raise self.refuse("a name of its own for every column")
             units = [_unit(schema.field(i)) for i in range(len(names))]
             stamps = [i for i, kind in enumerate(schema.types) if pa.types.is_timestamp(kind)]
-            self._time: tuple[int, float] | None = (stamps[0], 1.0) if stamps else time_column(names, units)
-            self._stamped = bool(stamps)
+            self._time: tuple[int, float] | None = None
+            if stamps and time is None:
+                self._time = (stamps[0], 1.0)
+            else:
+                self._time = time_column(names, units, time)
+            self._stamped = self._time is not None and self._time[0] in stamps
             self.has_time = self._time is not None
             numeric = [
                 i

@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-PRESSURE_ROLES = ("rv", "pa", "ra", "cvp", "abp", "pawp", "pressure")
-
 
 @dataclass(frozen=True)
 class Channel:
@@ -39,7 +37,7 @@ class Channel:
 
 @dataclass(frozen=True)
 class Recording:
-    """One file, or a piece of one: its channels by role (`rv`, `pa`, `cvp`, `ecg`, `co`, `svo2`).
+    """One file, or a piece of one: its channels by role (see `units.ROLES`).
 
     `started` is the clock time at the start of the file as ISO text, where the file or the index
     gives one.

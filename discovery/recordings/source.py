@@ -146,6 +146,7 @@ def open_recording(
     *,
     units: str | Mapping[str, str] | None = None,
     rate_hz: float | None = None,
+    time: str | None = None,
     calibration: Mapping[str, Calibration] | None = None,
     patient_id: str = "",
     visit: int | None = None,
@@ -153,13 +154,14 @@ def open_recording(
 ) -> RecordingSource:
     """Open `path` (WFDB, EDF+/BDF+, CSV, Parquet, HDF5, MATLAB, DICOM) for the `channels` by role.
 
-    `channels` maps a role (rv, pa, ra, cvp, pawp, abp, ecg, co, svo2) to a channel name, compared
-    kindly (case, blanks, a unit behind the name). `units` is used where the file states none: one text
+    `channels` maps a role (`units.ROLES`) to a channel name, compared kindly (case, blanks, a unit
+    behind the name). `units` is used where the file states none: one text
     for all pressures, or one for each role. `rate_hz` serves files that hold no rate; where the file
-    says otherwise it is an error. Raises `InputError` with every problem.
+    says otherwise it is an error. `time` names the time column of a table, which is otherwise the one
+    called t, time, time_s or the like. Raises `InputError` with every problem.
     """
     path = Path(path)
-    reader = open_reader(path)
+    reader = open_reader(path, time=time)
     try:
         return _connect(reader, channels, units, rate_hz, calibration or {}, patient_id, visit, started)
     except BaseException:
@@ -167,7 +169,7 @@ def open_recording(
         raise
 
 
-def open_reader(path: Path) -> Reader:
+def open_reader(path: Path, *, time: str | None = None) -> Reader:
     """The reader for `path`, by what its first bytes say, else by its extension."""
     if not path.is_file():
         if path.with_name(path.name + ".hea").is_file():
@@ -189,7 +191,7 @@ def open_reader(path: Path) -> Reader:
     if head[:4] == b"PAR1" or ending in (".parquet", ".pq"):
         from discovery.recordings.parquet_reader import ParquetReader
 
-        return ParquetReader(path)
+        return ParquetReader(path, time=time)
     if head[:8] == b"\x89HDF\r\n\x1a\n" or b"MATLAB 7.3" in head[:20] or ending in (".h5", ".hdf5", ".hdf"):
         from discovery.recordings.hdf5_reader import Hdf5Reader
 
@@ -212,7 +214,7 @@ def open_reader(path: Path) -> Reader:
         return WfdbReader(path)
     from discovery.recordings.text_reader import TextReader
 
-    return TextReader(path)
+    return TextReader(path, time=time)
 
 
 def _connect(

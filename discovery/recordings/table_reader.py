@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.problems import nearest
+from discovery.recordings.names import match_name
 from discovery.recordings.reader import Reader, first_sample, foreign_faults, sane_rate
 from discovery.recordings.units import split_unit
 
@@ -25,8 +27,19 @@ class Block:
     columns: list[np.ndarray]
 
 
-def time_column(names: Sequence[str], units: Sequence[str]) -> tuple[int, float] | None:
-    """Place of the time column and the factor that makes it seconds, or None without one."""
+def time_column(
+    names: Sequence[str], units: Sequence[str], wanted: str | None = None
+) -> tuple[int, float] | None:
+    """Place of the time column and the factor that makes it seconds, or None without one.
+
+    `wanted` is its name where the user gave it; ValueError when there is no such column.
+    """
+    if wanted is not None:
+        places = match_name(wanted, names)
+        if not places:
+            raise ValueError(f"no time column {wanted!r}; {nearest(wanted, names)}")
+        unit = units[places[0]] or split_unit(names[places[0]])[1]
+        return places[0], TIME_UNITS.get(unit.casefold(), 1.0)
     for i, name in enumerate(names):
         stem, behind = split_unit(name)
         unit = units[i] or behind

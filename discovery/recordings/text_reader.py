@@ -25,7 +25,7 @@ class TextReader(TableReader):
     units says so) or as clock times. A cell that is no number is missing, and is reported.
     """
 
-    def __init__(self, path: Path):
+    def __init__(self, path: Path, *, time: str | None = None):
         super().__init__(path)
         opener: Any = gzip.open if path.suffix.lower() == ".gz" else open
         with foreign_faults(self), opener(path, "rb") as file:
@@ -44,7 +44,8 @@ class TextReader(TableReader):
                 "rows of numbers with one separator (comma, semicolon, tab) and one decimal mark"
             )
         self._layout = layout
-        self._time = time_column(layout.names, layout.units)
+        with foreign_faults(self):
+            self._time = time_column(layout.names, layout.units, time)
         if self._time is None and layout.clock_columns:
             self._time = (layout.clock_columns[0], 1.0)
         self.has_time = self._time is not None

@@ -36,9 +36,11 @@ QUANTITIES: dict[str, tuple[str, dict[str, float]]] = {
     "cvp": ("mmHg", PRESSURE),
     "pawp": ("mmHg", PRESSURE),
     "abp": ("mmHg", PRESSURE),
+    "pressure": ("mmHg", PRESSURE),
     "ecg": ("mV", VOLTAGE),
     "co": ("L/min", FLOW),
     "svo2": ("%", SATURATION),
+    "resp": ("", {}),  # breathing has no unit of its own: it stays as the file gives it
 }
 ROLES = tuple(QUANTITIES)
 
@@ -89,6 +91,8 @@ def conversion(text: str, role: str) -> tuple[str, float]:
     Raises `ValueError`, with what is wanted, for a unit outside the closed table of the role.
     """
     target, table = QUANTITIES[role]
+    if not table:
+        return text.strip(), 1.0
     unit = known_unit(text)
     if unit is None or unit not in table:
         raise ValueError(f"a unit of {role!r} is one of {', '.join(table)}; {nearest(text, table)}")
