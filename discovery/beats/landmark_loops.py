@@ -77,8 +77,9 @@ def corner(pressure, start, stop, pulse, lobe, slope_weights, bend_weights):
     lobe whose middle is late by half the filter; there the rising flank at half height is the onset.
     In between the two are mixed by the width.
     """
+    start = max(start, 0)
     n = stop - start + 1
-    if n < 3 or start < 0 or not (pulse > 0.0):
+    if n < 3 or not (pulse > 0.0):
         return np.nan
     kappa = np.full(n, np.nan)
     bend = np.full(n, np.nan)
@@ -182,11 +183,12 @@ def knee(pressure, peak, fall, bend_weights):
 
 
 @compiled
-def mark_beats(pressure, level, sharp, centre, rate, lobe, slope_weights, bend_weights, use_chord):
+def mark_beats(pressure, level, sharp, centre, ends, rate, lobe, slope_weights, bend_weights, use_chord):
     """Landmarks of each beat, array (n_beats, COLUMNS); NaN where a landmark does not exist.
 
     pressure, level, sharp : raw pressure, low-passed pressure, derivative.
-    centre : samples of the slow upstrokes, increasing.
+    centre : samples of the slow upstrokes, increasing. ends : where each beat ends, NaN to take the
+    onset of the next.
     """
     count = centre.size
     n = level.size
@@ -294,7 +296,9 @@ def mark_beats(pressure, level, sharp, centre, rate, lobe, slope_weights, bend_w
         fall = marks[k, T_DPDT_MIN]
         if not np.isfinite(fall):
             continue
-        onset = marks[k + 1, T_ED] if k + 1 < count else np.nan
+        onset = ends[k]
+        if not np.isfinite(onset) and k + 1 < count:
+            onset = marks[k + 1, T_ED]
         if np.isfinite(onset) and onset > fall:
             reach = min(0.5 * (onset - fall), 0.35 * rate)
         else:

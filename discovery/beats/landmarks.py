@@ -76,7 +76,13 @@ def corner_lobe(rate_hz: float) -> float:
     return float(shift[np.argmax(response < 0.5 * response[0])])
 
 
-def mark(trace: Trace, upstrokes: np.ndarray, *, venous: np.ndarray | None = None) -> Landmarks:
+def mark(
+    trace: Trace,
+    upstrokes: np.ndarray,
+    *,
+    venous: np.ndarray | None = None,
+    end_s: np.ndarray | None = None,
+) -> Landmarks:
     """Landmarks of the beats whose slow upstrokes are given, with the pressures read at them.
 
     Parameters
@@ -86,6 +92,8 @@ def mark(trace: Trace, upstrokes: np.ndarray, *, venous: np.ndarray | None = Non
         Samples as returned by `detect_beats`, increasing.
     venous : array (n_samples,), mmHg, optional
         Central venous pressure aligned with the trace; it decides when the tricuspid valve opens.
+    end_s : array (n_beats,), optional
+        Where each beat ends; NaN (default) takes the onset of the next.
 
     Definitions: feature dictionary, part 2. End-diastole is the corner of greatest curvature
     (Mynard 2008, IEEE Trans Biomed Eng 55:2651, with our scaling), below 100 samples a second the
@@ -95,19 +103,22 @@ def mark(trace: Trace, upstrokes: np.ndarray, *, venous: np.ndarray | None = Non
 
     window = curvature_window(trace.rate_hz)
     rate = float(trace.rate_hz)
+    upstrokes = np.asarray(upstrokes, dtype=np.int64)
+    ends = np.full(upstrokes.size, np.nan) if end_s is None else np.asarray(end_s, dtype=float) * rate
     marks = landmark_loops.mark_beats(
-        trace.raw, trace.level, trace.slope, np.asarray(upstrokes, dtype=np.int64), rate, corner_lobe(rate),
+        trace.raw, trace.level, trace.slope, upstrokes, ends, rate, corner_lobe(rate),
         correlation_weights(window, 1, rate), correlation_weights(window, 2, rate), rate < CHORD_ONLY_BELOW_HZ,
     )  # fmt: skip
     read = measure_loops.read_beats(
-        trace.level, trace.slope, marks, np.empty(0) if venous is None else venous, rate
+        trace.level, trace.slope, marks, ends, np.empty(0) if venous is None else venous, rate
     )
     values = {name: marks[:, j] / rate for j, name in enumerate(MARKS)}
     values["dpdt_max"] = marks[:, landmark_loops.DPDT_MAX].copy()
     values["dpdt_min"] = marks[:, landmark_loops.DPDT_MIN].copy()
     for j, name in enumerate(READINGS):
         values[name] = read[:, j] / rate if name.startswith("t_") else read[:, j].copy()
-    values["t_next_ed"] = np.append(values["t_ed"][1:], np.nan) if len(upstrokes) else np.empty(0)
+    following = np.append(values["t_ed"][1:], np.nan) if upstrokes.size else np.empty(0)
+    values["t_next_ed"] = np.where(np.isfinite(ends), ends / rate, following)
     return Landmarks(values)
 
 

@@ -139,9 +139,10 @@ def first_crossing_up(values, start, stop, threshold):
 
 
 @compiled
-def read_beats(level, sharp, marks, venous, rate):
+def read_beats(level, sharp, marks, ends, venous, rate):
     """Pressures (mmHg), averages and integrals (mmHg.s) of each beat, array (n_beats, COLUMNS).
 
+    ends : where each beat ends, NaN to take the onset of the next.
     venous : aligned venous pressure on the same samples, or an empty array.
     """
     count = marks.shape[0]
@@ -149,7 +150,9 @@ def read_beats(level, sharp, marks, venous, rate):
     top_half = 0.004 * rate if rate >= 250.0 else 0.0
     for k in range(count):
         onset = marks[k, T_ED]
-        following = marks[k + 1, T_ED] if k + 1 < count else np.nan
+        following = ends[k]
+        if not np.isfinite(following) and k + 1 < count:
+            following = marks[k + 1, T_ED]
         fall = marks[k, T_DPDT_MIN]
         out[k, P_SYSTOLIC] = median_around(level, np.round(marks[k, T_PEAK]), top_half)
         out[k, P_MINIMUM] = median_around(level, np.round(marks[k, T_MINIMUM]), 0.008 * rate)
@@ -188,7 +191,7 @@ def read_beats(level, sharp, marks, venous, rate):
         if not np.isfinite(low):
             continue
         out[k, MEAN_DIASTOLE] = integral(level, low, following) / (following - low)
-        end = marks[k + 1, T_A_ONSET]
+        end = marks[k + 1, T_A_ONSET] if k + 1 < count else np.nan
         if not (end > low):
             end = following
         if following - fall >= 0.12 * rate:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from discovery.beats.feature import Feature
-from discovery.recordings.beat_quality import level_shift, template_correlation, whip_index
+from discovery.beats.pressures import identity
+from discovery.recordings.beat_quality import level_shift, template_correlation
 from discovery.recordings.line_dynamics import damping_class, damping_from_ratio, undamped_frequency
 from discovery.recordings.sites import SITES, UNDETERMINED
 
@@ -100,7 +101,7 @@ FEATURES = (
     _entry(
         "sq_whip_index", "Whip / resonance index",
         "Depth of the second dip after the steepest fall of the averaged beat, over developed pressure.",
-        level="ensemble", channels=("RVP",), needs=("whip",), function=whip_index,
+        level="ensemble", channels=("RVP",), needs=("whip",), function=identity,
         caution="above 0.05 derivatives and diastolic shape are not used",
     ),
     _entry(

@@ -79,7 +79,12 @@ def respiratory_swing(time_s: np.ndarray, value: np.ndarray, baseline: np.ndarra
     NaN without a whole cycle of at least 3 beats.
     """
     t, x = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
-    cycles = respiratory_cycles(t, x if baseline is None else baseline)
+    return cycle_swings(t, x, respiratory_cycles(t, x if baseline is None else baseline))
+
+
+def cycle_swings(time_s: np.ndarray, value: np.ndarray, cycles: np.ndarray) -> float:
+    """Median over given cycles (times of their bounds, s) of largest minus smallest value inside."""
+    t, x = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
     swings = []
     for start, stop in zip(cycles[:-1], cycles[1:]):
         if stop - start > 1.0 / BAND_HZ[0] * 1.2:
