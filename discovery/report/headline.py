@@ -14,7 +14,7 @@ from discovery.report.format import (
     fixed,
     is_log_ratio,
     listed_apart,
-    p_value,
+    number,
     plural,
     ratio_name,
     whole,
@@ -80,7 +80,7 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
     of_them = f" ({'it is' if one else f'{whole(strong)} of them'} strong)" if strong else ""
     families = plural(len(leads), "family", "families")
     found = (
-        f"{len(finds)} of {plural(len(tested), 'feature')} "
+        f"{len(finds)} of {plural(len(tested), 'tested feature')} "
         f"{'is a candidate' if one else 'are candidates'}{of_them}, "
         f"from {families} of features that move together. Best of each: {listed_apart(leads)}."
     )
@@ -122,7 +122,7 @@ def smallest_effect_sentence(tested: pd.DataFrame, settings: RunSettings, compar
     return (
         f"Smallest effect that this study could have seen: a feature with a true {name} of {beyond} would "
         f"reach "
-        f"p = {p_value(level) if level >= 0.001 else f'{level:.2g}'} in 8 of 10 such studies; a weaker "
+        f"p = {number(level, 2)} in 8 of 10 such studies; a weaker "
         f"one may be "
         "real and yet missing from the list."
     )

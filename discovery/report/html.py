@@ -1,0 +1,243 @@
+"""The report: one self-contained page that opens offline and asks nothing of any network."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import re
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from discovery.report import format as words
+from discovery.report.checklist import checklist
+from discovery.report.files import csv_bytes, write_bytes
+from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
+from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
+from discovery.report.page_data import packed, page_data
+from discovery.report.page_tables import (
+    Table,
+    attrition_view,
+    baseline_view,
+    missing_view,
+    plain_view,
+    ranked_view,
+)
+from discovery.report.settings import OutcomeRun, RunSettings
+
+if TYPE_CHECKING:
+    from discovery.figures.save import SavedFigure
+
+POLICY = (
+    "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
+    "base-uri 'none'; form-action 'none'"
+)
+WITHOUT_SCRIPT = 25
+OTHER_TABLES = (
+    ("sites", "Sites"),
+    ("quality", "Signal quality"),
+    ("phenotypes", "Phenotypes"),
+    ("etiologies", "Etiologies"),
+    ("sensitivity", "Sensitivity analyses"),
+)
+
+
+def write_report(
+    tables: Mapping[str, pd.DataFrame],
+    settings: RunSettings,
+    figures: Sequence[SavedFigure],
+    folder: Path,
+) -> list[Path]:
+    """Write index.html, methods.md and checklist.csv into `folder`; returns their paths.
+
+    Tables, by name: "markers" (the contract's columns; flags, shrunk_low, shrunk_high when there) and, each
+    optional, "associations", "baseline", "missing", "attrition", "excluded_features" (feature, reason),
+    "definitions" (feature, unit, definition, source), and as they are: "sites", "quality", "phenotypes",
+    "etiologies", "sensitivity". None of them may hold a row for a patient.
+
+    `figures` are embedded; their files are linked relative to `folder`. Write it after the other
+    result files, since the checklist links only what exists, and before the manifest.
+    """
+    folder = Path(folder)
+    heads = [headline(tables["markers"], outcome, settings) for outcome in settings.outcomes]
+    made = {"index.html", "methods.md", "checklist.csv", "manifest.json"} | _result_files(folder)
+    items = checklist(settings, heads, made)
+    return [
+        write_bytes(folder / "methods.md", methods_markdown(settings).encode("utf-8")),
+        write_bytes(folder / "checklist.csv", csv_bytes(items)),
+        write_bytes(
+            folder / "index.html", page(tables, settings, figures, folder, heads, items).encode("utf-8")
+        ),
+    ]
+
+
+def page(
+    tables: Mapping[str, pd.DataFrame],
+    settings: RunSettings,
+    figures: Sequence[SavedFigure],
+    folder: Path,
+    heads: Sequence[Headline],
+    items: pd.DataFrame,
+) -> str:
+    """The page as text. Every value from a user's file goes through Jinja's escaping or the packed data."""
+    from jinja2 import Environment, StrictUndefined
+
+    here = files("discovery.report")
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    template = environment.from_string((here / "page.html.j2").read_text("utf-8"))
+    data = page_data(tables, settings)
+    return template.render(
+        policy=POLICY,
+        style=(here / "page.css").read_text("utf-8"),
+        script="".join((here / name).read_text("utf-8") for name in ("page_pictures.js", "page.js")),
+        data=packed(data),
+        pictures=packed({figure.figure_id: _svg_text(figure) for figure in figures}),
+        settings=settings,
+        caution=CAUTION,
+        people=_people(settings),
+        cards=[_card(outcome, head, tables, settings) for outcome, head in zip(settings.outcomes, heads)],
+        without_script=_without_script(tables, settings),
+        verdicts=[v for v in VERDICTS if v in set(tables["markers"]["verdict"].map(base_verdict))],
+        families=list(dict.fromkeys(str(f) for f in tables["markers"]["family"].dropna())),
+        figures=[
+            (title, [_figure(figure, folder) for figure in found])
+            for title, found in _by_outcome(figures, settings)
+        ],
+        views=_views(tables, settings),
+        problems=[problem.sentence() for problem in settings.problems],
+        methods=methods_parts(settings),
+        limits=_limits(settings, heads, tables),
+        checklist=items.to_dict("records"),
+        missing=words.missing,
+        plural=words.plural,
+    )
+
+
+def _people(settings: RunSettings) -> str:
+    parts = [
+        words.plural(settings.n_patients, "patient"),
+        words.plural(settings.n_features, "feature"),
+        words.plural(len(settings.outcomes), "outcome"),
+    ]
+    if settings.sites:
+        parts.append(words.plural(settings.sites, "site"))
+    return " · ".join(parts)
+
+
+def _card(
+    outcome: OutcomeRun, head: Headline, tables: Mapping[str, pd.DataFrame], settings: RunSettings
+) -> dict[str, Any]:
+    kind = {"survival": "time to event", "recurrent": "recurrent events"}.get(outcome.kind, outcome.kind)
+    counts = [words.plural(outcome.n, "patient")]
+    if outcome.events is not None:
+        counts.append(
+            words.plural(outcome.events, "event" if outcome.kind in ("survival", "recurrent") else "case")
+        )
+    counts += [f"{words.whole(count)} with {name}" for name, count in outcome.competing.items()]
+    tally = [
+        (head.strong, "strong"),
+        (head.candidates - head.strong, "candidate"),
+        (head.suggestive, "suggestive"),
+    ]
+    return {"outcome": outcome, "kind": kind, "counts": ", ".join(counts), "head": head, "tally": tally}
+
+
+def _without_script(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tuple[str, Table]]:
+    out = []
+    for outcome in settings.outcomes:
+        mine = tables["markers"][tables["markers"]["outcome"] == outcome.name]
+        effect = words.ratio_name(mine["effect_measure"].iloc[0]) if len(mine) else "Effect"
+        out.append((outcome.label, ranked_view(mine, effect, WITHOUT_SCRIPT)))
+    return out
+
+
+def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tuple[str, str, Table]]:
+    """Anchor, heading and table of everything that is shown as it is."""
+    labels = {outcome.name: outcome.label for outcome in settings.outcomes}
+    out = []
+    if len(tables.get("attrition", ())):
+        out.append(("attrition", "Flow of patients", attrition_view(tables["attrition"], labels)))
+    if len(tables.get("baseline", ())):
+        out.append(("baseline", "Baseline characteristics", baseline_view(tables["baseline"])))
+    if len(tables.get("missing", ())):
+        out.append(("missing", "Missing values", missing_view(tables["missing"])))
+    if len(tables.get("excluded_features", ())):
+        out.append(
+            ("excluded", "Features left out", plain_view(tables["excluded_features"][["feature", "reason"]]))
+        )
+    for name, heading in OTHER_TABLES:
+        if len(tables.get(name, ())):
+            out.append((name, heading, plain_view(tables[name])))
+    return out
+
+
+def _limits(
+    settings: RunSettings, heads: Sequence[Headline], tables: Mapping[str, pd.DataFrame]
+) -> list[str]:
+    """Limits that follow from the run; the authors add their own."""
+    out = [
+        "The study looks for candidates. It confirms none: that takes a second cohort and a list fixed beforehand.",
+        "The effects are associations given the base model. They are not effects of changing the feature.",
+    ]
+    for outcome, head in zip(settings.outcomes, heads):
+        if head.fragile:
+            out.append(f"{outcome.label}: {head.fragile}")
+        if outcome.competing:
+            out.append(
+                f"{outcome.label}: a cause-specific hazard ratio speaks of the rate among those still at risk, "
+                "not of the share of patients who come to have the event."
+            )
+    if not settings.site:
+        out.append("No site was declared: differences between sites or devices cannot be told from effects.")
+    if not settings.covariates:
+        out.append("No covariate was declared: every association is unadjusted.")
+    if (
+        not settings.imputations
+        and len(tables.get("missing", ()))
+        and (tables["missing"]["n_missing"] > 0).any()
+    ):
+        out.append(
+            "Patients without a feature's value were left out of that feature's analysis; if values are missing for "
+            "a reason that goes with the outcome, its estimate is off."
+        )
+    if not settings.replicates:
+        out.append("Ranks and gains were not resampled, so nothing is known about how sure the order is.")
+    return out
+
+
+def _by_outcome(figures: Sequence[SavedFigure], settings: RunSettings) -> list[tuple[str, list[SavedFigure]]]:
+    groups = [("The study as a whole", [f for f in figures if not f.outcome])]
+    groups += [
+        (outcome.label, [f for f in figures if f.outcome == outcome.name]) for outcome in settings.outcomes
+    ]
+    return [(title, found) for title, found in groups if found]
+
+
+def _figure(figure: SavedFigure, folder: Path) -> dict[str, Any]:
+    size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', figure.svg.read_text("utf-8")[:2000])
+    width, height = (float(size[1]), float(size[2])) if size else (511.0, 300.0)
+    links = []
+    for kind, path in (("SVG", figure.svg), ("PDF", figure.pdf), ("table (CSV)", figure.csv)):
+        inside = Path(path).resolve().is_relative_to(folder.resolve())
+        if inside:
+            links.append((kind, Path(path).resolve().relative_to(folder.resolve()).as_posix()))
+    return {"figure": figure, "width": round(width), "height": round(height), "links": links}
+
+
+def _svg_text(figure: SavedFigure) -> str:
+    return figure.svg.read_text("utf-8")
+
+
+def _result_files(folder: Path) -> set[str]:
+    found = {path.relative_to(folder).as_posix() for path in folder.glob("*") if path.is_file()}
+    return found | {path.relative_to(folder).as_posix() for path in folder.glob("figures/*.csv")}
+
+
+def unpacked(text: str) -> bytes:
+    """What `packed` packed; for `verify` and for tests."""
+    return gzip.decompress(base64.b64decode(text))

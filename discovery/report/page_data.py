@@ -1,0 +1,170 @@
+"""The ranked tables as the page's script reads them: numbers to sort by, texts to show.
+
+Every text is made here by `format`; the script rounds nothing. No patient row comes this far.
+"""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from discovery.report import format as words
+from discovery.report.headline import base_verdict
+from discovery.report.settings import OutcomeRun, RunSettings
+
+DIGITS = 6  # significant digits of the numbers that pictures and sorting use
+MAIN_MODEL_FIRST = 12  # models shown for one feature
+
+
+def page_data(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> dict[str, Any]:
+    """Everything the script shows: for each outcome its ranked rows with their texts."""
+    markers, associations = tables["markers"], tables.get("associations")
+    definitions = tables.get("definitions")
+    about = {} if definitions is None else definitions.drop_duplicates("feature").set_index("feature")
+    out = []
+    for outcome in settings.outcomes:
+        mine = markers[markers["outcome"] == outcome.name].sort_values(
+            "rank", kind="stable", na_position="last"
+        )
+        models = {} if associations is None else _models(associations, outcome)
+        rows = [_row(row, outcome, models, about) for row in mine.to_dict("records")]
+        measure = str(mine["effect_measure"].iloc[0]) if len(mine) else ""
+        gains = mine["gain_measure"].dropna() if len(mine) else mine
+        out.append(
+            {
+                "name": outcome.name,
+                "label": outcome.label,
+                "ratio": words.is_log_ratio(measure),
+                "effect": words.ratio_name(measure),
+                "gain": str(gains.iloc[0]) if len(gains) else "discrimination",
+                "rows": rows,
+            }
+        )
+    return {"outcomes": out, "top": settings.top, "fdr": settings.fdr}
+
+
+def packed(data: Mapping[str, Any]) -> str:
+    """`data` as JSON, compressed without a time stamp, in base64: it holds no character of HTML."""
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return base64.b64encode(gzip.compress(text.encode("utf-8"), 9, mtime=0)).decode("ascii")
+
+
+def _row(
+    row: Mapping[str, Any], outcome: OutcomeRun, models: Mapping[str, list], about: Any
+) -> dict[str, Any]:
+    measure = row["effect_measure"]
+    feature, label = str(row["feature"]), str(row["label"])
+    verdict = "" if words.missing(row["verdict"]) else str(row["verdict"])
+    found = words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], measure)
+    numbers = {
+        key: _number(row.get(key))
+        for key in (
+            "rank",
+            "estimate",
+            "ci_low",
+            "ci_high",
+            "p_value",
+            "q_value",
+            "shrunk_estimate",
+            "gain",
+            "gain_low",
+            "gain_high",
+            "rank_low",
+            "rank_high",
+            "probability_in_top",
+            "n",
+        )
+    }
+    shrunk_span = words.interval(row.get("shrunk_low"), row.get("shrunk_high"), measure)
+    shrunk = words.effect(row["shrunk_estimate"], measure)
+    texts = {
+        "rank": words.rank_interval(row["rank"], row["rank_low"], row["rank_high"]),
+        "estimate": found,
+        "p_value": words.p_value(row["p_value"]),
+        "q_value": words.p_value(row["q_value"]),
+        "shrunk_estimate": shrunk if shrunk_span == words.DASH else f"{shrunk} ({shrunk_span})",
+        "gain": words.gain_interval(row["gain"], row["gain_low"], row["gain_high"]),
+        "probability_in_top": words.probability(row["probability_in_top"]),
+        "n": words.whole(row["n"])
+        + ("" if words.missing(row["events"]) else f" ({words.whole(row['events'])})"),
+        "n_left_out": words.whole(row["n_left_out"]),
+    }
+    extra = about.loc[feature] if len(about) and feature in about.index else {}
+    flags = "" if words.missing(row.get("flags")) else str(row["flags"])
+    return {
+        "feature": feature,
+        "label": label,
+        "family": "" if words.missing(row["family"]) else str(row["family"]),
+        "group": "" if words.missing(row.get("redundancy_group")) else str(row["redundancy_group"]),
+        "verdict": verdict,
+        "kind": base_verdict(verdict),
+        "flags": flags,
+        "unit": _text(extra, "unit"),
+        "definition": _text(extra, "definition"),
+        "source": _text(extra, "source"),
+        "sentence": _sentence(row, texts, outcome, verdict),
+        "number": numbers,
+        "text": texts,
+        "models": models.get(feature, []),
+    }
+
+
+def _sentence(row: Mapping[str, Any], texts: Mapping[str, str], outcome: OutcomeRun, verdict: str) -> str:
+    """What the numbers of one feature say, in one sentence or two."""
+    if words.missing(row["estimate"]):
+        return f"Not estimated for {outcome.label}. Verdict: {verdict or 'none'}."
+    measure = row["effect_measure"]
+    what = words.ratio_name(measure)
+    what = what[:1].lower() + what[1:]
+    direction = "higher" if float(row["estimate"]) > 0 else "lower"
+    target = {"survival": "hazard", "binary": "odds", "recurrent": "rate", "count": "rate"}.get(outcome.kind)
+    subject = (
+        f"{direction} {target} of {outcome.label}" if target else f"{direction} values of {outcome.label}"
+    )
+    text = (
+        f"Higher values go with {subject}: {what} {texts['estimate']}, "
+        f"{words.p_phrase(row['p_value'])}, {words.p_phrase(row['q_value'], 'q')}. "
+    )
+    if not words.missing(row["rank_low"]) and not words.missing(row["rank"]):
+        low, high = words.whole(row["rank_low"]), words.whole(row["rank_high"])
+        text += f"Its rank is {words.whole(row['rank'])} here and could be {low} to {high}. "
+    return text + f"Verdict: {verdict}."
+
+
+def _models(associations: pd.DataFrame, outcome: OutcomeRun) -> dict[str, list]:
+    """Feature -> its estimate in every model fitted: [model, term, estimate, p, n, method and note]."""
+    mine = associations[associations["outcome"] == outcome.name]
+    out: dict[str, list] = {}
+    for row in mine.to_dict("records"):
+        own = str(row["term"]) == str(row["feature"])
+        if not own:
+            continue
+        listed = out.setdefault(str(row["feature"]), [])
+        if len(listed) >= MAIN_MODEL_FIRST:
+            continue
+        note = "; ".join(str(row[key]) for key in ("method", "note") if not words.missing(row.get(key)))
+        found = words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], row["effect_measure"])
+        familywise = words.p_value(row.get("p_familywise"))
+        listed.append(
+            [str(row["model"]), found, words.p_value(row["p_value"]), familywise, words.whole(row["n"]), note]
+        )
+    return out
+
+
+def _number(value: object) -> float | None:
+    """`value` to six significant digits; None when undefined or infinite."""
+    if words.missing(value):
+        return None
+    x = float(value)  # type: ignore[arg-type]
+    return float(f"{x:.{DIGITS}g}") if math.isfinite(x) else None
+
+
+def _text(row: Any, key: str) -> str:
+    value = row.get(key)
+    return "" if words.missing(value) else str(value)

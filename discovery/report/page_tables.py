@@ -1,0 +1,149 @@
+"""The plain tables of the page: who was studied, who left, what is missing; texts in cells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from discovery.report import format as words
+
+SMALL = 5
+MOST_MISSING = 30
+MASKED = "masked"
+
+
+@dataclass(frozen=True)
+class Table:
+    """Column heads and rows of texts; the first cell of a row is its head."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str = ""
+
+
+def baseline_view(table: pd.DataFrame) -> Table:
+    """One column a group, from the tidy baseline table (variable, level, group, mean, count, …)."""
+    groups = list(dict.fromkeys(table["group"].astype(str)))
+    sizes = table.drop_duplicates("group")["group_n"]
+    heads = ["Characteristic"] + [f"{name} (n = {words.whole(n)})" for name, n in zip(groups, sizes)]
+    rows = []
+    for _, block in table.groupby("variable", sort=False):
+        first = block.iloc[0]
+        unit = f" ({first['unit']})" if not words.missing(first.get("unit")) else ""
+        name, kind = f"{first['label']}{unit}", str(first["statistic"])
+        cells = {(str(r["level"]), str(r["group"])): r for r in block.to_dict("records")}
+        levels = list(dict.fromkeys(block["level"].astype(str)))
+        if kind == "continuous":
+            rows.append([f"{name}: mean (SD)"] + [_mean(cells.get((levels[0], g))) for g in groups])
+            rows.append(
+                [f"{name}: median (quartiles)"] + [_median(cells.get((levels[0], g))) for g in groups]
+            )
+        else:
+            for level in levels:
+                title = name if kind == "binary" else f"{name}: {level}"
+                rows.append([title] + [_count(cells.get((level, g))) for g in groups])
+        gone = {str(r["group"]): r["missing"] for r in block.to_dict("records")}
+        if any(not words.missing(value) and value > 0 for value in gone.values()):
+            rows.append([f"{name}: missing"] + [words.whole(gone.get(g)) for g in groups])
+    note = "Counts with percentages of the patients with a value. "
+    if "suppressed" in table and table["suppressed"].fillna(False).astype(bool).any():
+        note += f"“{MASKED}”: a small count, or one that would give it away, is not shown."
+    return Table(tuple(heads), tuple(tuple(row) for row in rows), note.strip())
+
+
+def attrition_view(table: pd.DataFrame, labels: dict[str, str]) -> Table:
+    """The flow of patients, step by step."""
+    whose = table.get("outcome", pd.Series("", index=table.index)).fillna("").astype(str)
+    several = bool((whose != "").any())
+    rows = []
+    for owner, row in zip(whose, table.to_dict("records")):
+        cells = [
+            str(row["step"]),
+            words.whole(row["n"]),
+            words.whole(row["n_left_out"]),
+            "" if words.missing(row["reason"]) else str(row["reason"]),
+        ]
+        rows.append((*cells, labels.get(owner, owner) or "all") if several else tuple(cells))
+    heads = ("Step", "Patients left", "Left out", "Reason") + (("Outcome",) if several else ())
+    return Table(heads, tuple(rows))
+
+
+def missing_view(table: pd.DataFrame) -> Table:
+    """The variables with missing values, the emptiest first; counts below five are not told apart."""
+    whole = table[table["by"] == "all"] if "by" in table else table
+    some = whole[whole["n_missing"] > 0].sort_values("percent_missing", ascending=False, kind="stable")
+    rows = []
+    for row in some.head(MOST_MISSING).to_dict("records"):
+        few = row["n_missing"] < SMALL
+        count = f"fewer than {SMALL}" if few else words.whole(row["n_missing"])
+        share = words.DASH if few else words.percent(row["percent_missing"] / 100)
+        rows.append((str(row["label"]), count, share, words.whole(row["n"])))
+    full = len(whole) - len(some)
+    note = f"{words.plural(full, 'variable').capitalize()} had no missing value."
+    if len(some) > MOST_MISSING:
+        note = f"The {MOST_MISSING} emptiest of {len(some)} variables; all are in missing.csv. " + note
+    return Table(("Variable", "Missing", "Share", "Patients"), tuple(rows), note)
+
+
+def ranked_view(markers: pd.DataFrame, effect_name: str, most: int) -> Table:
+    """The head of a ranking as a plain table, for a reader without the script."""
+    rows = []
+    for row in markers.sort_values("rank", kind="stable").head(most).to_dict("records"):
+        rows.append(
+            (
+                words.rank_interval(row["rank"], row["rank_low"], row["rank_high"]),
+                str(row["label"]),
+                words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], row["effect_measure"]),
+                words.p_value(row["p_value"]),
+                words.p_value(row["q_value"]),
+                str(row["verdict"]),
+            )
+        )
+    return Table(
+        ("Rank (interval)", "Feature", f"{effect_name} (95 % interval)", "p", "q", "Verdict"), tuple(rows)
+    )
+
+
+def plain_view(table: pd.DataFrame, most: int = 200) -> Table:
+    """Any other tidy table as it is: texts unchanged, numbers to four digits."""
+    rows = []
+    for row in table.head(most).itertuples(index=False):
+        rows.append(
+            tuple(
+                words.number(v, 4) if isinstance(v, float) else ("" if words.missing(v) else str(v))
+                for v in row
+            )
+        )
+    note = f"The first {most} of {len(table)} rows." if len(table) > most else ""
+    return Table(tuple(str(c).replace("_", " ") for c in table.columns), tuple(rows), note)
+
+
+def _masked(row: dict) -> bool:
+    return bool(row.get("suppressed")) and row.get("suppressed") == row.get("suppressed")
+
+
+def _mean(row: dict | None) -> str:
+    if row is None:
+        return words.DASH
+    if words.missing(row["mean"]):
+        return MASKED if _masked(row) else words.DASH
+    spread = "" if words.missing(row["sd"]) else f" ({words.number(row['sd'])})"
+    return words.number(row["mean"]) + spread
+
+
+def _median(row: dict | None) -> str:
+    if row is None:
+        return words.DASH
+    if words.missing(row["median"]):
+        return MASKED if _masked(row) else words.DASH
+    return f"{words.number(row['median'])} ({words.number(row['q1'])} to {words.number(row['q3'])})"
+
+
+def _count(row: dict | None) -> str:
+    if row is None:
+        return words.DASH
+    if words.missing(row["count"]):
+        return MASKED if _masked(row) else words.DASH
+    share = "" if words.missing(row["percent"]) else f" ({words.percent(row['percent'] / 100)})"
+    return words.whole(row["count"]) + share
