@@ -97,6 +97,29 @@ def fill_lanes(rows, features, observed, weights, centre, spread, first, x, w):
 
 
 @compiled
+def fill_base(rows, weights, wk, nt):
+    """A block for the base columns alone: no feature, every row, only lane 0 runs."""
+    for i in range(rows.size):
+        for j in range(nt.status.size):
+            wk.x[i, j] = 0.0
+            wk.w[i, j] = weights[rows[i]]
+    for j in range(nt.status.size):
+        nt.status[j] = RUNNING if j == 0 else NOTHING_TO_FIT
+        for a in range(nt.beta.shape[0]):
+            nt.beta[a, j] = 0.0
+
+
+@compiled
+def start_lanes(nt, base_beta):
+    """Every lane at the base fit with the feature at 0."""
+    q = base_beta.size
+    for j in range(nt.status.size):
+        nt.beta[q, j] = 0.0
+        for a in range(q):
+            nt.beta[a, j] = base_beta[a]
+
+
+@compiled
 def quadratic_form(products, q, x, inverse, form):
     """form = x' H x for every row and lane, H (q + 1, q + 1) packed in `inverse`."""
     lanes = x.shape[1]

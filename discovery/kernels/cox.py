@@ -11,9 +11,9 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
-from .cox_fits import CoxData, fit_one_cox, screen_all_cox
+from .cox_fits import CoxData, fit_one_cox, profile_all_cox, screen_all_cox
 from .one_fit import in_callers_units
-from .screen_fit import ScreenFit, signed_root
+from .screen_fit import ScreenFit, as_codes, quantile_root, signed_root
 
 
 class CoxFit(NamedTuple):
@@ -116,6 +116,18 @@ class CoxPlan:
         z = signed_root(coef[:, -1], loglik, loglik_base)
         return ScreenFit(coef, se, loglik, loglik_base, z, code, n, events)
 
+    def profile_interval(
+        self, fit: ScreenFit, weights=None, *, firth: bool = False, conf_level: float = 0.95
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Profile-likelihood interval (low (p,), high (p,)) of each feature's coefficient.
+
+        Penalised when `firth`. `fit` is the screen with the same arguments: a feature that has no
+        estimate there has NaN. A side on which the likelihood never falls far enough is infinite.
+        """
+        weights = as_weights(weights, self.data.time.size)
+        target = quantile_root(conf_level)
+        return profile_all_cox(self.data, weights, bool(firth), True, as_codes(fit, self.data.spread), target)
+
 
 def screen_cox(
     time,
@@ -132,6 +144,25 @@ def screen_cox(
     """One Cox model per feature, adjusted for the base columns; arguments as for `CoxPlan`."""
     plan = CoxPlan(time, event, base, features, entry=entry, stratum=stratum, observed=observed)
     return plan.screen(weights, firth=firth)
+
+
+def profile_interval_cox(
+    time,
+    event,
+    base,
+    features,
+    fit: ScreenFit,
+    *,
+    conf_level: float = 0.95,
+    weights=None,
+    entry=None,
+    stratum=None,
+    observed=None,
+    firth: bool = False,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Profile-likelihood intervals of a `screen_cox` made with the same arguments; see `CoxPlan`."""
+    plan = CoxPlan(time, event, base, features, entry=entry, stratum=stratum, observed=observed)
+    return plan.profile_interval(fit, weights, firth=firth, conf_level=conf_level)
 
 
 def fit_cox(

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import base_products, fill_lanes, judge_lanes, log_scales
+from .columns import base_products, fill_base, fill_lanes, judge_lanes, log_scales, start_lanes
 from .compiled import compiled
 from .cox_firth import add_firth_cox
 from .cox_likelihood import evaluate_cox, new_work
@@ -22,6 +22,7 @@ from .newton import (
     solve,
     standard_error,
 )
+from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
 from .risk_sets import make_risk_sets
 from .screen_fit import NOTHING_TO_FIT, OK
 
@@ -70,96 +71,116 @@ def maximise_cox(sets, products, wk, nt, free, firth, efron):
 
 
 @compiled
-def fit_base_cox(sets, products, wk, nt, weights, firth, efron):
-    """Fit the base columns alone on all rows; coefficients and log likelihood are in lane 0 of `nt`."""
-    for i in range(sets.rows.size):
-        for j in range(nt.status.size):
-            wk.x[i, j] = 0.0
-            wk.w[i, j] = weights[sets.rows[i]]
-    nt.beta[:] = 0.0
-    restart(nt)
-    maximise_cox(sets, products, wk, nt, nt.beta.shape[0] - 1, firth, efron)
-
-
-@compiled
-def fit_block_cox(sets, products, wk, nt, base_beta, own_base, firth, efron, loglik_base):
-    """Fit one filled block; lanes that must not run carry their code in `nt.status` already.
-
-    With `own_base` each lane's base model is fitted anew, else `loglik_base` is right as it stands.
-    """
-    k = nt.beta.shape[0]
-    given = nt.status.copy()
-    for j in range(nt.status.size):
-        for a in range(k - 1):
-            nt.beta[a, j] = base_beta[a]
-        nt.beta[k - 1, j] = 0.0
-    if own_base:
-        resume(nt, given)
-        maximise_cox(sets, products, wk, nt, k - 1, firth, efron)
-        for j in range(nt.status.size):
-            if given[j] == RUNNING:
-                loglik_base[j] = nt.loglik[j]
-                if nt.status[j] != OK:
-                    given[j] = nt.status[j]
-    resume(nt, given)
-    maximise_cox(sets, products, wk, nt, k, firth, efron)
+def fill_block_cox(data, sets, weights, wk, nt, first, n, events):
+    """Fill lanes with the features from `first` on and set their codes; how many, and all on every row."""
+    count = fill_lanes(
+        sets.rows, data.features, data.observed, weights, data.centre, data.spread, first, wk.x, wk.w
+    )
+    complete = judge_lanes(
+        sets.rows, data.event, data.features, first, count, wk.w, data.spread, n, events, nt.status
+    )
+    for j in range(count):
+        if events[j] == 0:
+            nt.status[j] = NOTHING_TO_FIT
+    return count, complete
 
 
 @compiled
 def screen_all_cox(data, weights, firth, efron):
-    """The whole screen; see `CoxPlan.screen`."""
+    """The whole screen; see `CoxPlan.screen`.
+
+    The first block fits the base columns alone. A later block fits the base model of each lane only where
+    it is not that one: with a penalty, or where rows are missing.
+    """
     p, q = data.features.shape[1], data.base.shape[1]
-    k = q + 1
+    k, lanes = q + 1, max(1, min(LANES, p))
     coef, se = np.full((p, k), np.nan), np.full(p, np.nan)
     loglik, loglik_base = np.full(p, np.nan), np.full(p, np.nan)
     code = np.full(p, NOTHING_TO_FIT, dtype=np.int8)
     n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
     sets = risk_sets_of(data, weights)
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
-    lanes = max(1, min(LANES, p))
     wk, nt = new_work(sets.rows.size, k, lanes), new_newton(k, lanes, True)
-    fit_base_cox(sets, products, wk, nt, weights, firth, efron)
-    base_beta, base_loglik, base_failed = nt.beta[:q, 0].copy(), nt.loglik[0], nt.status[0] != OK
-    if base_failed:
-        base_beta[:] = 0.0
-    lane_base = np.empty(lanes)
+    base_beta, base_loglik, base_failed = np.zeros(q), 0.0, True
+    lane_base, given = np.empty(lanes), np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
-    for first in range(0, p, lanes):
-        count = fill_lanes(
-            sets.rows, data.features, data.observed, weights, data.centre, data.spread, first, wk.x, wk.w
-        )
-        complete = judge_lanes(
-            sets.rows,
-            data.event,
-            data.features,
-            first,
-            count,
-            wk.w,
-            data.spread,
-            lane_n,
-            lane_events,
-            nt.status,
-        )
-        for j in range(count):
-            if lane_events[j] == 0:
-                nt.status[j] = NOTHING_TO_FIT
-        lane_base[:] = base_loglik
-        own_base = firth or base_failed or not complete
-        fit_block_cox(sets, products, wk, nt, base_beta, own_base, firth, efron, lane_base)
+    for block in range(-1, (p + lanes - 1) // lanes):
+        first, count, complete = block * lanes, 0, True
+        if block < 0:
+            fill_base(sets.rows, weights, wk, nt)
+        else:
+            count, complete = fill_block_cox(data, sets, weights, wk, nt, first, lane_n, lane_events)
+        own_base = block < 0 or firth or base_failed or not complete
+        for j in range(lanes):
+            given[j] = nt.status[j]
+            lane_base[j] = base_loglik
+        for free in range(q if own_base else k, k if block < 0 else k + 1):
+            start_lanes(nt, base_beta)
+            resume(nt, given)
+            maximise_cox(sets, products, wk, nt, free, firth, efron)
+            for j in range(lanes):
+                if free == q and given[j] == RUNNING:
+                    lane_base[j] = nt.loglik[j]
+                    if nt.status[j] != OK:
+                        given[j] = nt.status[j]
+        if block < 0:
+            base_failed, base_loglik = nt.status[0] != OK, nt.loglik[0]
+            for a in range(q):
+                base_beta[a] = 0.0 if base_failed else nt.beta[a, 0]
         for j in range(count):
             at = first + j
             n[at], events[at], code[at] = lane_n[j], lane_events[j], nt.status[j]
             if nt.status[j] != OK:
                 continue
             se[at] = standard_error(nt, j) / data.spread[at]
-            scale = 0.0
-            if firth:
-                scale = log_scales(nt.live, j, 0, data.base_spread, data.spread[at])
+            scale = log_scales(nt.live, j, 0, data.base_spread, data.spread[at]) if firth else 0.0
             loglik[at], loglik_base[at] = nt.loglik[j] + scale, lane_base[j] + scale
             coef[at, q] = nt.beta[q, j] / data.spread[at]
             for a in range(q):
                 coef[at, a] = nt.beta[a, j] / data.base_spread[a] if data.base_spread[a] > 0.0 else 0.0
     return coef, se, loglik, loglik_base, code, n, events
+
+
+@compiled
+def profile_all_cox(data, weights, firth, efron, codes, target):
+    """Bounds (p,), (p,) of every feature whose code is 0; see `profile_interval_cox`."""
+    p, q = data.features.shape[1], data.base.shape[1]
+    k, lanes = q + 1, max(1, min(LANES, p))
+    low, high = np.full(p, np.nan), np.full(p, np.nan)
+    sets = risk_sets_of(data, weights)
+    products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
+    wk, nt, sr = new_work(sets.rows.size, k, lanes), new_newton(k, lanes, True), new_search(k, lanes)
+    given, whole = np.empty(lanes, np.int8), np.empty(lanes, np.int8)
+    lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
+    zero = np.zeros(q)
+    for first in range(0, p, lanes):
+        count, _ = fill_block_cox(data, sets, weights, wk, nt, first, lane_n, lane_events)
+        for j in range(lanes):
+            given[j] = nt.status[j]
+            if j < count and codes[first + j] != OK:
+                given[j] = codes[first + j]
+        start_lanes(nt, zero)
+        side = 0
+        for trial in range(1 + 2 * MAX_TRIALS):
+            resume(nt, given)
+            maximise_cox(sets, products, wk, nt, k if trial == 0 else q, firth, efron)
+            if trial == 0:
+                keep_whole_fit(sr, nt)
+                for j in range(lanes):
+                    whole[j] = nt.status[j]
+            searching = judge_trials(sr, nt, firth, side, target) if side != 0 else False
+            if trial == MAX_TRIALS or not searching:
+                for j in range(count):
+                    if side == -1:
+                        low[first + j] = sr.bound[j] / data.spread[first + j]
+                    if side == 1:
+                        high[first + j] = sr.bound[j] / data.spread[first + j]
+                if side == 1:
+                    break
+                side = -1 if side == 0 else 1
+                begin_side(sr, nt, whole, side, target)
+            place_trials(sr, nt, given)
+    return low, high
 
 
 @compiled

@@ -13,7 +13,17 @@ import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
 from .compiled import compiled
-from .screen_fit import COLLINEAR, CONSTANT, NOTHING_TO_FIT, OK, SEPARATED, ScreenFit, signed_root
+from .screen_fit import (
+    COLLINEAR,
+    CONSTANT,
+    NOTHING_TO_FIT,
+    OK,
+    SEPARATED,
+    ScreenFit,
+    as_codes,
+    quantile_root,
+    signed_root,
+)
 
 COLLINEAR_SHARE = 1e-9  # of a column's sum of squares that must be left by the columns before it
 PERFECT_SHARE = 1e-18  # of the outcome's sum of squares; less than this left means an exact fit
@@ -27,6 +37,9 @@ class LinearFit(NamedTuple):
     loglik : Gaussian, at the maximum-likelihood variance.
     residual_variance : residual sum of squares / df.
     df : total weight less the columns with information.
+    r_squared : share of the weighted sum of squares about the mean.
+    code : 0 ok; 1 or 4 some column has no information and the others are estimated without it;
+        5 no degree of freedom is left.
     """
 
     coef: np.ndarray
@@ -104,7 +117,7 @@ def back_solve(r, live, right):
 def screen_rows_linear(
     rows, which, y, base, base_centre, base_spread, features, centre, spread, weights, out, code, n
 ):
-    """Features `which`, all on the same `rows`; `out` columns: coefficients, se, loglik, loglik_base."""
+    """Features `which`, all on the same `rows`; `out` columns: coefficients, se, loglik, loglik_base, df."""
     m, q = rows.size, base.shape[1]
     k = q + 2
     root, outcome = np.empty(m), np.empty(m)
@@ -174,6 +187,7 @@ def screen_rows_linear(
         half = -0.5 * total_weight
         out[at, k + 1] = half * (np.log(2.0 * np.pi * rss / total_weight) + 1.0)
         out[at, k + 2] = half * (np.log(2.0 * np.pi * rss_base / total_weight) + 1.0)
+        out[at, k + 3] = df
 
 
 class LinearPlan:
@@ -209,13 +223,31 @@ class LinearPlan:
     def screen(self, weights=None) -> ScreenFit:
         """Fit every feature with case weights (n,): weight 2 is the same as the row written twice.
 
-        coef / se is the exact t statistic on (total weight - columns with information) degrees of
-        freedom; `z` is the signed root of the likelihood ratio and only serves to order features.
-        `events` is the number of rows, since every row counts.
+        coef / se is the exact t statistic on `degrees_of_freedom`; `z` is the signed root of the
+        likelihood ratio and only serves to order features. `events` is the number of rows, since every
+        row counts. Code 3 means that the feature reproduces the outcome exactly.
         """
+        return self._fit(weights)[0]
+
+    def degrees_of_freedom(self, weights=None) -> np.ndarray:
+        """(p,) total weight less the columns with information; NaN where there is no estimate."""
+        return self._fit(weights)[1]
+
+    def interval(
+        self, fit: ScreenFit, weights=None, *, conf_level: float = 0.95
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Exact t interval (low (p,), high (p,)) of each feature's coefficient; NaN where none was fitted."""
+        from scipy.special import stdtrit
+
+        as_codes(fit, self.spread)
+        quantile_root(conf_level)
+        half = stdtrit(self.degrees_of_freedom(weights), 0.5 + conf_level / 2.0) * fit.se
+        return fit.coef[:, -1] - half, fit.coef[:, -1] + half
+
+    def _fit(self, weights) -> tuple[ScreenFit, np.ndarray]:
         weights = as_weights(weights, self.y.size)
         p, k = self.features.shape[1], self.base.shape[1] + 2
-        out = np.full((p, k + 3), np.nan)
+        out = np.full((p, k + 4), np.nan)
         code, n = np.full(p, NOTHING_TO_FIT, dtype=np.int8), np.zeros(p, dtype=np.int64)
         for mask, which in self.groups:
             screen_rows_linear(
@@ -233,8 +265,9 @@ class LinearPlan:
                 code,
                 n,
             )
-        z = signed_root(out[:, k - 1], out[:, k + 1], out[:, k + 2])
-        return ScreenFit(out[:, :k], out[:, k], out[:, k + 1], out[:, k + 2], z, code, n, n.copy())
+        loglik, loglik_base = out[:, k + 1], out[:, k + 2]
+        z = signed_root(out[:, k - 1], loglik, loglik_base)
+        return ScreenFit(out[:, :k], out[:, k], loglik, loglik_base, z, code, n, n.copy()), out[:, k + 3]
 
 
 def same_rows(observed: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -248,3 +281,58 @@ def same_rows(observed: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
 def screen_linear(y, base, features, *, weights=None, observed=None) -> ScreenFit:
     """One least-squares model per feature, adjusted for the base columns; arguments as for `LinearPlan`."""
     return LinearPlan(y, base, features, observed=observed).screen(weights)
+
+
+def fit_linear(y, X, weights=None) -> LinearFit:
+    """One least-squares model with an intercept and the columns of `X` (n, k), finite, by case weights.
+
+    Raises
+    ------
+    ValueError
+        Shapes differ, or y or X are not finite.
+    """
+    n = np.shape(y)[0]
+    outcome, columns, weights = as_column(y, n, "y"), as_matrix(X, n, "X"), as_weights(weights, n)
+    if not np.isfinite(columns).all():
+        raise ValueError("X must be finite")
+    rows = np.flatnonzero(weights > 0)
+    size, total = columns.shape[1] + 1, float(weights[rows].sum())
+    centre, spread = column_scales(columns, weights > 0, np.ones(columns.shape, dtype=bool))
+    root = np.sqrt(weights[rows])
+    basis, r, live = orthonormal(weighted_base(rows, root, columns, centre, spread))
+    alive = live == 1
+    df = total - alive.sum()
+    if not df > 0:
+        blank = np.full((size, size), np.nan)
+        return LinearFit(blank[0], blank, np.nan, np.nan, df, np.nan, NOTHING_TO_FIT, rows.size)
+    middle = (weights[rows] * outcome[rows]).sum() / total
+    target = root * (outcome[rows] - middle)
+    share = np.array([dot(row, target) for row in basis])
+    left = target.copy()
+    for a in np.flatnonzero(alive):
+        left -= dot(basis[a], left) * basis[a]
+    residual, whole = dot(left, left), dot(target, target)
+    turn = np.zeros((size, size))  # scaled coefficients to the caller's
+    np.fill_diagonal(turn, np.append(1.0, 1.0 / np.where(spread > 0, spread, 1.0)))
+    turn[0, 1:] = -centre * np.diag(turn)[1:]
+    inverse = np.column_stack([back_solve(r, live, unit * alive) for unit in np.eye(size)])
+    coef = turn @ back_solve(r, live, share)
+    coef[0] += middle
+    covariance = turn @ inverse @ inverse.T @ turn.T * residual / df
+    covariance[~alive] = np.nan
+    covariance[:, ~alive] = np.nan
+    code = OK
+    if not alive.all():
+        code = CONSTANT if (spread[~alive[1:]] == 0).any() else COLLINEAR
+    with np.errstate(divide="ignore", invalid="ignore"):
+        loglik = float(-0.5 * total * (np.log(2.0 * np.pi * residual / total) + 1.0))
+        r_squared = float(1.0 - residual / whole) if whole > 0 else np.nan
+    return LinearFit(coef, covariance, loglik, residual / df, df, r_squared, code, rows.size)
+
+
+def profile_interval_linear(
+    y, base, features, fit: ScreenFit, *, conf_level: float = 0.95, weights=None, observed=None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Exact t intervals (low (p,), high (p,)) of a `screen_linear` made with the same arguments."""
+    plan = LinearPlan(y, base, features, observed=observed)
+    return plan.interval(fit, weights, conf_level=conf_level)

@@ -11,9 +11,9 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
-from .logistic_fits import LogisticData, fit_one_logistic, screen_all_logistic
+from .logistic_fits import LogisticData, fit_one_logistic, profile_all_logistic, screen_all_logistic
 from .one_fit import in_callers_units
-from .screen_fit import ScreenFit, signed_root
+from .screen_fit import ScreenFit, as_codes, quantile_root, signed_root
 
 
 class LogisticFit(NamedTuple):
@@ -79,10 +79,38 @@ class LogisticPlan:
         z = signed_root(coef[:, -1], loglik, loglik_base)
         return ScreenFit(coef, se, loglik, loglik_base, z, code, n, events)
 
+    def profile_interval(
+        self, fit: ScreenFit, weights=None, *, firth: bool = False, conf_level: float = 0.95
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Profile-likelihood interval (low (p,), high (p,)) of each feature's coefficient.
+
+        Penalised when `firth`. `fit` is the screen with the same arguments: a feature that has no
+        estimate there has NaN. A side on which the likelihood never falls far enough is infinite.
+        """
+        weights = as_weights(weights, self.data.event.size)
+        codes = as_codes(fit, self.data.spread)
+        return profile_all_logistic(self.data, weights, bool(firth), codes, quantile_root(conf_level))
+
 
 def screen_logistic(y, base, features, *, weights=None, observed=None, firth: bool = False) -> ScreenFit:
     """One logistic model per feature, adjusted for the base columns; arguments as for `LogisticPlan`."""
     return LogisticPlan(y, base, features, observed=observed).screen(weights, firth=firth)
+
+
+def profile_interval_logistic(
+    y,
+    base,
+    features,
+    fit: ScreenFit,
+    *,
+    conf_level: float = 0.95,
+    weights=None,
+    observed=None,
+    firth: bool = False,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Profile-likelihood intervals of a `screen_logistic` made with the same arguments."""
+    plan = LogisticPlan(y, base, features, observed=observed)
+    return plan.profile_interval(fit, weights, firth=firth, conf_level=conf_level)
 
 
 def fit_logistic(y, X, weights=None, firth: bool = False) -> LogisticFit:

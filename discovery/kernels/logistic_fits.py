@@ -6,7 +6,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import base_products, fill_lanes, judge_lanes, log_scales, quadratic_form
+from .columns import (
+    base_products,
+    fill_base,
+    fill_lanes,
+    judge_lanes,
+    log_scales,
+    quadratic_form,
+    start_lanes,
+)
 from .compiled import compiled
 from .newton import (
     LANES,
@@ -19,6 +27,7 @@ from .newton import (
     resume,
     standard_error,
 )
+from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
 from .screen_fit import NOTHING_TO_FIT, OK
 
 
@@ -177,49 +186,18 @@ def maximise_logistic(products, wk, nt, free, firth):
 
 
 @compiled
-def fit_base_logistic(rows, products, wk, nt, weights, firth):
-    """Fit intercept and base columns alone on all rows; the result is in lane 0 of `nt`."""
-    for i in range(rows.size):
-        for j in range(nt.status.size):
-            wk.x[i, j] = 0.0
-            wk.w[i, j] = weights[rows[i]]
-    for a in range(nt.beta.shape[0]):
-        for j in range(nt.status.size):
-            nt.beta[a, j] = 0.0
-    restart(nt)
-    maximise_logistic(products, wk, nt, nt.beta.shape[0] - 1, firth)
-
-
-@compiled
-def fit_block_logistic(products, wk, nt, base_beta, own_base, firth, loglik_base):
-    """Fit one filled block; lanes that must not run carry their code in `nt.status` already.
-
-    With `own_base` each lane's base model is fitted anew, else `loglik_base` is right as it stands.
-    """
-    k, lanes = nt.beta.shape
-    given = nt.status.copy()
-    for j in range(lanes):
-        for a in range(k - 1):
-            nt.beta[a, j] = base_beta[a]
-        nt.beta[k - 1, j] = 0.0
-    if own_base:
-        resume(nt, given)
-        maximise_logistic(products, wk, nt, k - 1, firth)
-        for j in range(lanes):
-            if given[j] == RUNNING:
-                loglik_base[j] = nt.loglik[j]
-                if nt.status[j] != OK:
-                    given[j] = nt.status[j]
-    resume(nt, given)
-    maximise_logistic(products, wk, nt, k, firth)
-
-
-@compiled
-def judge_outcome(n, events, status):
-    """Nothing can be fitted where all outcomes are equal."""
-    for j in range(status.size):
+def fill_block_logistic(data, rows, weights, wk, nt, first, n, events):
+    """Fill lanes with the features from `first` on and set their codes; how many, and all on every row."""
+    count = fill_lanes(
+        rows, data.features, data.observed, weights, data.centre, data.spread, first, wk.x, wk.w
+    )
+    complete = judge_lanes(
+        rows, data.event, data.features, first, count, wk.w, data.spread, n, events, nt.status
+    )
+    for j in range(count):
         if events[j] == 0 or events[j] == n[j]:
-            status[j] = NOTHING_TO_FIT
+            nt.status[j] = NOTHING_TO_FIT
+    return count, complete
 
 
 @compiled
@@ -235,34 +213,46 @@ def to_callers_units(beta, j, data, at, coef):
 
 @compiled
 def screen_all_logistic(data, weights, firth):
-    """The whole screen; see `LogisticPlan.screen`."""
-    p, k = data.features.shape[1], data.base.shape[1] + 2
+    """The whole screen; see `LogisticPlan.screen`.
+
+    The first block fits intercept and base columns alone. A later block fits the base model of each lane
+    only where it is not that one: with a penalty, or where rows are missing.
+    """
+    p, q = data.features.shape[1], data.base.shape[1] + 1
+    k, lanes = q + 1, max(1, min(LANES, p))
     coef, se = np.full((p, k), np.nan), np.full(p, np.nan)
     loglik, loglik_base = np.full(p, np.nan), np.full(p, np.nan)
     code = np.full(p, NOTHING_TO_FIT, dtype=np.int8)
     n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
     rows = np.flatnonzero(weights > 0.0)
     products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
-    lanes = max(1, min(LANES, p))
     wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True)
-    fit_base_logistic(rows, products, wk, nt, weights, firth)
-    base_beta, base_loglik, base_failed = nt.beta[: k - 1, 0].copy(), nt.loglik[0], nt.status[0] != OK
-    if base_failed:
-        base_beta[:] = 0.0
-    lane_base = np.empty(lanes)
+    base_beta, base_loglik, base_failed = np.zeros(q), 0.0, True
+    lane_base, given = np.empty(lanes), np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
-    for first in range(0, p, lanes):
-        count = fill_lanes(
-            rows, data.features, data.observed, weights, data.centre, data.spread, first, wk.x, wk.w
-        )
-        complete = judge_lanes(
-            rows, data.event, data.features, first, count, wk.w, data.spread, lane_n, lane_events, nt.status
-        )
-        judge_outcome(lane_n, lane_events, nt.status)
+    for block in range(-1, (p + lanes - 1) // lanes):
+        first, count, complete = block * lanes, 0, True
+        if block < 0:
+            fill_base(rows, weights, wk, nt)
+        else:
+            count, complete = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
+        own_base = block < 0 or firth or base_failed or not complete
         for j in range(lanes):
+            given[j] = nt.status[j]
             lane_base[j] = base_loglik
-        own_base = firth or base_failed or not complete
-        fit_block_logistic(products, wk, nt, base_beta, own_base, firth, lane_base)
+        for free in range(q if own_base else k, k if block < 0 else k + 1):
+            start_lanes(nt, base_beta)
+            resume(nt, given)
+            maximise_logistic(products, wk, nt, free, firth)
+            for j in range(lanes):
+                if free == q and given[j] == RUNNING:
+                    lane_base[j] = nt.loglik[j]
+                    if nt.status[j] != OK:
+                        given[j] = nt.status[j]
+        if block < 0:
+            base_failed, base_loglik = nt.status[0] != OK, nt.loglik[0]
+            for a in range(q):
+                base_beta[a] = 0.0 if base_failed else nt.beta[a, 0]
         for j in range(count):
             at = first + j
             n[at], events[at], code[at] = lane_n[j], lane_events[j], nt.status[j]
@@ -273,6 +263,49 @@ def screen_all_logistic(data, weights, firth):
             loglik[at], loglik_base[at] = nt.loglik[j] + scale, lane_base[j] + scale
             to_callers_units(nt.beta, j, data, at, coef[at])
     return coef, se, loglik, loglik_base, code, n, events
+
+
+@compiled
+def profile_all_logistic(data, weights, firth, codes, target):
+    """Bounds (p,), (p,) of every feature whose code is 0; see `profile_interval_logistic`."""
+    p, q = data.features.shape[1], data.base.shape[1] + 1
+    k, lanes = q + 1, max(1, min(LANES, p))
+    low, high = np.full(p, np.nan), np.full(p, np.nan)
+    rows = np.flatnonzero(weights > 0.0)
+    products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
+    wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True)
+    sr = new_search(k, lanes)
+    given, whole = np.empty(lanes, np.int8), np.empty(lanes, np.int8)
+    lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
+    zero = np.zeros(q)
+    for first in range(0, p, lanes):
+        count, _ = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
+        for j in range(lanes):
+            given[j] = nt.status[j]
+            if j < count and codes[first + j] != OK:
+                given[j] = codes[first + j]
+        start_lanes(nt, zero)
+        side = 0
+        for trial in range(1 + 2 * MAX_TRIALS):
+            resume(nt, given)
+            maximise_logistic(products, wk, nt, k if trial == 0 else q, firth)
+            if trial == 0:
+                keep_whole_fit(sr, nt)
+                for j in range(lanes):
+                    whole[j] = nt.status[j]
+            searching = judge_trials(sr, nt, firth, side, target) if side != 0 else False
+            if trial == MAX_TRIALS or not searching:
+                for j in range(count):
+                    if side == -1:
+                        low[first + j] = sr.bound[j] / data.spread[first + j]
+                    if side == 1:
+                        high[first + j] = sr.bound[j] / data.spread[first + j]
+                if side == 1:
+                    break
+                side = -1 if side == 0 else 1
+                begin_side(sr, nt, whole, side, target)
+            place_trials(sr, nt, given)
+    return low, high
 
 
 @compiled
@@ -292,8 +325,9 @@ def fit_one_logistic(data, weights, firth):
     if events == 0 or events == rows.size:
         nt.status[0] = NOTHING_TO_FIT
     else:
-        maximise_logistic(products, wk, nt, 1, firth)
-        loglik_null = nt.loglik[0]
-        restart(nt)
-        maximise_logistic(products, wk, nt, k, firth)
+        for free in (1, k):
+            restart(nt)
+            maximise_logistic(products, wk, nt, free, firth)
+            if free == 1:
+                loglik_null = nt.loglik[0]
     return nt, loglik_null, rows.size, events

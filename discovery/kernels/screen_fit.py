@@ -51,3 +51,20 @@ class ScreenFit(NamedTuple):
 def signed_root(coef: np.ndarray, loglik: np.ndarray, loglik_base: np.ndarray) -> np.ndarray:
     """Signed root of twice the gain in log likelihood; rounding below 0 counts as 0."""
     return np.sign(coef) * np.sqrt(np.maximum(2.0 * (loglik - loglik_base), 0.0))
+
+
+def quantile_root(conf_level: float) -> float:
+    """Root of the chi-square quantile (1 df) at `conf_level`, the two-sided normal quantile."""
+    from scipy.special import ndtri
+
+    if not 0.0 < conf_level < 1.0:
+        raise ValueError(f"conf_level must lie between 0 and 1, found {conf_level}")
+    return float(ndtri(0.5 + conf_level / 2.0))
+
+
+def as_codes(fit: ScreenFit, features: np.ndarray) -> np.ndarray:
+    """Codes of a screen of as many features as `features` (p,)."""
+    codes = np.ascontiguousarray(fit.code, dtype=np.int8)
+    if codes.shape != features.shape:
+        raise ValueError(f"fit must be a screen of the same {features.size} features, found {codes.size}")
+    return codes
