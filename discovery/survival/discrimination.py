@@ -16,7 +16,7 @@ from discovery.survival.refusals import refuse, require_choice
 
 SOURCE = "discrimination"
 WEIGHT_TIMES = ("at", "before")
-CHUNK = 4_000_000  # comparisons held in memory at once
+BLOCK = 512
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,16 +89,7 @@ def uno_concordance(time, event, risk_score, *, horizon, weight_time="at") -> Co
     g = (curve.after if weight_time == "at" else curve.before)(follow_up.time[lead])
     # A censoring comes just behind the events of its time; whoever ranks higher is comparable.
     rank = 2 * np.unique(follow_up.time, return_inverse=True)[1] + ~died
-    order = np.argsort(rank, kind="stable")
-    first_later = np.searchsorted(rank[order], rank[lead], side="right")
-    right = np.empty(lead.size)
-    size = max(1, CHUNK // len(order))
-    for start in range(0, lead.size, size):
-        rows = slice(start, start + size)
-        later = np.arange(len(order)) >= first_later[rows, None]
-        below = score[lead[rows], None] - score[order]
-        right[rows] = (later * ((below > 0) + 0.5 * (below == 0))).sum(axis=1)
-    all_pairs = len(order) - first_later
+    right, all_pairs = _beaten_later(rank, score, lead)
     weight = g**-2.0
     total = float(weight @ all_pairs)
     value = float(weight @ right) / total if total > 0 else float("nan")
@@ -107,6 +98,29 @@ def uno_concordance(time, event, risk_score, *, horizon, weight_time="at") -> Co
         estimate=value, se=nan, ci_low=nan, ci_high=nan, conf_level=nan, n=len(score),
         events=int(died.sum()), method=f"Uno C to {horizon:g}, 1/G^2 {weight_time} the event",
     )  # fmt: skip
+
+
+def _beaten_later(rank, score, lead) -> tuple[np.ndarray, np.ndarray]:
+    """For each row in `lead`: rows of higher rank with a lower score (ties one half), and rows of higher rank.
+
+    Rows are walked in blocks by rank: rows of later blocks are counted in one sorted list, those of the own
+    block one by one.
+    """
+    order = np.argsort(rank, kind="stable")
+    first_later = np.searchsorted(rank[order], rank[lead], side="right")
+    right = np.empty(len(lead))
+    for start in range(0, len(order), BLOCK):
+        stop = start + BLOCK
+        mine = np.flatnonzero((first_later > start) & (first_later <= stop))
+        if not mine.size:
+            continue
+        own, value = score[order[start:stop]], score[lead[mine], None]
+        later = np.arange(start, start + len(own)) >= first_later[mine, None]
+        within = (later * ((value > own) + 0.5 * (value == own))).sum(axis=1)
+        behind = np.sort(score[order[stop:]])
+        low = np.searchsorted(behind, value[:, 0], side="left")
+        right[mine] = within + (low + np.searchsorted(behind, value[:, 0], side="right")) / 2
+    return right, len(order) - first_later
 
 
 def time_dependent_auc(time, event, risk_score, times, *, weight_time="at") -> pd.DataFrame:
