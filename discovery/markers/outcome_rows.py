@@ -87,7 +87,7 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, flags, confirm):
         for name in ("effect_measure", "estimate", "ci_low", "ci_high", "p_value", "q_value", "p_familywise",
                      "n", "events", "n_left_out", "note")
     }  # fmt: skip
-    columns["p_value"] = np.fmax(columns["p_value"].astype(float), SMALLEST_P)
+    columns["p_value"] = np.maximum(columns["p_value"].astype(float), SMALLEST_P)
 
     def spread(values, fill=np.nan):
         out = np.full(p, fill, dtype=object if fill == "" else float)

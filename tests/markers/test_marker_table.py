@@ -1,0 +1,173 @@
+"""The whole marker table: contract, invariance, edge cases, and open cohorts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.markers.outcome_rows import CONTRACT, EXTRA
+from discovery.markers.table import rank_markers
+from discovery.problems import InputError
+
+
+def ranked(screened, *designs, **options):
+    settings = {"seed": 1, "replicates": 60} | options
+    return rank_markers(designs, [screened(d) for d in designs], **settings)
+
+
+def same(a, b, **tolerance):
+    for name in a.columns:
+        if a[name].dtype == object:
+            assert a[name].tolist() == b[name].tolist(), name
+        else:
+            np.testing.assert_allclose(
+                a[name].to_numpy(float), b[name].to_numpy(float), err_msg=name, **tolerance
+            )
+
+
+@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
+def test_columns_order_and_bounds(planted_design, screened, kind):
+    found = ranked(screened, planted_design(kind, 1, n=250, p=30, missing=0.02), confirm=True)
+    t = found.table
+    assert tuple(t.columns) == (*CONTRACT, *EXTRA)
+    assert t["rank"].tolist() == sorted(t["rank"])
+    assert (t["z"].abs().diff().dropna() <= 1e-12).all()
+    assert ((t["rank_low"] <= t["rank"]) & (t["rank"] <= t["rank_high"])).all()
+    assert ((t["gain_low"] <= t["gain"]) & (t["gain"] <= t["gain_high"])).all()
+    assert ((t["ci_low"] <= t["estimate"]) & (t["estimate"] <= t["ci_high"])).all()
+    assert ((t["shrunk_low"] <= t["shrunk_estimate"]) & (t["shrunk_estimate"] <= t["shrunk_high"])).all()
+    assert t["probability_in_top"].between(0, 1).all()
+    assert t["probability_in_top"].sum() == pytest.approx(t["top_k"].iloc[0], abs=0.05)
+    assert (t["p_value"] > 0).all()
+    assert t["gain_measure"].unique().tolist() == [
+        {"survival": "C", "binary": "AUC", "continuous": "R2"}[kind]
+    ]
+    # the planted features lead, and their families are the blocks of three
+    assert t["feature"].iloc[0] in {"f00", "f01", "f02", "f03", "f04", "f05"}
+    assert found.families["family_rank"].tolist() == sorted(found.families["family_rank"])
+    assert found.families["size"].tolist() == [3] * 10
+    assert t.set_index("feature").loc["f00", "verdict"].startswith(("candidate", "strong candidate"))
+
+
+def test_order_of_patients_changes_nothing(planted_design, screened):
+    shuffle = np.random.default_rng(2).permutation
+    options = {"n": 150, "p": 24, "missing": 0.05}
+    a = ranked(screened, planted_design("survival", 2, **options), replicates=30)
+    b = ranked(screened, planted_design("survival", 2, order=shuffle, **options), replicates=30)
+    same(a.table, b.table, rtol=1e-6, atol=1e-6)
+    same(a.families, b.families, rtol=1e-6, atol=1e-9)
+
+
+def test_any_number_of_workers_and_a_second_run_give_the_same_table(planted_design, screened):
+    design = planted_design("binary", 3, missing=0.05)
+    a, b = (ranked(screened, design, workers=w) for w in (1, 2))
+    pd.testing.assert_frame_equal(a.table, b.table, check_exact=True)
+
+
+def test_another_seed_changes_the_draws_but_not_the_estimates(planted_design, screened):
+    design = planted_design("binary", 3)
+    a, b = (ranked(screened, design, seed=s) for s in (1, 2))
+    same(a.table[["rank", "feature", "estimate"]], b.table[["rank", "feature", "estimate"]], rtol=0)
+    assert not np.allclose(a.table["gain"], b.table["gain"])
+
+
+def test_no_replicates_leave_ranks_and_gains_empty_and_say_so(planted_design, screened):
+    found = ranked(screened, planted_design("survival", 4, n=300, p=24), replicates=0)
+    t = found.table
+    assert (
+        t[["gain", "gain_low", "gain_high", "rank_low", "rank_high", "probability_in_top"]].isna().all().all()
+    )
+    assert t["rank"].notna().all()
+    assert t["apparent_gain"].notna().all()
+    candidates = t[t["verdict"].str.startswith("candidate")]
+    assert len(candidates) > 0
+    assert candidates["verdict_rule"].str.contains("not resampled").all()
+    assert not t["verdict"].str.startswith("strong").any()
+    assert not found.draws
+
+
+def test_failing_and_mostly_missing_features_stay_unranked_with_a_reason(planted_design, screened):
+    design = planted_design("binary", 5, n=240)
+    features, seen = design.features.copy(), design.observed.copy()
+    features[:, 1] = 0.0
+    seen[:130, 2] = False
+    broken = replace(design, features=np.where(seen, features, 0.0), observed=seen)
+    t = ranked(screened, broken).table.set_index("feature")
+    assert t.loc[["f01", "f02"], "rank"].isna().all()
+    assert (t.loc[["f01", "f02"], "verdict"] == "not assessable").all()
+    assert "does not vary" in t.loc["f01", "verdict_rule"]
+    assert "54 % missing" in t.loc["f02", "verdict_rule"]
+    assert t.loc["f01", ["estimate", "p_value", "q_value", "se"]].isna().all()
+    assert np.isfinite(t.loc["f02", "estimate"])
+    assert t.loc["f02", ["gain", "rank_low", "shrunk_estimate", "distinct_share"]].isna().all()
+    assert t["rank"].max() == 10
+    assert t.index[-2:].tolist() == ["f02", "f01"]
+
+
+def test_nothing_assessable_is_a_table_of_reasons(planted_design, screened):
+    design = planted_design("binary", 6, n=120)
+    rare = replace(design, y=(np.arange(design.n) < 4).astype(float))
+    found = ranked(screened, rare)
+    assert (found.table["verdict"] == "not assessable").all()
+    assert found.table["verdict_rule"].str.contains("fewer than 10").all()
+    assert found.families.empty
+    assert found.sites.empty
+
+
+def test_several_outcomes_are_drawn_together_and_share_families(planted_design, screened):
+    first = planted_design("survival", 7, n=200, name="death")
+    second = planted_design("survival", 7, n=200, name="relapse")
+    both = ranked(screened, first, replace(second, time=second.time[::-1], event=second.event[::-1],
+                                           status=second.status[::-1]))  # fmt: skip
+    alone = ranked(screened, first)
+    mine = both.table[both.table["outcome"] == "death"].reset_index(drop=True)
+    np.testing.assert_array_equal(mine["rank_low"], alone.table["rank_low"])
+    assert (mine["gain"] <= alone.table["gain"] + 1e-12).all()
+    families = both.families.pivot(index="family", columns="outcome", values="redundancy_group")
+    assert (families["death"] == families["relapse"]).all()
+    assert both.recurrence["outcomes"].eq(2).all()
+    assert set(both.draws) == {"death", "relapse"}
+
+
+def test_flags_reliability_and_labels_reach_the_row(planted_design, screened):
+    design = planted_design("continuous", 8)
+    t = ranked(
+        screened,
+        design,
+        labels={"f00": "First feature"},
+        reliability={"f00": 0.5, "f03": 0.3},
+        flags={("outcome", "f00"): ["nonlinear"]},
+    ).table.set_index("feature")
+    assert t.loc["f00", "label"] == "First feature"
+    assert "nonlinear; measured unreliably" in t.loc["f00", "flags"]
+    assert t.loc["f03", "verdict"] == "not assessable"
+    assert "reliability 0.30" in t.loc["f03", "verdict_rule"]
+
+
+def test_few_features_are_not_shrunk_and_never_strong(planted_design, screened):
+    found = ranked(screened, planted_design("continuous", 9, n=300))
+    assert found.table["shrunk_estimate"].isna().all()
+    assert "12 features" in found.notes[0]
+    assert found.table["top_k"].eq(4).all()
+    assert not found.table["verdict"].str.startswith("strong").any()
+    assert found.table["probability_in_top"].between(0, 1).all()
+
+
+def test_what_does_not_belong_together_is_refused(planted_design, screened):
+    a, b = planted_design("binary", 1), planted_design("survival", 1, name="other")
+    with pytest.raises(InputError) as caught:
+        rank_markers([a, b], [screened(b), screened(a)], seed=1, replicates=-1)
+    assert len(caught.value.problems) == 3
+    with pytest.raises(InputError, match="at least one screened outcome"):
+        rank_markers([], [], seed=1)
+
+
+def test_designs_are_not_changed(planted_design, screened):
+    design = planted_design("binary", 10, missing=0.1)
+    before = design.features.copy(), design.observed.copy(), design.base.copy()
+    ranked(screened, design, replicates=10)
+    for a, b in zip(before, (design.features, design.observed, design.base)):
+        np.testing.assert_array_equal(a, b)
