@@ -75,8 +75,7 @@ def ensemble_beat(
     if before < 3 or before > 0.5 * rate or after < 0.15 * rate:
         return None
     positions = anchor_s * rate
-    pressure, spread = aligned_mean(trace.raw, positions, before, after)
-    level, _ = aligned_mean(trace.level, positions, before, after)
+    pressure, level, spread = aligned_mean(trace.raw, trace.level, positions, before, after)
     if not (np.isfinite(pressure).all() and np.isfinite(level).all()):
         return None
     width = derivative_window(rate)
@@ -86,7 +85,7 @@ def ensemble_beat(
     whole = Trace(rate, pressure, level, slope, np.zeros(pressure.size, dtype=bool))
     beside = None
     if venous is not None:
-        beside, _ = aligned_mean(venous, positions, before, after)
+        beside = aligned_mean(venous, venous, positions, before, after)[0]
     landmarks = mark(
         whole, np.array([before]), end_s=np.array([(pressure.size - 1) / rate]), venous=beside
     )

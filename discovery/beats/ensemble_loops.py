@@ -8,62 +8,104 @@ from discovery.kernels.compiled import compiled
 
 
 @compiled
-def cubic_at(values, position):
-    """Catmull-Rom interpolation at a fractional position (straight line at the edges); NaN outside."""
+def gather(values, anchor, before, after, out):
+    """Catmull-Rom values around each fractional anchor, into out (before + after + 1, n_beats).
+
+    The fraction is the same along a beat, so the four weights are too. A sample whose neighbours lie
+    outside the array is missing.
+    """
+    length = before + after + 1
     n = values.size
-    if not (position >= 0.0) or position > n - 1:
-        return np.nan
-    i = int(position)
-    s = position - i
-    if s == 0.0:
-        return values[i]
-    if i < 1 or i + 2 >= n:
-        return values[i] + s * (values[i + 1] - values[i])
-    a, b, c, d = values[i - 1], values[i], values[i + 1], values[i + 2]
-    return b + 0.5 * s * (c - a + s * (2.0 * a - 5.0 * b + 4.0 * c - d + s * (3.0 * (b - c) + d - a)))
+    for k in range(anchor.size):
+        whole = int(np.floor(anchor[k]))
+        s = anchor[k] - whole
+        w0 = 0.5 * s * (-1.0 + s * (2.0 - s))
+        w1 = 1.0 + 0.5 * s * s * (3.0 * s - 5.0)
+        w2 = 0.5 * s * (1.0 + s * (4.0 - 3.0 * s))
+        w3 = 0.5 * s * s * (s - 1.0)
+        first = whole - before
+        for j in range(length):
+            i = first + j
+            if i < 1 or i + 2 >= n:
+                out[j, k] = values[i] if s == 0.0 and 0 <= i < n else np.nan
+            else:
+                out[j, k] = w0 * values[i - 1] + w1 * values[i] + w2 * values[i + 1] + w3 * values[i + 2]
 
 
 @compiled
-def aligned_mean(values, anchor, before, after):
-    """Mean over beats of `values` around each anchor, and its spread over beats; arrays (before + after + 1,).
+def order_statistics(column, count, depth, low, high):
+    """The `depth` smallest (ascending) and largest (descending) of column[:count], into low and high."""
+    have = 0
+    for k in range(count):
+        v = column[k]
+        if have < depth or v < low[have - 1]:
+            i = have if have < depth else depth - 1
+            while i > 0 and low[i - 1] > v:
+                low[i] = low[i - 1]
+                i -= 1
+            low[i] = v
+            if have < depth:
+                have += 1
+    have = 0
+    for k in range(count):
+        v = column[k]
+        if have < depth or v > high[have - 1]:
+            i = have if have < depth else depth - 1
+            while i > 0 and high[i - 1] < v:
+                high[i] = high[i - 1]
+                i -= 1
+            high[i] = v
+            if have < depth:
+                have += 1
 
-    At each instant the samples between the 10th and 90th percentile are averaged; the spread is the standard deviation of all samples.
+
+@compiled
+def aligned_mean(values, beside, anchor, before, after):
+    """Mean over beats of two signals around each anchor, and the spread of the first; (before + after + 1,).
+
+    At each instant the beats whose `values` lie between the 10th and 90th percentile are averaged, the
+    same beats for `beside`; the spread is the standard deviation of all beats.
     """
     length = before + after + 1
     count = anchor.size
+    table = np.empty((length, count))
+    other = np.empty((length, count))
+    gather(values, anchor, before, after, table)
+    gather(beside, anchor, before, after, other)
     mean = np.full(length, np.nan)
+    mean_beside = np.full(length, np.nan)
     spread = np.full(length, np.nan)
-    column = np.empty(count)
+    place = 0.1 * (count - 1)
+    i = int(place)
+    share = place - i
+    depth = min(i + 2, count)
+    low = np.empty(depth)
+    high = np.empty(depth)
     for j in range(length):
-        used = 0
-        for k in range(count):
-            v = cubic_at(values, anchor[k] + (j - before))
-            if np.isfinite(v):
-                column[used] = v
-                used += 1
-        if used == 0:
-            continue
-        ordered = np.sort(column[:used])
-        place = 0.1 * (used - 1)
-        i = int(place)
-        low = ordered[i] + (place - i) * (ordered[min(i + 1, used - 1)] - ordered[i])
-        place = 0.9 * (used - 1)
-        i = int(place)
-        high = ordered[i] + (place - i) * (ordered[min(i + 1, used - 1)] - ordered[i])
-        total = 0.0
-        kept = 0
+        column = table[j]
         whole = 0.0
-        for k in range(used):
-            whole += ordered[k]
-            if low - 1e-12 <= ordered[k] <= high + 1e-12:
-                total += ordered[k]
-                kept += 1
-        mean[j] = total / kept if kept > 0 else whole / used
+        for k in range(count):
+            whole += column[k]
+        if not np.isfinite(whole):
+            continue
+        order_statistics(column, count, depth, low, high)
+        last = min(i + 1, depth - 1)
+        bottom = low[i] + share * (low[last] - low[i]) - 1e-12
+        top = high[i] + share * (high[last] - high[i]) + 1e-12
+        total = 0.0
+        total_beside = 0.0
+        kept = 0
         square = 0.0
-        for k in range(used):
-            square += (ordered[k] - whole / used) ** 2
-        spread[j] = np.sqrt(square / (used - 1)) if used > 1 else np.nan
-    return mean, spread
+        for k in range(count):
+            square += (column[k] - whole / count) ** 2
+            if bottom <= column[k] <= top:
+                total += column[k]
+                total_beside += other[j, k]
+                kept += 1
+        mean[j] = total / kept
+        mean_beside[j] = total_beside / kept
+        spread[j] = np.sqrt(square / (count - 1)) if count > 1 else np.nan
+    return mean, mean_beside, spread
 
 
 @compiled

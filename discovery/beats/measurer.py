@@ -15,7 +15,7 @@ from discovery.beats.options import Options
 from discovery.beats.piece import BEAT_KEYS, Piece, measure_piece
 from discovery.beats.registry import FEATURES, column_name
 from discovery.beats.saturation import venous_desaturation
-from discovery.beats.window_features import add_flow_and_load, variability_of_window
+from discovery.beats.window_features import add_ensemble_features, add_flow_and_load, variability_of_window
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -178,7 +178,7 @@ def _window_columns(rows, beats, options: Options, rate_hz: float) -> dict[str, 
     for row, a, b in zip(rows, first.tolist(), last.tolist()):
         chosen = a + np.flatnonzero(beats["accepted"][a:b])
         row.update(variability_of_window(beats, chosen, options.ventilation))
-    names = list(dict.fromkeys(name for row in rows for name in row))
+    names = [name for name in dict.fromkeys(name for row in rows for name in row) if name != "readings"]
     columns: dict[str, np.ndarray] = {}
     for name in names:
         texts = name == "sampling_site" or (name in FEATURES and FEATURES[name].classes)
@@ -189,6 +189,7 @@ def _window_columns(rows, beats, options: Options, rate_hz: float) -> dict[str, 
     columns["valid"] = (columns["n_accepted"] >= VALID_BEATS) & (
         columns["sq_valid_beat_fraction"] >= VALID_SHARE
     )
+    add_ensemble_features(columns, [row["readings"] for row in rows], options, rate_hz)
     add_flow_and_load(columns, options, rate_hz)
     if "sq_whip_index" in columns:
         ringing = columns["sq_whip_index"] > WHIP_LIMIT

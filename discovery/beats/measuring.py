@@ -155,9 +155,7 @@ def onto_grid(samples: np.ndarray, from_hz: float, to_hz: float, size: int) -> n
     """
     x = np.asarray(samples, dtype=float)
     if abs(from_hz - to_hz) < 1e-9:
-        out = np.full(size, np.nan)
-        out[: min(size, x.size)] = x[:size]
-        return out
+        return x[:size] if x.size >= size else np.concatenate([x, np.full(size - x.size, np.nan)])
     if from_hz > 1.2 * to_hz and x.size > 16:
         from scipy.signal import butter, sosfiltfilt
 

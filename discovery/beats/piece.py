@@ -31,7 +31,7 @@ BEAT_KEYS = tuple(key for key, f in FEATURES.items() if f.level == "beat" and no
 RV_BEAT_KEYS = frozenset(
     key for key in BEAT_KEYS if "RVP" in FEATURES[key].channels and key not in ("rr_interval", "heart_rate")
 )
-ENSEMBLE_KEYS = tuple(key for key, f in FEATURES.items() if f.level == "ensemble")
+FIT_DETAILS = ("tau_r2", "tau_samples", "tau_amplitude", "pmax_r2", "pmax_period", "pmax_shift")
 
 
 @dataclass
@@ -274,7 +274,7 @@ def _window(row, chosen, beats, base, marks, trace, pa_trace, venous, options, *
     if averaged is not None:
         readings = ensemble_readings(averaged, float(np.median(base["p_next_ed"][use])))
         row["ensemble_beats"] = averaged.n_beats
-        for name in ("tau_r2", "tau_samples", "tau_amplitude", "pmax_r2", "pmax_period", "pmax_shift"):
+        for name in FIT_DETAILS:
             row[name] = readings.get(name, np.nan)
     if pa_trace is not None:
         for_pa = accepted[regular[accepted] & np.isfinite(base["t_pa_end"][accepted])]
@@ -284,20 +284,5 @@ def _window(row, chosen, beats, base, marks, trace, pa_trace, venous, options, *
             )
         if pa_averaged is not None:
             readings.update(pa_ensemble_readings(pa_averaged))
-    if readings:
-        given = {name: np.array([value]) for name, value in readings.items()}
-        for key in ("pa_mean_pressure", "pa_diastolic_pressure"):
-            given[key] = np.array([row[key]])
-        given["pa_p_notch"] = np.array([row["pa_notch_pressure"]])
-        if averaged is None:
-            given = {k: v for k, v in given.items() if k.startswith("pa_")}
-        else:
-            given["rv_pa_diastolic_difference"] = np.array([row["rv_pa_diastolic_difference"]])
-        found = evaluate(FEATURES, ENSEMBLE_KEYS, given, 1)
-        for key in ENSEMBLE_KEYS:
-            row[key] = found[key][0] if options.confidence(FEATURES[key], trace.rate_hz) != "none" else _none(key)
+    row["readings"] = readings
     return averaged, pa_averaged
-
-
-def _none(key: str) -> object:
-    return "" if FEATURES[key].classes else np.nan

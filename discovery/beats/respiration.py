@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 BAND_HZ = (0.1, 0.6)
@@ -10,66 +12,67 @@ MODES = ("spontaneous", "positive_pressure", "unknown")
 LEAST_BEATS = 8
 
 
-def _grid(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
-    """Band-passed baseline on an even grid, and its analytic signal; None when too short."""
-    good = np.isfinite(time_s) & np.isfinite(value)
-    t, x = np.asarray(time_s, dtype=float)[good], np.asarray(value, dtype=float)[good]
-    if t.size < LEAST_BEATS or t[-1] - t[0] < 2.0 / BAND_HZ[0] / 2.0:
-        return None
+@dataclass(frozen=True)
+class Breathing:
+    """The respiratory band of a beat series on an even grid: `band` and its phase `angle`, (n_grid,)."""
+
+    grid_s: np.ndarray
+    band: np.ndarray
+    angle: np.ndarray
+
+    @property
+    def rate_hz(self) -> float:
+        """Dominant rate between 0.1 and 0.6 Hz; NaN when the band is empty."""
+        if not (self.band.size and np.ptp(self.band) > 1e-9):
+            return np.nan
+        padded = np.abs(np.fft.rfft(self.band * np.hanning(self.band.size), 4096))
+        first, last = (int(round(f * 4096 / GRID_HZ)) for f in BAND_HZ)
+        return float((first + np.argmax(padded[first : last + 1])) * GRID_HZ / 4096)
+
+    def phase_at(self, time_s: np.ndarray) -> np.ndarray:
+        """Phase at each time, radians, 0 at the top of the band."""
+        if not self.band.size:
+            return np.full(len(time_s), np.nan)
+        unrolled = np.interp(np.asarray(time_s, dtype=float), self.grid_s, np.unwrap(self.angle))
+        return np.angle(np.exp(1j * unrolled))
+
+    @property
+    def cycles_s(self) -> np.ndarray:
+        """Times at which the band crosses zero upwards, array (n_cycles + 1,)."""
+        band = self.band
+        up = np.flatnonzero((band[:-1] < 0) & (band[1:] >= 0))
+        crossing = self.grid_s[up] - band[up] / (band[up + 1] - band[up]) / GRID_HZ
+        if crossing.size > 1:  # a ripple faster than the band is not a breath
+            crossing = crossing[np.r_[True, np.diff(crossing) >= 0.8 / BAND_HZ[1]]]
+        return crossing
+
+
+def breathing(time_s: np.ndarray, baseline: np.ndarray) -> Breathing:
+    """The 0.1 to 0.6 Hz band (at most half the heart rate) of the diastolic baseline of the beats.
+
+    time_s, baseline : arrays (n_beats,), s and mmHg. Empty with fewer than 8 beats or 10 s.
+    """
+    good = np.isfinite(time_s) & np.isfinite(baseline)
+    t, x = np.asarray(time_s, dtype=float)[good], np.asarray(baseline, dtype=float)[good]
+    if t.size < LEAST_BEATS or t[-1] - t[0] < 1.0 / BAND_HZ[0]:
+        return Breathing(np.empty(0), np.empty(0), np.empty(0))
     grid = np.arange(t[0], t[-1], 1.0 / GRID_HZ)
     even = np.interp(grid, t, x)
     centred = grid - grid.mean()
     even = even - even.mean() - centred * (centred @ even) / (centred @ centred)
-    # an even reflection on both sides keeps the ends from ringing
+    # a mirrored copy on the right makes the ends meet
     n = even.size
-    wide = np.concatenate([even[::-1], even, even[::-1]])
-    spectrum = np.fft.fft(wide)
-    frequency = np.fft.fftfreq(wide.size, 1.0 / GRID_HZ)
-    top = min(BAND_HZ[1], 0.5 / np.median(np.diff(t)))
+    spectrum = np.fft.fft(np.concatenate([even, even[::-1]]))
+    frequency = np.fft.fftfreq(2 * n, 1.0 / GRID_HZ)
+    top = min(BAND_HZ[1], 0.5 / float(np.median(np.diff(t))))
     keep = (frequency >= BAND_HZ[0]) & (frequency <= max(top, BAND_HZ[0] * 1.5))
-    analytic = np.fft.ifft(np.where(keep, 2.0 * spectrum, 0.0))[n : 2 * n]
-    return grid, analytic.real, np.angle(analytic)
+    analytic = np.fft.ifft(np.where(keep, 2.0 * spectrum, 0.0))[:n]
+    return Breathing(grid, analytic.real, np.angle(analytic))
 
 
 def respiratory_rate_hz(time_s: np.ndarray, baseline: np.ndarray) -> float:
-    """Dominant rate of the diastolic baseline between 0.1 and 0.6 Hz (at most half the heart rate).
-
-    time_s, baseline : arrays (n_beats,). NaN when fewer than 8 beats or 10 s.
-    """
-    found = _grid(time_s, baseline)
-    if found is None:
-        return np.nan
-    grid, band, _ = found
-    if not np.ptp(band) > 1e-9:
-        return np.nan
-    padded = np.fft.rfft(band * np.hanning(band.size), 4096)
-    frequency = np.fft.rfftfreq(4096, 1.0 / GRID_HZ)
-    inside = (frequency >= BAND_HZ[0]) & (frequency <= BAND_HZ[1])
-    return float(frequency[inside][np.argmax(np.abs(padded[inside]))])
-
-
-def respiratory_phase(time_s: np.ndarray, baseline: np.ndarray) -> np.ndarray:
-    """Phase of each beat in the cycle of its baseline, radians, 0 at the top; array (n_beats,)."""
-    found = _grid(time_s, baseline)
-    if found is None:
-        return np.full(len(time_s), np.nan)
-    grid, _, angle = found
-    unrolled = np.interp(np.asarray(time_s, dtype=float), grid, np.unwrap(angle))
-    return np.angle(np.exp(1j * unrolled))
-
-
-def respiratory_cycles(time_s: np.ndarray, baseline: np.ndarray) -> np.ndarray:
-    """Times at which the baseline crosses its mean upwards, array (n_cycles + 1,), s."""
-    found = _grid(time_s, baseline)
-    if found is None:
-        return np.empty(0)
-    grid, band, _ = found
-    up = np.flatnonzero((band[:-1] < 0) & (band[1:] >= 0))
-    crossing = grid[up] - band[up] / (band[up + 1] - band[up]) / GRID_HZ
-    if crossing.size > 1:  # a ripple faster than the band is not a breath
-        keep = np.r_[True, np.diff(crossing) >= 1.0 / BAND_HZ[1] * 0.8]
-        crossing = crossing[keep]
-    return crossing
+    """Dominant respiratory rate of a beat series; see `breathing`."""
+    return breathing(time_s, baseline).rate_hz
 
 
 def respiratory_swing(time_s: np.ndarray, value: np.ndarray, baseline: np.ndarray | None = None) -> float:
@@ -79,7 +82,7 @@ def respiratory_swing(time_s: np.ndarray, value: np.ndarray, baseline: np.ndarra
     NaN without a whole cycle of at least 3 beats.
     """
     t, x = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
-    return cycle_swings(t, x, respiratory_cycles(t, x if baseline is None else baseline))
+    return cycle_swings(t, x, breathing(t, x if baseline is None else baseline).cycles_s)
 
 
 def cycle_swings(time_s: np.ndarray, value: np.ndarray, cycles: np.ndarray) -> float:

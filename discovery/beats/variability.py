@@ -8,8 +8,8 @@ import numpy as np
 
 from discovery.beats.feature import Feature
 from discovery.beats.respiration import (
+    breathing,
     end_expiratory_value,
-    respiratory_phase,
     respiratory_swing,
 )
 
@@ -82,7 +82,7 @@ def beat_to_beat_sd(value: np.ndarray) -> float:
 def nonrespiratory_sd(time_s: np.ndarray, value: np.ndarray, baseline: np.ndarray) -> float:
     """Standard deviation left after two harmonics of the respiratory phase and a straight trend."""
     x, t = np.asarray(value, dtype=float), np.asarray(time_s, dtype=float)
-    phase = respiratory_phase(t, baseline)
+    phase = breathing(t, baseline).phase_at(t)
     good = np.isfinite(x) & np.isfinite(phase)
     if good.sum() < LEAST_BEATS + 6:
         return np.nan

@@ -7,13 +7,7 @@ import numpy as np
 from discovery.beats.feature import evaluate, keep_inside
 from discovery.beats.options import Options
 from discovery.beats.registry import FEATURES, column_name
-from discovery.beats.respiration import (
-    cycle_swings,
-    end_expiratory,
-    respiratory_cycles,
-    respiratory_phase,
-    respiratory_rate_hz,
-)
+from discovery.beats.respiration import breathing, cycle_swings, end_expiratory
 from discovery.beats.variability import (
     ALTERNANS_BEATS,
     END_EXPIRATORY,
@@ -24,6 +18,8 @@ from discovery.beats.variability import (
     longest_regular_run,
 )
 
+ENSEMBLE_KEYS = tuple(key for key, f in FEATURES.items() if f.level == "ensemble")
+LEAST_BREATH_MMHG = 0.1
 WINDOW_KEYS = tuple(
     key
     for key, f in FEATURES.items()
@@ -49,7 +45,8 @@ def variability_of_window(beats: dict[str, np.ndarray], chosen: np.ndarray, vent
         mean = filled.sum(axis=0) / count
         sd = np.sqrt(np.where(full, (table - mean) ** 2, 0.0).sum(axis=0) / (count - 1))
     sd[count < LEAST_BEATS] = np.nan
-    residual = _without_respiration(t, baseline, table)
+    breath = breathing(t, baseline)
+    residual = _without_respiration(t, breath.phase_at(t), table)
     sd_feature, rest_feature, cv_feature = (
         FEATURES[name] for name in ("beat_to_beat_sd", "beat_to_beat_sd_nonrespiratory", "beat_to_beat_cv")
     )
@@ -59,7 +56,7 @@ def variability_of_window(beats: dict[str, np.ndarray], chosen: np.ndarray, vent
         if key in cv_feature.applies_to:
             cv = sd[j] / abs(mean[j]) if abs(mean[j]) >= 3.0 else np.nan
             out[column_name(cv_feature, key)] = float(keep_inside(np.array([cv]), cv_feature)[0])
-    cycles = respiratory_cycles(t, baseline)
+    cycles = breath.cycles_s
     for key in SWINGING:
         swing = cycle_swings(t, beats[key][chosen], cycles)
         out[column_name(FEATURES["respiratory_swing"], key)] = swing
@@ -69,7 +66,7 @@ def variability_of_window(beats: dict[str, np.ndarray], chosen: np.ndarray, vent
         x = x[np.isfinite(x)]
         middle = np.nan if x.size == 0 else float(np.median(x) if ventilation == "unknown" else x.mean())
         out[column_name(FEATURES["end_expiratory_value"], key)] = middle
-    rate = respiratory_rate_hz(t, baseline)
+    rate = breath.rate_hz if breath.band.size and breath.band.std() > LEAST_BREATH_MMHG else np.nan
     out["respiratory_rate"] = 60.0 * rate
     out["pulsus_alternans_amplitude"] = out["pulsus_alternans_index"] = np.nan
     run = longest_regular_run(beats["rr_interval"][chosen], _consecutive(chosen, beats, chosen))
@@ -92,13 +89,15 @@ def _consecutive(index: np.ndarray, beats: dict[str, np.ndarray], chosen: np.nda
     return follows & np.isfinite(beats["rv_systolic_pressure"][chosen])
 
 
-def _without_respiration(t: np.ndarray, baseline: np.ndarray, table: np.ndarray) -> np.ndarray:
+def _without_respiration(t: np.ndarray, phase: np.ndarray, table: np.ndarray) -> np.ndarray:
     """Standard deviation of each column left by two harmonics of the respiratory phase and a trend."""
     out = np.full(table.shape[1], np.nan)
-    phase = respiratory_phase(t, baseline)
-    for pattern in {tuple(column) for column in np.isfinite(table).T.tolist()}:
-        columns = [j for j in range(table.shape[1]) if tuple(np.isfinite(table[:, j]).tolist()) == pattern]
-        good = np.array(pattern, dtype=bool) & np.isfinite(phase)
+    full = np.isfinite(table)
+    left = list(range(table.shape[1]))
+    while left:
+        columns = [j for j in left if (full[:, j] == full[:, left[0]]).all()]
+        left = [j for j in left if j not in columns]
+        good = full[:, columns[0]] & np.isfinite(phase)
         if good.sum() < LEAST_BEATS + 6:
             continue
         a, when = phase[good], t[good]
@@ -109,6 +108,31 @@ def _without_respiration(t: np.ndarray, baseline: np.ndarray, table: np.ndarray)
         rest = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
         out[columns] = np.sqrt((rest**2).sum(axis=0) / (a.size - design.shape[1]))
     return out
+
+
+def add_ensemble_features(
+    columns: dict[str, np.ndarray], readings: list[dict[str, float]], options: Options, rate_hz: float
+) -> None:
+    """Features of the averaged beats, added to the window columns in place.
+
+    readings : one dict a window, empty where no beat could be averaged.
+    """
+    size = len(readings)
+    names = dict.fromkeys(name for found in readings for name in found)
+    given = {name: np.array([found.get(name, np.nan) for found in readings], dtype=float) for name in names}
+    for key in ("pa_mean_pressure", "pa_diastolic_pressure", "rv_pa_diastolic_difference"):
+        given[key] = columns[key]
+    given["pa_p_notch"] = columns["pa_notch_pressure"]
+    found = evaluate(FEATURES, ENSEMBLE_KEYS, given, size)
+    for key in ENSEMBLE_KEYS:
+        feature = FEATURES[key]
+        blank = options.confidence(feature, rate_hz) == "none"
+        if feature.classes:
+            unknown = np.array([not isinstance(v, str) or blank for v in found[key].tolist()])
+            found[key] = np.where(unknown, "", found[key].astype(object))
+        elif blank:
+            found[key] = np.full(size, np.nan)
+        columns[key] = found[key]
 
 
 def add_flow_and_load(columns: dict[str, np.ndarray], options: Options, rate_hz: float) -> None:
