@@ -181,7 +181,8 @@ def _limits(
 ) -> list[str]:
     """Limits that follow from the run; the authors add their own."""
     out = [
-        "The study looks for candidates. It confirms none: that takes a second cohort and a list fixed beforehand.",
+        "The study looks for candidates. It confirms none: that takes a second cohort and a list fixed "
+        "beforehand.",
         "The effects are associations given the base model. They are not effects of changing the feature.",
     ]
     for outcome, head in zip(settings.outcomes, heads):
@@ -189,7 +190,8 @@ def _limits(
             out.append(f"{outcome.label}: {head.fragile}")
         if outcome.competing:
             out.append(
-                f"{outcome.label}: a cause-specific hazard ratio speaks of the rate among those still at risk, "
+                f"{outcome.label}: a cause-specific hazard ratio speaks of the rate among those still at "
+                f"risk, "
                 "not of the share of patients who come to have the event."
             )
     if not settings.site:
@@ -202,7 +204,8 @@ def _limits(
         and (tables["missing"]["n_missing"] > 0).any()
     ):
         out.append(
-            "Patients without a feature's value were left out of that feature's analysis; if values are missing for "
+            "Patients without a feature's value were left out of that feature's analysis; if values are "
+            "missing for "
             "a reason that goes with the outcome, its estimate is off."
         )
     if not settings.replicates:

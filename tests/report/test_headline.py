@@ -1,0 +1,104 @@
+"""The first sentence about each outcome says no more than the table does."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.report.headline import base_verdict, headline, smallest_effect
+
+
+@pytest.fixture(scope="module")
+def markers(made):
+    return made.study_tables()["markers"]
+
+
+def of(made, markers, name="death_or_rv_failure", **changes):
+    settings = made.run_settings(**changes)
+    return headline(markers, settings.outcome(name), settings)
+
+
+def test_counts_are_those_of_the_table(made, markers):
+    mine = markers[markers["outcome"] == "death_or_rv_failure"]
+    head = of(made, markers)
+    assert head.strong == (mine["verdict"] == "strong candidate").sum()
+    assert head.candidates == mine["verdict"].isin(["strong candidate", "candidate"]).sum()
+    assert head.tested == mine["p_value"].notna().sum()
+    finds = mine[mine["verdict"].isin(["strong candidate", "candidate"])]
+    assert head.families == finds["redundancy_group"].nunique()
+    assert head.found.startswith(f"{head.candidates} of {head.tested} tested features are candidates")
+    for _, block in finds.groupby("redundancy_group"):
+        assert block.sort_values("rank").iloc[0]["label"] in head.found
+
+
+def test_order_and_family_sentences(made, markers):
+    head = of(made, markers)
+    assert "order inside the list is not established" in head.order
+    assert head.family.startswith("If wrong, wrong by the family")
+    first = markers.assign(rank_high=np.where(markers["rank"] == 1, 1, markers["rank_high"]))
+    assert of(made, first).order == "First place is established; the order below it is not."
+    assert "not resampled" in of(made, markers, replicates=0).order
+    apart = markers.assign(redundancy_group=[f"g{k}" for k in range(len(markers))])
+    assert "No two" in of(made, apart).family
+
+
+def test_nothing_found_gives_what_could_have_been_seen_and_never_no_effect(made):
+    head = of(made, made.study_tables(signal=0.0)["markers"].assign(verdict="not supported"))
+    assert head.found == "No candidate among 29 features."
+    assert "Smallest effect that this study could have seen" in head.could_see
+    assert "no effect" not in " ".join((head.found, head.order, head.could_see))
+
+
+def test_one_find_is_spoken_of_in_the_singular(made, markers):
+    one = markers.assign(verdict=np.where(markers["rank"] == 1, "strong candidate", "not supported"))
+    head = of(made, one)
+    assert head.found.startswith("1 of 29 tested features is a candidate (it is strong), from 1 family")
+    assert head.order.startswith("Its rank may be anything from 1 to")
+    assert head.family == ""
+
+
+def test_nothing_tested(made, markers):
+    blank = markers.assign(p_value=np.nan, estimate=np.nan, verdict="not assessable")
+    assert of(made, blank).found == "No feature could be tested against this outcome."
+    assert of(made, markers.head(0)).found == "No feature could be tested against this outcome."
+
+
+def test_few_events_are_said(made, markers):
+    settings = made.run_settings()
+    assert settings.outcome("responder").events / 7 < 10
+    assert of(made, markers, "responder").fragile.startswith("Few events: 8.7")
+    assert of(made, markers).fragile == ""
+    assert of(made, markers, "walk_change").fragile == ""
+
+
+def test_verdict_words_with_something_added():
+    assert base_verdict("strong candidate; redundant with X") == "strong candidate"
+    assert base_verdict("candidate, redundant with strong candidate") == "candidate"
+    assert base_verdict("something else") == "something else"
+    assert base_verdict(None) == ""
+
+
+def test_smallest_effect_is_found_in_eight_of_ten_studies():
+    """Simulation: normal estimates with that true effect pass the level with probability 0.8."""
+    error, level = 0.13, 0.05 / 30
+    table = pd.DataFrame({"ci_low": [-1.959964 * error] * 5, "ci_high": [1.959964 * error] * 5})
+    size = smallest_effect(table, level)
+    rng = np.random.default_rng(8)
+    z = np.abs(rng.normal(size, error, 200_000)) / error
+    p = np.array([math.erfc(v / math.sqrt(2)) for v in z])
+    assert (p <= level).mean() == pytest.approx(0.8, abs=4 * math.sqrt(0.16 / 200_000))
+
+
+def test_smallest_effect_of_published_numbers():
+    """Schoenfeld 1983 (Biometrics 39:499-503): D = (z + z)^2 / b^2 events for a covariate of variance 1.
+
+    Turned round, with standard error 1/sqrt(D), b comes back. Hazard ratio 1.5 at 0.05 and power 0.8
+    needs (1.959964 + 0.841621)^2 / log(1.5)^2 = 47.74 events.
+    """
+    half = 1.959964 / math.sqrt(47.74)
+    assert math.exp(
+        smallest_effect(pd.DataFrame({"ci_low": [-half], "ci_high": [half]}), 0.05)
+    ) == pytest.approx(1.5, abs=2e-4)

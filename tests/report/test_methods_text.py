@@ -1,0 +1,132 @@
+"""The methods text says what was run: each setting changes its words, in every combination."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from dataclasses import replace
+
+import pytest
+
+from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
+
+MULTIPLICITY = ("bh", "by", "storey", "selected-cells", "features-first", "holm")
+KINDS = ("survival", "binary", "continuous", "ordinal", "multiclass", "count", "recurrent")
+
+
+def text_of(made, **changes):
+    return "\n".join(p for part in methods_parts(made.run_settings(**changes)) for p in part.paragraphs)
+
+
+@pytest.mark.parametrize("multiplicity", MULTIPLICITY)
+def test_every_combination_reads_as_whole_sentences(made, multiplicity):
+    outcomes = made.run_settings().outcomes
+    for winsor, shape, replicates, permutations, imputations, site, covariates, kind in itertools.product(
+        (None, (0.01, 0.99)),
+        ("linear", "flexible"),
+        (0, 200),
+        (0, 999),
+        (0, 20),
+        (None, "site"),
+        ((), ("age",)),
+        KINDS,
+    ):
+        settings = made.run_settings(
+            multiplicity=multiplicity,
+            winsor=winsor,
+            shape=shape,
+            replicates=replicates,
+            permutations=permutations,
+            imputations=imputations,
+            site=site,
+            covariates=covariates,
+            outcomes=(replace(outcomes[1], kind=kind),),
+        )
+        for part in methods_parts(settings):
+            for text in part.paragraphs:
+                assert text.endswith((".", ";")), text
+                assert not re.search(r"None|nan\b|\{|\}|  |\.\.|,\s*,|\( ", text), text
+                assert text[0].isupper() or part.heading == "Notes from the run"
+
+
+@pytest.mark.parametrize(
+    ("changes", "there", "gone"),
+    [
+        ({"winsor": None}, "without winsorising", "winsorised at"),
+        ({"winsor": (0.025, 0.975)}, "2.5th and 97.5th percentiles", ""),
+        ({"winsor": (0.02, 0.93)}, "2nd and 93rd percentiles", ""),
+        ({"shape": "flexible"}, "restricted cubic spline", "taken as linear"),
+        ({"replicates": 0}, "were not resampled", "bootstrap"),
+        ({"replicates": 250}, "In 250 bootstrap samples", ""),
+        ({"permutations": 0}, "No permutation p-value", "Freedman"),
+        ({"imputations": 20}, "Rubin's rules", "no imputation"),
+        ({"imputations": 0}, "same patients", "Rubin"),
+        ({"site": None, "sites": 0}, "", "site as a fixed effect"),
+        ({"covariates": ()}, "without covariates", "adjusted for age"),
+        ({"multiplicity": "holm"}, "Holm's procedure", "Bogomolov"),
+        ({"multiplicity": "by"}, "Yekutieli", "Bogomolov"),
+        ({"fdr": 0.1}, "q at most 0.1 ", "q at most 0.05 "),
+        ({"n_features": 12}, "", "empirical Bayes"),
+        ({"seed": 7}, "seed 7;", ""),
+        ({"notes": ("One site had no event.",)}, "One site had no event.", ""),
+        ({"transforms": {"a": "log", "b": "log"}}, "log to 2 features", ""),
+    ],
+)
+def test_a_setting_changes_its_words(made, changes, there, gone):
+    text = text_of(made, **changes)
+    assert there in text
+    assert not gone or gone not in text
+
+
+def test_each_outcome_gets_its_model(made):
+    survival, binary, continuous = made.run_settings().outcomes
+    text = text_of(made)
+    assert "Cox proportional hazards" in text
+    assert "cause-specific hazard" in text
+    assert "stratified by site" in text
+    assert "logistic regression" in text
+    assert "with site as a fixed effect" in text
+    assert "Firth" in text
+    assert "exact t interval" in text
+    alone = text_of(made, outcomes=(replace(survival, competing={}, delayed_entry=True),))
+    assert "delayed entry" in alone
+    assert "cause-specific" not in alone
+    assert "logistic" not in alone
+    plain = text_of(made, outcomes=(replace(binary, firth=False),), interval_kind="Wald")
+    assert "95 % Wald interval" in plain
+    assert "refitted with Firth" in plain
+    assert "Firth" not in text_of(made, outcomes=(continuous,))
+    named = text_of(made, outcomes=(replace(continuous, model="quantile regression"),))
+    assert "in quantile regression" in named
+
+
+def test_one_outcome_says_that_selected_cells_are_plain(made):
+    one = made.run_settings().outcomes[:1]
+    assert "With a single outcome" in text_of(made, outcomes=one)
+    assert "With a single outcome" not in text_of(made)
+    assert "With a single outcome" not in text_of(made, outcomes=one, multiplicity="bh")
+
+
+def test_markdown_holds_the_caution_and_makes_names_harmless(made):
+    text = methods_markdown(
+        made.run_settings(hostile=True, covariates=("<b>x</b>", "a_b*c", "[x](http://y)"))
+    )
+    assert CAUTION in text
+    assert not re.search(r"(?<!\\)<", text)
+    assert "a\\_b\\*c" in text
+    assert "\\[x\\](http" in text
+
+
+def test_versions_and_references_follow_the_run(made):
+    text = methods_markdown(made.run_settings())
+    assert "numpy 2.4.6" in text
+    assert "Bogomolov M. J R Stat Soc B 2014" in text
+    assert "White IR" not in text
+    assert "White IR" in methods_markdown(made.run_settings(imputations=5))
+
+
+def test_the_banned_words_never_appear(made):
+    for multiplicity in MULTIPLICITY:
+        text = methods_markdown(made.run_settings(multiplicity=multiplicity)).lower()
+        for banned in ("natural cluster", "distinct endotype", "discovered"):
+            assert banned not in text

@@ -1,0 +1,214 @@
+"""The page as a file: self-contained, the same bytes twice, harmless whatever the names are."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.figures.flow import draw_attrition
+from discovery.figures.save import save_figure
+from discovery.report.html import unpacked, write_report
+from discovery.report.methods_text import CAUTION
+
+VOID = {"meta", "link", "img", "br", "input", "hr", "col", "wbr"}
+
+
+class Page(HTMLParser):
+    """Tags with their attributes, the visible text, and whether every tag is closed in order."""
+
+    def __init__(self, text: str):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.open, self.words, self.scripts = [], [], [], []
+        self.feed(text)
+        self.close()
+        assert not self.open
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, f"</{tag}> closes something else"
+
+    def handle_data(self, data):
+        (self.scripts if self.open[-1:] in (["script"], ["style"]) else self.words).append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def write(made, folder, *, hostile=False, count=20, tables=None, **changes):
+    tables = made.study_tables(count=count, hostile=hostile) if tables is None else tables
+    settings = made.run_settings(count=count, hostile=hostile, **changes)
+    figures = [save_figure("flow", draw_attrition, made.attrition(), folder / "figures", title="Flow")]
+    write_report(tables, settings, figures, folder)
+    return (folder / "index.html").read_text("utf-8")
+
+
+@pytest.fixture(scope="module")
+def written(made, tmp_path_factory):
+    return write(made, tmp_path_factory.mktemp("report"))
+
+
+def data_of(text, name="data"):
+    return json.loads(unpacked(re.search(rf'id="{name}">([A-Za-z0-9+/=]+)</script>', text)[1]))
+
+
+def test_the_same_inputs_give_the_same_bytes(made, tmp_path):
+    write(made, tmp_path / "a")
+    write(made, tmp_path / "b")
+    for name in ("index.html", "methods.md", "checklist.csv"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+
+
+def test_no_request_can_leave(written):
+    page = Page(written)
+    for tag, attributes in page.tags:
+        for name in ("src", "href", "srcset", "action", "data", "poster"):
+            value = attributes.get(name) or ""
+            assert not re.match(r"\s*(https?:|//|javascript:|ftp:)", value, re.I), (tag, value)
+        assert not any(name.startswith("on") for name in attributes), attributes
+    policy = next(a["content"] for t, a in page.tags if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none'")
+    assert "connect-src" not in policy
+    style_and_script = "".join(page.scripts)
+    assert not re.search(
+        r"url\(|@import|fetch\(|XMLHttpRequest|innerHTML|document\.write|eval\(", style_and_script
+    )
+    addresses = set(re.findall(r"https?://[^\"' ]+", style_and_script))
+    assert addresses == {"http://www.w3.org/2000/svg"}  # a name, not an address
+
+
+def test_links_lead_to_files_that_exist(made, tmp_path):
+    page = Page(write(made, tmp_path))
+    ids = {a["id"] for _, a in page.tags if "id" in a}
+    links = [a["href"] for t, a in page.tags if t == "a"]
+    for link in links:
+        if link.startswith("#"):
+            assert link[1:] in ids
+        elif link != "manifest.json":  # written last
+            assert (tmp_path / link).is_file(), link
+    assert "figures/flow.pdf" in links
+    assert len([a["id"] for _, a in page.tags if "id" in a]) == len(ids)
+
+
+def test_it_opens_with_caution_and_the_headline_of_each_outcome(made, written):
+    text = Page(written).text
+    assert "Research only." in text
+    assert CAUTION in text
+    for outcome in made.run_settings().outcomes:
+        assert outcome.label in text
+    assert "order inside the list is not established" in text
+    assert "If wrong, wrong by the family" in text
+    assert text.index("tested features are candidates") < text.index("Ranked features")
+    for words in ("natural cluster", "distinct endotype", "discovered"):
+        assert words not in text.lower()
+    assert text.count("no effect") == text.count("does not mean that there is no effect")
+    assert "features.csv, row 17" in text
+    assert "TO BE WRITTEN" in text
+
+
+def test_hostile_names_are_text_and_nothing_else(made, tmp_path):
+    text = write(made, tmp_path, hostile=True)
+    page = Page(text)
+    assert sum(tag == "script" for tag, _ in page.tags) == 3
+    assert {tag for tag, _ in page.tags}.isdisjoint({"b x", "iframe", "object", "embed", "form"})
+    assert not [a for t, a in page.tags if t == "img" and "data-figure" not in a]
+    assert "<script>alert(1)</script>" in page.text
+    assert "{{ 7*7 }}" in page.text
+    assert " 49 " not in page.text.split("{{ 7*7 }}")[0][-5:]
+    labels = {row["label"] for row in data_of(text)["outcomes"][0]["rows"]}
+    assert set(made.HOSTILE) <= labels
+    for line in (tmp_path / "checklist.csv").read_text("utf-8").splitlines():
+        assert not line.startswith(("=", "+", "-", "@"))
+
+
+def test_the_data_is_the_table(made, written):
+    markers = made.study_tables(count=20)["markers"]
+    data = data_of(written)
+    assert [o["name"] for o in data["outcomes"]] == list(dict.fromkeys(markers["outcome"]))
+    for outcome in data["outcomes"]:
+        mine = markers[markers["outcome"] == outcome["name"]].sort_values("rank", na_position="last")
+        assert [row["feature"] for row in outcome["rows"]] == mine["feature"].tolist()
+        for row, (_, want) in zip(outcome["rows"], mine.iterrows()):
+            for key, value in row["number"].items():
+                if value is None:
+                    assert np.isnan(want[key])
+                else:
+                    assert value == pytest.approx(want[key], rel=1e-5)
+    last = data["outcomes"][0]["rows"][-1]
+    assert last["text"]["estimate"] == "–"
+    assert last["sentence"].startswith("Not estimated")
+    assert data["outcomes"][0]["ratio"] is True
+    assert data["outcomes"][2]["ratio"] is False
+
+
+def test_ratio_in_the_text_is_the_exponential_of_the_estimate(made, written):
+    row = data_of(written)["outcomes"][0]["rows"][0]
+    shown = [float(x) for x in re.findall(r"[\d.]+", row["text"]["estimate"])]
+    want = [np.exp(row["number"][k]) for k in ("estimate", "ci_low", "ci_high")]
+    assert shown == pytest.approx(want, abs=0.005001)
+
+
+def test_no_patient_row_comes_through(made, tmp_path):
+    """Whatever else is in the dictionary of tables, only the named ones are read."""
+    tables = made.study_tables(count=20)
+    tables["patients"] = pd.DataFrame({"patient_id": ["SECRET-1", "SECRET-2"], "age": [1, 2]})
+    tables["features"] = tables["patients"]
+    text = write(made, tmp_path, tables=tables)
+    assert "SECRET" not in text
+    assert b"SECRET" not in unpacked(re.search(r'id="data">([A-Za-z0-9+/=]+)<', text)[1])
+
+
+def test_small_counts_of_missing_values_are_not_told_apart(made, tmp_path):
+    tables = made.study_tables(count=20)
+    tables["missing"] = tables["missing"].assign(n_missing=3, percent_missing=1.25)
+    text = Page(write(made, tmp_path, tables=tables)).text
+    assert "fewer than 5" in text
+    assert "1 %" not in text.split("Missing values")[-1].split("Features left out")[0]
+
+
+def test_a_masked_count_in_the_baseline_table_stays_masked(written):
+    text = Page(written).text
+    assert "masked" in text
+    assert "On dialysis" in text
+
+
+def test_nothing_found_nothing_given(made, tmp_path):
+    tables = {"markers": made.study_tables(count=20)["markers"].head(0)}
+    text = Page(
+        write(made, tmp_path, tables=tables, problems=(), replicates=0, site=None, sites=0, covariates=())
+    ).text
+    assert "No feature could be tested" in text
+    assert "Nothing: every check of the input passed" in text
+    assert "No site was declared" in text
+    assert "every association is unadjusted" in text
+
+
+def test_no_outcome_at_all(made, tmp_path):
+    tables = {
+        "markers": made.study_tables(count=20)["markers"].head(0),
+        "baseline": made.study_tables(count=20)["baseline"],
+    }
+    text = Page(write(made, tmp_path, tables=tables, outcomes=())).text
+    assert "No outcome was declared" in text
+
+
+def test_figures_are_inside_as_they_are_on_disk(made, tmp_path):
+    text = write(made, tmp_path)
+    assert data_of(text, "pictures")["flow"] == (tmp_path / "figures" / "flow.svg").read_text("utf-8")
+
+
+def test_caller_tables_are_left_alone(made, tmp_path):
+    tables = made.study_tables(count=20)
+    before = {name: table.copy(deep=True) for name, table in tables.items()}
+    write(made, tmp_path, tables=tables)
+    for name, table in tables.items():
+        pd.testing.assert_frame_equal(table, before[name])
