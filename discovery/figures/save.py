@@ -6,33 +6,18 @@ import io
 import re
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from discovery.figures.style import WIDTH, figure_of, house_style, new_axes
-from discovery.report.files import csv_bytes, write_bytes
+from discovery.report.files import SavedFigure, csv_bytes, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _one_at_a_time = threading.RLock()  # the style is a setting of the whole process
-
-
-@dataclass(frozen=True, kw_only=True)
-class SavedFigure:
-    """A figure on disk and the words that go with it; what the report embeds."""
-
-    figure_id: str
-    svg: Path
-    pdf: Path
-    csv: Path
-    title: str = ""
-    caption: str = ""
-    description: str = ""  # for a reader who cannot see the picture
-    outcome: str = ""  # empty: belongs to the study as a whole
 
 
 def save_figure(

@@ -5,11 +5,26 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SavedFigure:
+    """A figure on disk and the words that go with it; what the report embeds."""
+
+    figure_id: str
+    svg: Path
+    pdf: Path
+    csv: Path
+    title: str = ""
+    caption: str = ""
+    description: str = ""  # for a reader who cannot see the picture
+    outcome: str = ""  # empty: belongs to the study as a whole
 
 
 def write_bytes(path: Path, content: bytes) -> Path:

@@ -8,13 +8,13 @@ import re
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from discovery.report import format as words
 from discovery.report.checklist import checklist
-from discovery.report.files import csv_bytes, write_bytes
+from discovery.report.files import SavedFigure, csv_bytes, write_bytes
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
 from discovery.report.page_data import packed, page_data
@@ -27,9 +27,6 @@ from discovery.report.page_tables import (
     ranked_view,
 )
 from discovery.report.settings import OutcomeRun, RunSettings
-
-if TYPE_CHECKING:
-    from discovery.figures.save import SavedFigure
 
 POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
