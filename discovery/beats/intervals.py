@@ -12,6 +12,11 @@ def rate_from_interval(interval_ms):
     return 60000.0 / np.asarray(interval_ms, dtype=float)
 
 
+def harmonics(heart_rate, count):
+    """Frequencies of the first `count` harmonics of a heart rate, Hz, array (count,)."""
+    return np.arange(1, count + 1) * float(heart_rate) / 60.0
+
+
 def milliseconds_between(start_s, stop_s):
     """Time from start to stop, ms."""
     return 1000.0 * (np.asarray(stop_s, dtype=float) - np.asarray(start_s, dtype=float))

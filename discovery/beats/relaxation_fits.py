@@ -105,6 +105,11 @@ def logistic_tau(
     )
 
 
+def logistic_least_slope(amplitude_mmhg: float, tau_s: float) -> float:
+    """dP/dt of the logistic fall at t = 0, its steepest point, mmHg/s: -PA / (4 TL)."""
+    return -amplitude_mmhg / (4.0 * tau_s)
+
+
 def weiss_tau(
     time_s: np.ndarray, pressure: np.ndarray, *, least_samples: int = LEAST_SAMPLES, least_r2: float = LEAST_R2
 ) -> Decay:

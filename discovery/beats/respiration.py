@@ -99,12 +99,15 @@ def cycle_swings(time_s: np.ndarray, value: np.ndarray, cycles: np.ndarray) -> f
     return float(np.median(swings)) if swings else np.nan
 
 
-def end_expiratory(baseline: np.ndarray, mode: str, *, time_s: np.ndarray | None = None) -> np.ndarray:
+def end_expiratory(
+    baseline: np.ndarray, mode: str, *, time_s: np.ndarray | None = None, breath: Breathing | None = None
+) -> np.ndarray:
     """Beats at end-expiration, bool array (n_beats,).
 
     Spontaneous breathing: the top quarter of the baseline (early-diastolic minimum); positive-pressure
-    ventilation: the bottom quarter; unknown: every beat with a baseline. A straight trend over the
-    window is removed first. The sign is never guessed from the trace, for that is what is unknown.
+    ventilation: the bottom quarter; unknown: every beat with a baseline. A straight
+    trend, fitted together with a sine at the respiratory rate, is removed first (`breath`: the band of
+    the baseline, when the caller has it already). The sign is never guessed from the trace, for that is what is unknown.
     """
     from discovery.problems import InputError, Problem, nearest
 
@@ -117,10 +120,14 @@ def end_expiratory(baseline: np.ndarray, mode: str, *, time_s: np.ndarray | None
     if mode == "unknown" or good.sum() < 4:
         return good
     t = np.arange(x.size, dtype=float) if time_s is None else np.asarray(time_s, dtype=float)
-    centred = t[good] - t[good].mean()
+    rate = (breathing(t, x) if breath is None else breath).rate_hz
+    when = t[good] - t[good].mean()
+    design = [np.ones(when.size), when]
+    if np.isfinite(rate) and when.size >= 8:  # so that part of a breath is not taken for a trend
+        design += [np.cos(2 * np.pi * rate * when), np.sin(2 * np.pi * rate * when)]
+    coefficient = np.linalg.lstsq(np.column_stack(design), x[good], rcond=None)[0]
     flat = np.full(x.size, np.nan)
-    trend = (centred @ x[good]) / (centred @ centred) if centred.any() else 0.0
-    flat[good] = x[good] - trend * centred
+    flat[good] = x[good] - coefficient[1] * when
     with np.errstate(invalid="ignore"):
         if mode == "spontaneous":
             return flat >= np.quantile(flat[good], 0.75)

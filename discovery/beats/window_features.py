@@ -60,7 +60,7 @@ def variability_of_window(beats: dict[str, np.ndarray], chosen: np.ndarray, vent
     for key in SWINGING:
         swing = cycle_swings(t, beats[key][chosen], cycles)
         out[column_name(FEATURES["respiratory_swing"], key)] = swing
-    keep = end_expiratory(baseline, ventilation, time_s=t)
+    keep = end_expiratory(baseline, ventilation, time_s=t, breath=breath)
     for key in END_EXPIRATORY:
         x = beats[key][chosen][keep]
         x = x[np.isfinite(x)]
