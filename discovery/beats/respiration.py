@@ -128,10 +128,11 @@ def end_expiratory(
     coefficient = np.linalg.lstsq(np.column_stack(design), x[good], rcond=None)[0]
     flat = np.full(x.size, np.nan)
     flat[good] = x[good] - coefficient[1] * when
-    with np.errstate(invalid="ignore"):
-        if mode == "spontaneous":
-            return flat >= np.quantile(flat[good], 0.75)
-        return flat <= np.quantile(flat[good], 0.25)
+    count = max(1, int(good.sum()) // 4)
+    order = np.argsort(-flat if mode == "spontaneous" else flat, kind="stable")  # missing last
+    chosen = np.zeros(x.size, dtype=bool)
+    chosen[order[:count]] = True
+    return chosen
 
 
 def end_expiratory_value(
