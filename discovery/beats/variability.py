@@ -155,8 +155,8 @@ FEATURES = (
     ),
     _entry(
         "end_expiratory_value", "End-expiratory value",
-        "Mean over the beats in the top (spontaneous) or bottom (positive pressure) quarter of the "
-        "respiratory baseline; the median of all beats when the mode is unknown.",
+        "Median over the beats in the top (spontaneous) or bottom (positive pressure) quarter of the "
+        "respiratory baseline; over all beats when the mode is unknown.",
         unit="unit of x", direction="inherits", offset_free=False, applies_to=END_EXPIRATORY,
         function=end_expiratory_value, source="Mark JB, Atlas of Cardiovascular Monitoring 1998",
     ),

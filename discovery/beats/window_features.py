@@ -64,7 +64,7 @@ def variability_of_window(beats: dict[str, np.ndarray], chosen: np.ndarray, vent
     for key in END_EXPIRATORY:
         x = beats[key][chosen][keep]
         x = x[np.isfinite(x)]
-        middle = np.nan if x.size == 0 else float(np.median(x) if ventilation == "unknown" else x.mean())
+        middle = float(np.median(x)) if x.size else np.nan
         out[column_name(FEATURES["end_expiratory_value"], key)] = middle
     rate = breath.rate_hz if breath.band.size and breath.band.std() > LEAST_BREATH_MMHG else np.nan
     out["respiratory_rate"] = 60.0 * rate
