@@ -53,7 +53,7 @@ def curve_table(
         time, estimate, ci_low, ci_high, n_at_risk, n_event, n_censored, n_left_out. Whether the
         curves are survival or incidence is decided over all groups, so all are of one kind.
     """
-    left_out, labels, codes, columns = _usable(time, status, entry, group)
+    left_out, labels, codes, columns = usable_rows(time, status, entry, group)
     time, status, entry = columns
     competing = bool((status > 1).any())
     causes = np.union1d([1], np.unique(status[status > 0])).astype(int)
@@ -73,7 +73,7 @@ def curve_table(
             found = aalen_johansen(
                 time[mine], status[mine], entry=came, causes=causes, interval=interval, conf_level=conf_level
             )
-            names = [_cause_name(int(cause), cause_names) for cause in causes]
+            names = [cause_label(int(cause), cause_names) for cause in causes]
             parts = list(zip(found.incidence, found.ci_low, found.ci_high, found.n_event))
             steps, at_risk, censored, first = found.time, found.n_at_risk, found.n_censored, 0.0
         for name, (estimate, low, high, events) in zip(names, parts):
@@ -101,7 +101,7 @@ def at_risk_table(time, status, times=None, *, entry=None, group=None, outcome="
     `n_at_risk` counts entry < t <= time; at the start of follow-up it counts who begins there.
     `times` defaults to about six round ones. Rows with missing values are left out as in `curve_table`.
     """
-    _, labels, codes, columns = _usable(time, status, entry, group)
+    _, labels, codes, columns = usable_rows(time, status, entry, group)
     time, status, entry = columns
     times = time_marks(time) if times is None else np.asarray(times, dtype=float)
     tables = []
@@ -160,7 +160,8 @@ def thirds(values, *, digits: int = 3) -> pd.Categorical:
     return pd.Categorical.from_codes(codes.tolist(), categories=labels, ordered=True)
 
 
-def _usable(time, status, entry, group):
+def usable_rows(time, status, entry, group):
+    """Rows without a missing value: number left out, group labels, group codes, (time, status, entry)."""
     columns = [np.asarray(values, dtype=float) for values in (time, status, entry) if values is not None]
     rows = np.all([np.isfinite(values) for values in columns], axis=0)
     if group is None:
@@ -186,7 +187,8 @@ def _start(time: np.ndarray, entry: np.ndarray | None) -> tuple[float, int]:
     return first, int((entry == first).sum())
 
 
-def _cause_name(cause: int, names: Mapping[int, str] | None) -> str:
+def cause_label(cause: int, names: Mapping[int, str] | None) -> str:
+    """Text for a cause: the given name, or "event", "competing event", "competing event 2", …"""
     if names and cause in names:
         return names[cause]
     return {1: "event", 2: "competing event"}.get(cause, f"competing event {cause - 1}")

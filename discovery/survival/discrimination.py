@@ -101,7 +101,7 @@ def uno_concordance(time, event, risk_score, *, horizon, weight_time="at") -> Co
 
 
 def _beaten_later(rank, score, lead) -> tuple[np.ndarray, np.ndarray]:
-    """For each row in `lead`: rows of higher rank with a lower score (ties one half), and rows of higher rank.
+    """For each row in `lead`: rows of higher rank with a lower score (ties one half), and of any score.
 
     Rows are walked in blocks by rank: rows of later blocks are counted in one sorted list, those of the own
     block one by one.
