@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import warnings
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
 import numpy as np
 import pandas as pd
 
+from discovery.study.findings import Findings
 from discovery.study.leaks import SUSPECT_ABOVE, equal_features, suspicion
 from discovery.study.numbers import varies
 from discovery.study.outcomes import Outcome, outcome_columns
@@ -18,6 +19,7 @@ from discovery.study.tables import Table
 from discovery.study.vocabulary import nearest_column
 
 MANY_MISSING = 0.4
+BLOCK = 2000  # features compared with the outcomes at a time, to bound the memory
 
 
 @dataclass
@@ -33,20 +35,19 @@ class Exclusions:
         return pd.DataFrame(self.rows, columns=["feature", "reason", "outcome"], dtype=object)
 
 
-def is_glob(pattern: str, columns: tuple[str, ...]) -> bool:
+def is_glob(pattern: str, columns: Collection[str]) -> bool:
     """Whether a name is a pattern: it has a wildcard and is not itself the name of a column."""
-    return pattern not in columns and any(sign in pattern for sign in "*?[")
+    return any(sign in pattern for sign in "*?[") and pattern not in columns
 
 
 def matches(patterns: tuple[str, ...], columns: tuple[str, ...]) -> list[str]:
     """The columns that any of the patterns names, in the order of the table."""
+    known = set(columns)
+    globs = [pattern for pattern in patterns if is_glob(pattern, known)]
+    names = set(patterns) - set(globs)
     return [
-        column for column in columns if any(matches_one(pattern, column, columns) for pattern in patterns)
+        column for column in columns if column in names or any(fnmatchcase(column, glob) for glob in globs)
     ]
-
-
-def matches_one(pattern: str, column: str, columns: tuple[str, ...]) -> bool:
-    return fnmatchcase(column, pattern) if is_glob(pattern, columns) else pattern == column
 
 
 def roles_of_columns(settings: StudyFile, id_column: str) -> dict[str, str]:
@@ -63,8 +64,14 @@ def roles_of_columns(settings: StudyFile, id_column: str) -> dict[str, str]:
     return roles
 
 
-def choose_features(source: Source, settings: StudyFile, id_column: str, excluded: Exclusions) -> list[str]:
-    """The names of the feature columns, by name, by pattern, or every numeric column without a role."""
+def choose_features(
+    source: Source, settings: StudyFile, id_column: str, excluded: Exclusions, *, own_table: bool
+) -> list[str]:
+    """The names of the feature columns, by name, by pattern, or every numeric column without a role.
+
+    `own_table` is whether the features stand in another table than the patients, where a covariate
+    is worth a word.
+    """
     chosen: Features = settings.features  # type: ignore[assignment]
     columns = source.table.columns
     roles = roles_of_columns(settings, id_column)
@@ -97,7 +104,7 @@ def choose_features(source: Source, settings: StudyFile, id_column: str, exclude
     features = []
     for column in candidates:
         if column in roles:
-            if roles[column].startswith("covariate") and column not in named:
+            if own_table and roles[column].startswith("covariate") and column not in named:
                 wanted = "this is a covariate of the base model and is not used as a feature"
                 findings.warn("covariate, no feature", source.file, wanted, column=column)
             if roles[column] != "id" and column not in named:
@@ -116,79 +123,64 @@ def choose_features(source: Source, settings: StudyFile, id_column: str, exclude
     return features
 
 
-def read_features(
-    source: Source, names: list[str], place: np.ndarray, excluded: Exclusions
+def keep_varying(
+    names: list[str], columns: Iterable[np.ndarray], file: str, findings: Findings, excluded: Exclusions
 ) -> tuple[list[str], np.ndarray]:
-    """The features of the study patients, (n, p) with NaN missing, and the names of those that vary.
-
-    `place` (n,) is each patient's row in the table, -1 for none. Columns with one value or none are
-    left out and listed.
-    """
+    """The features that vary, (n, p) with NaN missing, and their names; the others are listed as excluded."""
     kept: list[str] = []
     values: list[np.ndarray] = []
-    for name in names:
-        column = source.require_numbers(name)[place]
-        column[place < 0] = np.nan
+    for name, column in zip(names, columns):
         known = column[np.isfinite(column)]
         if not known.size:
             excluded.add(name, "all values are missing")
-            source.findings.warn(
-                "empty feature", source.file, "all values are missing; it is left out", column=name
-            )
+            findings.warn("empty feature", file, "all values are missing; it is left out", column=name)
         elif not varies(known):
             excluded.add(name, "constant")
             wanted = "every patient has the same value; the feature is left out"
-            source.findings.warn("constant feature", source.file, wanted, found=f"{known[0]:g}", column=name)
+            findings.warn("constant feature", file, wanted, found=f"{known[0]:g}", column=name)
         else:
             missing = column.size - known.size
             if missing > MANY_MISSING * column.size:
                 wanted = f"a value is missing in {missing} of {column.size} patients"
-                source.findings.warn("mostly missing feature", source.file, wanted, column=name)
+                findings.warn("mostly missing feature", file, wanted, column=name)
             kept.append(name)
             values.append(column)
-    table = np.column_stack(values) if values else np.empty((place.size, 0))
-    return kept, table
+    return kept, np.column_stack(values) if values else np.empty((0, 0))
 
 
 def leave_out_leaks(
-    source: Source,
     names: list[str],
     values: np.ndarray,
-    outcomes: list[Outcome],
+    outcomes: Sequence[Outcome],
+    file: str,
+    findings: Findings,
     excluded: Exclusions,
     seed: int,
-) -> tuple[list[str], np.ndarray]:
-    """Without the features that equal an outcome; those that nearly reproduce one are kept with a warning."""
-    leak = np.zeros(len(names), dtype=bool)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # columns without a shared row give NaN, as meant
+) -> list[int]:
+    """Positions without the features that equal an outcome; nearly equal ones are kept with a warning."""
+    leak: dict[int, str] = {}
+    for begin in range(0, len(names), BLOCK):
+        block = values[:, begin : begin + BLOCK]
         for outcome in outcomes:
-            equal = equal_features(values, outcome)
-            for position in np.flatnonzero(equal & ~leak):
-                excluded.add(names[position], f"leak: equals the outcome {outcome.name}")
-                wanted = f"leak: this equals the outcome {outcome.name!r}; it is left out of the features"
-                source.findings.warn("leak", source.file, wanted, column=names[position])
-            leak |= equal
-        kept = np.flatnonzero(~leak)
-        for outcome in outcomes:
-            measure, strength = suspicion(values[:, kept], outcome, seed)
-            for position in np.flatnonzero(strength > SUSPECT_ABOVE):
-                name = names[kept[position]]
-                if name in outcome.excluded_features:
+            equal = np.flatnonzero(equal_features(block, outcome))
+            leak |= {begin + int(at): outcome.name for at in equal if begin + int(at) not in leak}
+            measure, strength = suspicion(block, outcome, seed)
+            for at in np.flatnonzero(strength > SUSPECT_ABOVE):
+                name = names[begin + at]
+                if begin + int(at) in leak or name in outcome.excluded_features:
                     continue
                 wanted = (
                     f"suspected leak: alone it reproduces the outcome {outcome.name!r} "
                     f"({measure} above {SUSPECT_ABOVE}); was it known before the outcome? "
                     "If the outcome is made from it, name it in defined_from"
                 )
-                source.findings.warn(
-                    "suspected leak",
-                    source.file,
-                    wanted,
-                    found=f"{measure} {strength[position]:.3f}",
-                    column=name,
-                )
-    return [names[position] for position in kept], values[:, kept]
+                found = f"{measure} {strength[at]:.3f}"
+                findings.warn("suspected leak", file, wanted, found=found, column=name)
+    for position, outcome_name in sorted(leak.items()):
+        excluded.add(names[position], f"leak: equals the outcome {outcome_name}")
+        wanted = f"leak: this equals the outcome {outcome_name!r}; it is left out of the features"
+        findings.warn("leak", file, wanted, column=names[position])
+    return [position for position in range(len(names)) if position not in leak]
 
 
 def defined_from(
@@ -196,18 +188,22 @@ def defined_from(
     columns: tuple[str, ...],
     features: list[str],
     file: str,
-    source: Source,
+    findings: Findings,
     excluded: Exclusions,
 ) -> dict[str, tuple[str, ...]]:
-    """For each outcome the features that hold a term of its definition, which are not tested against it."""
+    """For each outcome the features that hold a term of its definition, which are not tested against it.
+
+    A name that no column has is a fault, unless recordings may still give such a feature.
+    """
     by_outcome: dict[str, tuple[str, ...]] = {}
+    chosen = set(features)
     for outcome in settings.outcomes:
         for pattern in outcome.defined_from:
-            if not matches((pattern,), columns):
+            if settings.recordings is None and not matches((pattern,), columns):
                 hint = nearest_column(pattern, columns)
                 wanted = f"there is no such feature, which defined_from of {outcome.name!r} names; {hint}"
-                source.findings.error("no such column", file, wanted, column=pattern)
-        named = tuple(name for name in matches(outcome.defined_from, columns) if name in features)
+                findings.error("no such column", file, wanted, column=pattern)
+        named = tuple(name for name in matches(outcome.defined_from, columns) if name in chosen)
         for name in named:
             excluded.add(name, f"part of the definition of {outcome.name}", outcome.name)
         by_outcome[outcome.name] = named

@@ -8,6 +8,7 @@ import numpy as np
 
 from discovery.study.findings import LISTED_PER_KIND, Findings
 from discovery.study.source import Source
+from discovery.study.vocabulary import has_role
 
 WHOLE_WITH_POINT = re.compile(r"(\d+)\.0+")
 
@@ -27,12 +28,13 @@ def read_ids(source: Source, column: str, *, unique: bool = True) -> list[str]:
         source.findings.warn("decimal ids", source.file, wanted, found=filled[0], column=column)
         ids = [label.split(".")[0] for label in ids]
     if unique:
+        visits = [name for name in source.table.columns if name != column and has_role(name, "visit")]
+        hint = f"; keep one visit of each patient (column {visits[0]!r})" if visits else ""
         first: dict[str, int] = {}
         for position, label in enumerate(ids):
             if label and label in first:
-                wanted = (
-                    f"one row a patient is wanted, this id stands in row {source.row(first[label])} already"
-                )
+                before = f"this id stands in row {source.row(first[label])} already"
+                wanted = f"one row a patient is wanted, {before}{hint}"
                 source.findings.error(
                     "repeated id", source.file, wanted, found=label, row=source.row(position), column=column
                 )

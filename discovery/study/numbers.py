@@ -51,12 +51,15 @@ class Numbers:
 
 def read_numbers(cells: Sequence[str], *, comma: bool, missing: frozenset[str] = frozenset()) -> Numbers:
     """Parse the text `cells` of one column; a decimal comma is understood when `comma` is true."""
+    stated = [number for number in (as_number(code, comma=False) for code in missing) if number is not None]
+    if missing:
+        cells = ["" if cell in missing else cell for cell in cells]
     try:
         values = np.array([float(cell) if cell else np.nan for cell in cells], dtype=np.float64)
         odd = np.flatnonzero(~(np.abs(values) <= LARGEST))
-        plain = all(not cells[position] for position in odd.tolist()) and not missing
-        if plain and "_" not in "".join(cells):
-            filled = len(cells) - odd.size
+        if all(not cells[position] for position in odd.tolist()) and "_" not in "".join(cells):
+            values[np.isin(values, stated)] = np.nan
+            filled = int(np.isfinite(values).sum())
             points = [position for position, cell in enumerate(cells) if "." in cell] if comma else []
             thousands = bool(points) and all(
                 POINT_THOUSANDS.fullmatch(cells[position]) for position in points
@@ -64,10 +67,11 @@ def read_numbers(cells: Sequence[str], *, comma: bool, missing: frozenset[str] =
             return Numbers(values=values, filled=filled, points=points, thousands=thousands)
     except ValueError:
         pass
-    return read_cell_by_cell(cells, comma=comma, missing=missing)
+    return read_cell_by_cell(cells, comma=comma, stated=stated)
 
 
-def read_cell_by_cell(cells: Sequence[str], *, comma: bool, missing: frozenset[str]) -> Numbers:
+def read_cell_by_cell(cells: Sequence[str], *, comma: bool, stated: list[float]) -> Numbers:
+    """The same, saying of each cell what it is; numbers among `stated` mean missing."""
     values = np.full(len(cells), np.nan)
     not_numbers: list[int] = []
     infinite: list[int] = []
@@ -78,10 +82,10 @@ def read_cell_by_cell(cells: Sequence[str], *, comma: bool, missing: frozenset[s
     filled = 0
     for position, raw in enumerate(cells):
         cell = raw.strip()
-        if not cell or cell in missing:
+        if not cell:
             continue
         number = as_number(cell, comma=comma)
-        if is_stated_number(number, missing):
+        if number in stated:
             continue
         filled += 1
         if cell.casefold() in MISSING_CODES:
@@ -120,12 +124,6 @@ def as_number(cell: str, *, comma: bool) -> float | None:
     except ValueError:
         return None
     return None if np.isnan(number) else number
-
-
-def is_stated_number(number: float | None, missing: frozenset[str]) -> bool:
-    if number is None or not missing:
-        return False
-    return any(as_number(code, comma=False) == number for code in missing)
 
 
 def varies(values: np.ndarray) -> bool:

@@ -18,11 +18,11 @@ from discovery.study.features import (
     Names,
     choose_features,
     defined_from,
+    keep_varying,
     leave_out_leaks,
-    read_features,
     read_labels,
 )
-from discovery.study.findings import Findings
+from discovery.study.findings import LISTED_PER_KIND, Findings
 from discovery.study.identifiers import match_ids, no_common_id, read_ids, report_unmatched
 from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
 from discovery.study.paths import one_line, resolve
@@ -154,16 +154,24 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
     features = pd.DataFrame(index=index, dtype=np.float64)
     names = Names()
     if measured is not None and settings.features is not None and id_column is not None:
-        chosen = choose_features(measured, settings, id_column, excluded)
-        chosen, values = read_features(measured, chosen, place, excluded)
-        parts = defined_from(settings, measured.table.columns, chosen, measured.file, measured, excluded)
-        outcomes = [replace(outcome, excluded_features=parts[outcome.name]) for outcome in outcomes]
-        chosen, values = leave_out_leaks(measured, chosen, values, outcomes, excluded, settings.study.seed)
-        if not chosen and settings.recordings is None and not findings.failed:
+        own_table = measured.table is not patients.table
+        chosen = choose_features(measured, settings, id_column, excluded, own_table=own_table)
+        columns = (rows_at(measured.require_numbers(name), place) for name in chosen)
+        features, outcomes = sift(
+            chosen,
+            columns,
+            index,
+            settings,
+            outcomes,
+            measured.file,
+            findings,
+            excluded,
+            known=measured.table.columns,
+        )
+        if not len(features.columns) and settings.recordings is None and not findings.failed:
             found = f"{len(excluded.rows)} columns, none of them usable"
             wanted = "at least one feature is wanted: a column of numbers that vary and have no other role"
             findings.error("no feature", measured.file, wanted, found=found)
-        features = pd.DataFrame(values, index=index, columns=pd.Index(chosen, dtype=object))
         if labels is not None:
             names = read_labels(labels, {*measured.table.columns, *patients.table.columns}, measured)
     if settings.recordings is not None:
@@ -186,6 +194,100 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         attrition=pd.DataFrame(attrition, columns=["step", "n", "n_left_out", "reason"]),
         warnings=(),
         input_hashes={},
+    )
+
+
+def rows_at(values: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """The values at `place` (n,), NaN where it is -1."""
+    return np.where(place >= 0, values[place], np.nan)
+
+
+def sift(
+    names: list[str],
+    columns: Iterable[np.ndarray],
+    index: pd.Index,
+    settings: StudyFile,
+    outcomes: list[Outcome],
+    file: str,
+    findings: Findings,
+    excluded: Exclusions,
+    *,
+    known: tuple[str, ...],
+) -> tuple[pd.DataFrame, list[Outcome]]:
+    """The features fit to be tested, and the outcomes with the features that each is defined from.
+
+    `known` are the names that `defined_from` may use.
+    """
+    kept, values = keep_varying(names, columns, file, findings, excluded)
+    parts = defined_from(settings, known, kept, file, findings, excluded)
+    outcomes = [
+        replace(outcome, excluded_features=(*outcome.excluded_features, *parts[outcome.name]))
+        for outcome in outcomes
+    ]
+    clean = leave_out_leaks(kept, values, outcomes, file, findings, excluded, settings.study.seed)
+    table = values[:, clean] if clean else np.empty((len(index), 0))
+    return pd.DataFrame(
+        table, index=index, columns=pd.Index([kept[at] for at in clean], dtype=object)
+    ), outcomes
+
+
+def with_features(
+    study: Study,
+    measured: pd.DataFrame,
+    *,
+    labels: dict[str, str] | None = None,
+    units: dict[str, str] | None = None,
+    families: dict[str, str] | None = None,
+    source: str = "recordings",
+) -> Study:
+    """`study` with measured features added, held to the same checks as those of a table.
+
+    `measured` has one row a patient (index: the ids as text), one column of numbers a feature; a
+    study patient without a row gets missing values, other rows are left out with a warning.
+    `source` is what messages call it.
+
+    Raises
+    ------
+    InputError
+        An id stands twice, or a feature has the name of one that the study has.
+    """
+    findings = Findings()
+    ids = [str(label) for label in measured.index]
+    if len(set(ids)) < len(ids):
+        findings.error(
+            "repeated id",
+            source,
+            "one row a patient is wanted",
+            found=pd.Index(ids)[pd.Index(ids).duplicated()][0],
+        )
+    for name in measured.columns.intersection(study.features.columns):
+        wanted = "another name is wanted, the table of features has this one"
+        findings.error("repeated column", source, wanted, column=str(name))
+    findings.raise_errors()
+    index = study.patients.index
+    strangers = sorted(set(ids) - set(index))
+    for label in strangers[:LISTED_PER_KIND]:
+        findings.warn(
+            "id not in the study", source, "the study has no such patient; it is left out", found=label
+        )
+    place = match_ids(list(index), ids)
+    names = [str(name) for name in measured.columns]
+    columns = (rows_at(measured.iloc[:, at].to_numpy(dtype=np.float64), place) for at in range(len(names)))
+    excluded = Exclusions()
+    settings = study.settings
+    added, outcomes = sift(
+        names, columns, index, settings, list(study.outcomes), source, findings, excluded, known=tuple(names)
+    )
+    findings.raise_errors()
+    return replace(
+        study,
+        features=pd.concat([study.features, added], axis=1),
+        outcomes=tuple(outcomes),
+        excluded_features=pd.concat([study.excluded_features, excluded.table()], ignore_index=True),
+        labels={**study.labels, **(labels or {})},
+        units={**study.units, **(units or {})},
+        families={**study.families, **(families or {})},
+        warnings=(*study.warnings, *findings.warnings()),
     )
 
 

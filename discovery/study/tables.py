@@ -86,7 +86,10 @@ def read_table(path: Path, name: str, findings: Findings) -> Table | None:
 def read_csv(content: bytes, name: str, findings: Findings) -> Table | None:
     """A table from the bytes of a CSV file: UTF-8, comma, semicolon or tab, one header line."""
     text = decode(content, name)
-    delimiter = find_delimiter(text)
+    stated = re.match(r"sep=([,;\t])(?=\r?\n)", text)  # a line that spreadsheets put on top
+    if stated:
+        text = text[stated.end() :]
+    delimiter = stated[1] if stated else find_delimiter(text)
     lines, records = split_records(text, delimiter, name)
     if not records:
         raise InputError([Problem(file=name, found="no text", wanted=A_TABLE)])

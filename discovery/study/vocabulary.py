@@ -287,6 +287,9 @@ CHANNEL_WORDS: dict[str, tuple[str, ...]] = {
 }
 
 
+MOST_COMPARED = 3000  # columns that a mistyped name is compared with
+
+
 def folded(text: str) -> str:
     """`text` without accents, case, spaces or separators: `Edad (años)` becomes `edadanos`."""
     plain = unicodedata.normalize("NFKD", text.replace("ß", "ss")).casefold()
@@ -322,7 +325,7 @@ def role_score(column: str, role: str) -> int:
 
 def nearest_column(name: str, columns: Iterable[str]) -> str:
     """A hint for a column that is not there: the same but for accents and case, near, or of the same role."""
-    known = list(columns)
+    known = list(columns)[:MOST_COMPARED]
     plain: dict[str, str] = {}
     for column in known:
         plain.setdefault(folded(column), column)

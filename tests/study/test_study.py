@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from discovery.problems import InputError
-from discovery.study import read_study
+from discovery.study import read_study, with_features
 
 HEAVY = ("lifelines", "sklearn", "matplotlib", "seaborn", "umap", "numba", "statsmodels", "scipy.stats")
 
@@ -123,6 +123,14 @@ def test_repeated_and_empty_ids(study):
         "patients.csv, row 9, column 'patient_id': found 'P001'; one row a patient is wanted, this id stands in row 3 already",
         "features.csv, row 6, column 'patient_id': found 'P001'; one row a patient is wanted, this id stands in row 3 already",
     ]  # fmt: skip
+
+
+def test_several_visits_of_a_patient_are_named_as_the_cause(study):
+    study.features = pd.concat([study.features, study.features.head(2)]).assign(visit=1)
+    assert (
+        "this id stands in row 2 already; keep one visit of each patient (column 'visit')"
+        in study.sentences()[0]
+    )
 
 
 def test_ids_keep_their_zeros(study):
@@ -444,6 +452,43 @@ def test_what_is_wrong_with_the_index_of_recordings(study):
     assert "wave; a folder with recordings is wanted; did you mean 'waves'?" in study.sentences()
 
 
+# --- features measured later -------------------------------------------------------------------
+
+
+def test_measured_features_are_held_to_the_same_checks(study):
+    got = study.read()
+    measured = pd.DataFrame(
+        {"edp": np.arange(39.0), "flat": 1.0, "copy": study.patients["responder"].to_numpy(float)[:39]},
+        index=[f"P{number:03d}" for number in range(38)] + ["X"],
+    )
+    before = measured.copy(deep=True)
+    more = with_features(got, measured, labels={"edp": "End-diastolic pressure"}, units={"edp": "mmHg"})
+    pd.testing.assert_frame_equal(measured, before)
+    assert list(got.features.columns) == ["rv_a", "rv_b", "pa_a", "pa_b"]
+    assert list(more.features.columns) == ["rv_a", "rv_b", "pa_a", "pa_b", "edp"]
+    assert more.features["edp"].isna().sum() == 2
+    assert more.features.loc["P005", "edp"] == 5
+    assert more.labels["edp"] == "End-diastolic pressure"
+    assert more.excluded_features["reason"].tolist() == ["constant", "leak: equals the outcome responder"]
+    said = [problem.sentence() for problem in more.warnings]
+    assert "recordings: found 'X'; the study has no such patient; it is left out" in said
+    with pytest.raises(InputError, match="another name is wanted, the table of features has this one"):
+        with_features(got, measured.rename(columns={"edp": "rv_a"}))
+    with pytest.raises(InputError, match="found 'P001'; one row a patient is wanted"):
+        with_features(got, measured.rename(index={"P002": "P001"}))
+
+
+def test_measured_features_may_be_named_in_defined_from(study):
+    with_recordings(study, "file,patient_id\na.csv,P000\n")
+    study.replace('column = "responder"', 'column = "responder"\ndefined_from = ["edp*"]')
+    measured = pd.DataFrame(
+        {"edp_mean": np.arange(40.0), "tau": np.arange(40.0) ** 2}, index=study.patients["patient_id"]
+    )
+    got = with_features(study.read(), measured)
+    assert got.outcomes[1].excluded_features == ("edp_mean",)
+    assert list(got.features_for(got.outcomes[1]).columns) == ["tau"]
+
+
 # --- speed and weight --------------------------------------------------------------------------
 
 
@@ -477,6 +522,23 @@ def test_reading_is_light_and_a_large_study_is_checked_in_seconds(tmp_path):
     assert float(spent) < 3.0
     assert int(count) == p
     assert heavy.strip() == "[]"
+
+
+def test_twenty_thousand_features_are_no_trouble(tmp_path):
+    """Time grows with the number of columns, not with its square: 20,000 columns in seconds."""
+    p = 20_000
+    names = [f"rv_{number}" for number in range(p)]
+    rows = np.random.default_rng(6).integers(0, 100, (12, p))
+    lines = [",".join(["id", "y", *names])]
+    lines += [",".join([f"P{at}", str(at % 2), *map(str, row)]) for at, row in enumerate(rows)]
+    (tmp_path / "t.csv").write_text("\n".join(lines))
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname="w"\n[patients]\nfile="t.csv"\nid="id"\n[features]\nfile="t.csv"\ncolumns=["rv_*", "rv_1"]\n'
+        '[[outcomes]]\nname="y"\nkind="binary"\ncolumn="y"\ndefined_from=["rv_2"]\n'
+    )
+    began = time.process_time()
+    assert read_study(tmp_path).features.shape == (12, p)
+    assert time.process_time() - began < 20
 
 
 def test_reading_twice_gives_the_same(study):

@@ -52,7 +52,7 @@ column = "responder"
 winsor = [0.01, 0.99]
 """
 
-quick = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+quick = settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def outcome_of(toml: bytes, patients: bytes, features: bytes) -> Study | None:

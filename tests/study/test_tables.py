@@ -44,6 +44,8 @@ def numbers_of(folder, content, column):
         '\ufeff"id","x","y"\r\n"1","2.5","a"\r\n"2","","b"\r\n',
         "id , x,y\n 1 ,2.5, a\n2, ,b",
         "\n\nid,x,y\n1,2.5,a\n\n2,,b\n\n",
+        "id;x;y\r1;2,5;a\r2;;b\r",
+        "sep=;\r\nid;x;y\r\n1;2,5;a\r\n2;;b\r\n",
     ],
 )
 def test_delimiters_decimals_quotes_and_marks_are_understood(tmp_path, content):
