@@ -1,11 +1,11 @@
-"""Intervals for a share, for a difference of two shares, and for a rate."""
+"""Intervals for a share and for a difference of two shares."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import beta, chi2, norm
+from scipy.stats import beta, norm
 
 from discovery.problems import InputError, Problem
 
@@ -71,26 +71,6 @@ def newcombe_interval(
     return Interval(
         estimate=difference, ci_low=float(difference - below), ci_high=float(difference + above),
         conf_level=conf_level, method="Newcombe hybrid score",
-    )  # fmt: skip
-
-
-def poisson_rate(events: int, person_time: float, *, per: float = 1.0, conf_level: float = 0.95) -> Interval:
-    """Events per `per` units of person-time, with the exact interval from the two Poisson tails.
-
-    References
-    ----------
-    Garwood, Biometrika 1936;28:437-442. Oracle: TB08.
-    """
-    if not (events >= 0 and events == int(events) and np.isfinite(person_time) and person_time > 0):
-        wanted = "wanted a whole number of events from 0 up and a positive person-time"
-        raise InputError([Problem(file="rate", found=f"{events}, {person_time}", wanted=wanted)])
-    tail = (1 - conf_level) / 2
-    low = 0.0 if events == 0 else chi2.ppf(tail, 2 * events) / 2
-    high = chi2.isf(tail, 2 * events + 2) / 2
-    scale = per / person_time
-    return Interval(
-        estimate=events * scale, ci_low=float(low * scale), ci_high=float(high * scale),
-        conf_level=conf_level, method="exact Poisson",
     )  # fmt: skip
 
 

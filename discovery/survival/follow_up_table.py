@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from discovery.cohort.proportions import poisson_rate
 from discovery.survival.curve_tables import cause_label, usable_rows
 from discovery.survival.curves import kaplan_meier, median, reverse_kaplan_meier
+from discovery.survival.rates import poisson_rate
 
 COLUMNS = [
     "outcome", "group", "n", "n_left_out", "event", "n_event", "person_time", "rate", "rate_low",

@@ -71,7 +71,5 @@ def test_cost_grows_like_n():
             duration, event = rng.exponential(1, n), rng.integers(0, 2, n)
             seconds.append(best_of(lambda d=duration, e=event, f=function: f(d, e), 7))
         slope = np.polyfit(np.log(sizes), np.log(seconds), 1)[0]
-        assert slope < 1.3, (
-            function.__name__,
-            seconds,
-        )  # n log n, with room for the memory of a busy machine
+        # Sorting is n log n and large arrays leave the cache: 1.1 on a quiet machine.
+        assert slope < 1.25, (function.__name__, seconds)

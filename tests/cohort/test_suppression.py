@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import linprog
 
 from discovery.cohort.baseline import baseline_table
 from discovery.cohort.suppression import suppression_mask
@@ -53,22 +52,33 @@ def test_no_hidden_cell_can_be_worked_out_line_by_line(inner, limit):
         assert line.sum() != 1
 
 
-def test_a_masked_small_cell_has_more_than_one_possible_value():
-    counts = with_margins([[2, 40, 9], [30, 50, 12]])
-    mask = suppression_mask(counts, 5)
-    hidden = [tuple(at) for at in np.argwhere(mask[:-1, :-1])]
-    possible = set()
-    for values in itertools.product(range(60), repeat=len(hidden) - 2):
-        inner = counts[:-1, :-1].copy()
-        inner[tuple(np.transpose(hidden))] = -1
-        # Two rows: the second row of a hidden column follows from the first.
-        columns = sorted({j for _, j in hidden})
-        free = dict(zip(columns[:-1], values))
-        last = counts[0, -1] - sum(inner[0, j] for j in range(3) if j not in columns) - sum(free.values())
-        row = {**free, columns[-1]: last}
-        if all(0 <= row[j] <= counts[-1, j] for j in columns):
-            possible.add(row.get(0))
-    assert len(possible) > 5
+def possible_range(counts, mask, cell):
+    """Least and largest value of a masked cell that agree with every printed number (linear programme)."""
+    hidden = [tuple(at) for at in np.argwhere(mask)]
+    lines = [[(i, j) for j in range(counts.shape[1])] for i in range(counts.shape[0])]
+    lines += [[(i, j) for i in range(counts.shape[0])] for j in range(counts.shape[1])]
+    equations, totals = [], []
+    for line in lines:
+        sign = {at: -1.0 if at == line[-1] else 1.0 for at in line}
+        row = [sign.get(at, 0.0) for at in hidden]
+        if any(row):
+            equations.append(row)
+            totals.append(-sum(sign[at] * counts[at] for at in line if not mask[at]))
+    aim = np.array([float(at == cell) for at in hidden])
+    low = linprog(aim, A_eq=equations, b_eq=totals).fun
+    high = linprog(-aim, A_eq=equations, b_eq=totals)
+    return low, np.inf if high.status == 3 else -high.fun
+
+
+def test_no_small_cell_can_be_worked_out_from_all_lines_together():
+    rng = np.random.default_rng(20261125)
+    for _ in range(60):
+        inner = rng.choice([0, 1, 2, 3, 6, 9, 15, 30, 60], size=(rng.integers(2, 5), rng.integers(2, 4)))
+        counts = with_margins(inner)
+        mask = suppression_mask(counts, 5)
+        for cell in map(tuple, np.argwhere((counts > 0) & (counts < 5))):
+            low, high = possible_range(counts, mask, cell)
+            assert high - low >= 1 - 1e-6, (inner, cell)
 
 
 def test_the_table_of_a_small_study_hides_counts_and_what_tells_them():

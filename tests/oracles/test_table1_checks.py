@@ -11,9 +11,9 @@ from discovery.cohort.group_tests import chi_square_test, fisher_exact_p, welch_
 from discovery.cohort.proportions import (
     clopper_pearson_interval,
     newcombe_interval,
-    poisson_rate,
     wilson_interval,
 )
+from discovery.survival.rates import poisson_rate
 
 
 @pytest.fixture(scope="module")
