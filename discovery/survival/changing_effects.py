@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import false_discovery_control, norm
+from scipy.stats import norm
 
+from discovery.association.multiplicity import benjamini_hochberg
 from discovery.problems import InputError
 from discovery.survival.covariates import as_table
 from discovery.survival.cox import cox_model
@@ -69,11 +70,7 @@ def proportional_hazards_screen(
             row |= {"n": 0, "events": 0, "note": "; ".join(problem.wanted for problem in error.problems)}
         rows.append({"feature": name, **row})
     table = pd.DataFrame(rows, columns=[name for name in SCREEN_COLUMNS if name != "q_value"])
-    p = table["p_value"].to_numpy(dtype=float)
-    q = np.full(len(p), np.nan)
-    tested = np.isfinite(p)
-    if tested.any():
-        q[tested] = false_discovery_control(p[tested], method="bh")
+    q = benjamini_hochberg(table["p_value"].to_numpy(dtype=float))
     return table.assign(q_value=q)[SCREEN_COLUMNS]
 
 

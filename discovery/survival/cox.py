@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.stats import norm
 
 from discovery.survival.covariates import Design, design_matrix, require_full_rank
 from discovery.survival.cox_terms import CoxRows, event_terms, hazard_steps, score_residuals
@@ -133,7 +134,7 @@ def prepare_cox(time, event, covariates, *, entry=None, weights=None, stratum=No
 
 def cox_model(
     time, event, covariates, *, entry=None, weights=None, stratum=None, cluster=None,
-    robust=False, ties="efron", firth=False, conf_level=0.95,
+    robust=False, ties="efron", firth=False, interval=None, conf_level=0.95,
 ) -> CoxModel:  # fmt: skip
     """Fit a Cox model.
 
@@ -153,8 +154,11 @@ def cox_model(
         The sandwich with every row its own cluster.
     ties : "efron" or "breslow"
     firth : bool
-        Firth's penalty, for few events or a monotone likelihood; Wald intervals are then rough, so take
-        the profile interval of the penalised likelihood for a report.
+        Firth's penalty, for few events or a monotone likelihood. Efron ties only.
+    interval : "wald" or "profile"
+        Profile: limits and p of each term from the (penalised) likelihood ratio, which the
+        likelihood's shape with few events asks for; the default with `firth`. Wald otherwise, and
+        always with robust errors.
 
     Raises
     ------
@@ -168,6 +172,12 @@ def cox_model(
     """
     require_choice(SOURCE, "ties", ties, TIES)
     require_level(SOURCE, conf_level)
+    robust = robust or cluster is not None
+    if interval is None:
+        interval = "profile" if firth and not robust else "wald"
+    require_choice(SOURCE, "interval", interval, ("wald", "profile"))
+    if (firth or interval == "profile") and (robust or ties != "efron"):
+        refuse(SOURCE, "wanted model errors and Efron ties with Firth's penalty or a profile interval")
     ready = prepare_cox(time, event, covariates, entry=entry, weights=weights, stratum=stratum)
     rows = ready.rows
     from discovery.kernels.cox import fit_cox
@@ -181,6 +191,9 @@ def cox_model(
     if empty.any():
         names = ", ".join(name for name, gone in zip(ready.design.names, empty) if gone)
         refuse(SOURCE, "wanted columns that vary within the strata", column="covariates", found=names)
+    limits = p_values = None
+    if interval == "profile" and fit.converged:
+        limits, p_values = _profile(ready, firth, conf_level)
     note, beta, covariance = "", fit.coef, fit.covariance
     if not fit.converged:
         from discovery.kernels.screen_fit import REASONS
@@ -190,11 +203,12 @@ def cox_model(
     scale = np.outer(ready.spread, ready.spread)
     model_covariance = covariance / scale
     used = model_covariance
-    if (robust or cluster is not None) and fit.converged:
+    if robust and fit.converged:
         used = _sandwich(ready, beta, covariance, cluster, ties) / scale
     baseline = _baseline_hazards(ready, beta, ties) if fit.converged else ()
     kind = "robust by cluster" if cluster is not None else "robust" if robust else "model"
-    method = f"Cox, {ties.capitalize()} ties, {kind} errors" + (", Firth" if firth else "")
+    errors = "profile likelihood" if interval == "profile" else f"{kind} errors"
+    method = f"Cox, {ties.capitalize()} ties, {errors}" + (", Firth" if firth else "")
     method += ", stratified" if stratum is not None else ""
     return CoxModel(
         method=method, effect_measure="log hazard ratio", names=ready.design.names,
@@ -202,8 +216,27 @@ def cox_model(
         model_covariance=model_covariance, loglik=fit.loglik, loglik_null=fit.loglik_null,
         score_chi2=fit.score_chi2, n=len(rows.time), events=int(rows.event.sum()),
         n_left_out=int((~ready.kept).sum()), conf_level=conf_level, note=note, ties=ties,
-        centre=ready.centre, baseline=baseline, design=ready.design,
+        centre=ready.centre, baseline=baseline, design=ready.design, limits=limits, p_values=p_values,
     )  # fmt: skip
+
+
+def _profile(ready: PreparedCox, firth: bool, conf_level: float) -> tuple[np.ndarray, np.ndarray]:
+    """Limits (k, 2) and p (k,) of every term by the likelihood ratio, in the caller's units."""
+    from discovery.kernels.cox import CoxPlan
+
+    rows, k = ready.rows, len(ready.centre)
+    entry = rows.entry if np.isfinite(rows.entry).any() else None
+    limits, p = np.empty((k, 2)), np.empty(k)
+    for j in range(k):
+        others = np.delete(rows.x, j, axis=1)
+        plan = CoxPlan(
+            rows.time, rows.event.astype(float), others, rows.x[:, [j]], entry=entry, stratum=rows.stratum
+        )
+        screened = plan.screen(rows.weights, firth=firth)
+        low, high = plan.profile_interval(screened, rows.weights, firth=firth, conf_level=conf_level)
+        limits[j] = np.array([low[0], high[0]]) / ready.spread[j]
+        p[j] = 2 * norm.sf(abs(screened.z[0]))
+    return limits, p
 
 
 def _sandwich(ready: PreparedCox, beta, covariance, cluster, ties) -> np.ndarray:

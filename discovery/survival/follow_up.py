@@ -61,7 +61,7 @@ def as_follow_up(time, status, *, entry=None, weights=None) -> FollowUp:
     arrays = {}
     for name, values in columns.items():
         try:
-            arrays[name] = np.asarray(values, dtype=float)
+            arrays[name] = as_floats(values)
         except (TypeError, ValueError):
             fault(name, "wanted numbers only")
             continue
@@ -116,6 +116,13 @@ def as_follow_up(time, status, *, entry=None, weights=None) -> FollowUp:
     if not keep.all():
         time, status, entry, weights = time[keep], status[keep], entry[keep], weights[keep]
     return FollowUp(time, status, entry, weights)
+
+
+def as_floats(values) -> np.ndarray:
+    """A float array; what is missing in a nullable column becomes NaN."""
+    if hasattr(values, "to_numpy"):
+        return values.to_numpy(dtype=float, na_value=np.nan)
+    return np.asarray(values, dtype=float)
 
 
 def one_event(time, event, *, entry=None, weights=None) -> FollowUp:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,8 @@ class RegressionFit:
     """A fitted model with k terms; no patient rows inside.
 
     `coef` (k,) and `covariance` (k, k), the one for inference (robust when asked for);
-    `model_covariance` is the inverse information. `variable` names the covariate of each term.
+    `model_covariance` is the inverse information. `variable` names the covariate of each term. `limits`
+    (k, 2) and `p_values` (k,) are there when they are not Wald's.
     """
 
     method: str
@@ -36,7 +37,9 @@ class RegressionFit:
     events: int
     n_left_out: int
     conf_level: float
-    note: str = field(default="")
+    note: str = ""
+    limits: np.ndarray | None = None
+    p_values: np.ndarray | None = None
 
     @property
     def se(self) -> np.ndarray:
@@ -57,16 +60,21 @@ class RegressionFit:
         return float(self.coef @ np.linalg.pinv(self.covariance) @ self.coef)
 
     def table(self, *, outcome: str = "", model: str = "") -> pd.DataFrame:
-        """One row a term with Wald interval and p, in the columns of every estimate of the project."""
+        """One row a term with its interval and p, in the columns of every estimate of the project."""
         z = norm.ppf(0.5 + self.conf_level / 2)
         se = self.se
         with np.errstate(divide="ignore", invalid="ignore"):
             p = np.clip(2 * norm.sf(np.abs(self.coef) / se), SMALLEST_P, 1.0)
+        low, high = self.coef - z * se, self.coef + z * se
+        if self.limits is not None:
+            low, high = self.limits.T
+        if self.p_values is not None:
+            p = np.clip(self.p_values, SMALLEST_P, 1.0)
         return pd.DataFrame(
             {
                 "outcome": outcome, "model": model, "term": self.names, "effect_measure": self.effect_measure,
-                "estimate": self.coef, "se": se, "ci_low": self.coef - z * se, "ci_high": self.coef + z * se,
-                "p_value": p, "n": self.n, "events": self.events, "n_left_out": self.n_left_out,
+                "estimate": self.coef, "se": se, "ci_low": low, "ci_high": high, "p_value": p,
+                "n": self.n, "events": self.events, "n_left_out": self.n_left_out,
                 "method": self.method, "note": self.note,
             },
             columns=COLUMNS,

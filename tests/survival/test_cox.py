@@ -7,6 +7,8 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import minimize
+from scipy.stats import chi2
 
 from discovery.problems import InputError
 from discovery.survival.covariates import design_matrix
@@ -18,7 +20,7 @@ from discovery.survival.cox_terms import (
     score_residuals,
     term_covariances,
 )
-from discovery.survival.curves import nelson_aalen
+from discovery.survival.curves import kaplan_meier, nelson_aalen
 from discovery.survival.proportional_hazards import proportional_hazards_test
 
 
@@ -202,6 +204,56 @@ def test_a_monotone_likelihood_has_no_estimate_but_a_reason_and_firth_has_one():
     firth = cox_model(time, event, x, firth=True)
     assert np.isfinite(firth.coef).all()
     assert firth.coef[0] > 0
+
+
+def test_profile_limits_are_where_the_likelihood_ratio_meets_its_quantile(dataset):
+    # Definition: at a limit, twice the fall of the profile log likelihood is the chi-square quantile.
+    lung = dataset("lung.csv").dropna(subset=["ph.ecog"])
+    columns = lung[["age", "sex", "ph.ecog"]]
+    fit = cox_model(lung.time, lung.status == 2, columns, interval="profile")
+    table = fit.table().set_index("term")
+    without = cox_model(lung.time, lung.status == 2, columns[["age", "ph.ecog"]])
+    assert table.loc["sex", "p_value"] == pytest.approx(
+        chi2.sf(2 * (fit.loglik - without.loglik), 1), rel=1e-6
+    )
+
+    def profile(value):
+        # An offset is a covariate with a fixed coefficient: here by maximising over the others.
+        def loss(rest):
+            ready = prepare_cox(lung.time, lung.status == 2, columns)
+            beta = np.array([rest[0], value * ready.spread[1], rest[1]])
+            terms = event_terms(ready.rows, beta, ties="efron")
+            eta = ready.rows.x @ beta - terms.top
+            return (terms.weight * np.log(terms.s0)).sum() - eta[ready.rows.event].sum()
+
+        return -minimize(loss, np.zeros(2), method="BFGS").fun
+
+    for limit in table.loc["sex", ["ci_low", "ci_high"]]:
+        assert 2 * (fit.loglik - profile(limit)) == pytest.approx(chi2.ppf(0.95, 1), abs=1e-4)
+
+
+def test_firth_is_that_of_firthmodels(dataset):
+    from firthmodels import FirthCoxPH
+
+    ovarian = dataset("ovarian.csv")
+    x = ovarian[["age", "rx"]].to_numpy(dtype=float)
+    theirs = FirthCoxPH(backend="numpy").fit(
+        x, (ovarian.fustat.to_numpy() == 1, ovarian.futime.to_numpy(float))
+    )
+    ours = cox_model(ovarian.futime, ovarian.fustat, x, firth=True)
+    np.testing.assert_allclose(ours.coef, theirs.coef_, rtol=1e-4)
+    np.testing.assert_allclose(ours.limits, theirs.conf_int(method="pl"), rtol=1e-3)
+    assert "profile likelihood, Firth" in ours.method
+    with pytest.raises(InputError, match="model errors and Efron ties"):
+        cox_model(ovarian.futime, ovarian.fustat, x, firth=True, robust=True)
+
+
+def test_nullable_columns_are_numbers_with_missing_cells():
+    time = pd.Series([1, 2, 3, 4, 5], dtype="Int64")
+    event = pd.Series([True, False, True, True, True], dtype="boolean")
+    assert kaplan_meier(time, event).estimate[0] == 0.8
+    with pytest.raises(InputError, match="1 are not, first at position 1"):
+        kaplan_meier(pd.Series([1, None, 3], dtype="Int64"), [1, 0, 1])
 
 
 def test_proportional_hazards_test_is_a_score_test_of_a_time_dependent_term():
