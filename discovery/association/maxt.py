@@ -138,21 +138,25 @@ def _freedman_lane(design: Design, clean: np.ndarray):
     unit = np.where(flat, np.nan, clean / np.where(flat, 1.0, length)).T
     patterns = []
     for columns, rows in missing_patterns(design.observed):
-        own = base[rows]
-        basis, triangle = np.linalg.qr(own) if len(rows) else (own, np.empty((0, 0)))
-        basis = basis[:, np.abs(np.diag(triangle)) > 1e-8 * np.sqrt(max(len(rows), 1))]
-        patterns.append((columns, rows, basis, len(rows) - basis.shape[1] - 1))
+        triangle = np.linalg.qr(base[rows], mode="r") if len(rows) else np.zeros((0, base.shape[1]))
+        steep = np.abs(np.diag(triangle)) > 1e-8 * np.sqrt(max(len(rows), 1))
+        kept = np.flatnonzero(steep)
+        root = np.linalg.cholesky(base[rows][:, kept].T @ base[rows][:, kept]) if len(kept) else None
+        absent = np.setdiff1d(np.arange(design.n), rows)
+        patterns.append((columns, absent, kept, root, len(rows) - len(kept) - 1))
 
     def score(block: np.ndarray) -> np.ndarray:
         top = unit @ block
-        for columns, rows, basis, freedom in patterns:
+        moment, square = base.T @ block, (block**2).sum(axis=0)
+        for columns, absent, kept, root, freedom in patterns:
             if freedom < 1:
                 top[columns] = np.nan
                 continue
-            own = block[rows]
-            left = (own**2).sum(axis=0) - ((basis.T @ own) ** 2).sum(
-                axis=0
-            )  # residual sum of squares, no feature
+            # sums over the feature's own rows are those over all rows less the rows where it is missing
+            gone = block[absent]
+            own = moment[kept] - base[np.ix_(absent, kept)].T @ gone
+            explained = (np.linalg.solve(root, own) ** 2).sum(axis=0) if root is not None else 0.0
+            left = square - (gone**2).sum(axis=0) - explained  # residual sum of squares without the feature
             rest = np.maximum(left - top[columns] ** 2, 1e-12 * left)
             top[columns] *= np.sqrt(freedom / rest)
         return top

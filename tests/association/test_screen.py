@@ -155,7 +155,7 @@ def test_missing_rows_of_one_feature_are_left_out_of_its_model_only(design_from_
     assert "45 % missing: listed, not ranked" in rows.at["f1", "note"]
     part = design_from_arrays("binary", design.base[90:], design.features[90:], y=design.y[90:])
     alone = main_rows(screen(part, permutations=0))
-    assert rows.at["f1", "estimate"] == pytest.approx(alone.at["f1", "estimate"], rel=1e-9)
+    assert rows.at["f1", "estimate"] == pytest.approx(alone.at["f1", "estimate"], abs=1e-7)
     assert rows.at["f1", "events"] == alone.at["f1", "events"]
 
 
