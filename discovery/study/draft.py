@@ -13,7 +13,7 @@ from discovery.study.guesses import Guess, OutcomeGuess, guess, guess_channels
 from discovery.study.settings import DEFAULT_SEED
 from discovery.study.study import Shelf, build_study
 from discovery.study.study_file import parse, validate
-from discovery.study.tables import read_table
+from discovery.study.table_files import read_table
 
 INDEX = "index.csv"
 

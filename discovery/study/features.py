@@ -32,7 +32,7 @@ class Exclusions:
         self.rows.append((feature, reason, outcome))
 
     def table(self) -> pd.DataFrame:
-        return pd.DataFrame(self.rows, columns=["feature", "reason", "outcome"], dtype=object)
+        return pd.DataFrame(self.rows, columns=["feature", "reason", "outcome"])
 
 
 def is_glob(pattern: str, columns: Collection[str]) -> bool:

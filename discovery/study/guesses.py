@@ -10,7 +10,8 @@ import numpy as np
 from discovery.study.findings import Findings
 from discovery.study.numbers import MISSING_CODES
 from discovery.study.source import canonical, first_places
-from discovery.study.tables import PARQUET_ENDINGS, TEXT_ENDINGS, Table, read_table
+from discovery.study.table_files import PARQUET_ENDINGS, TEXT_ENDINGS, read_table
+from discovery.study.tables import Table
 from discovery.study.vocabulary import (
     CHANNEL_WORDS,
     NO_WORDS,

@@ -28,8 +28,7 @@ def read_ids(source: Source, column: str, *, unique: bool = True) -> list[str]:
         source.findings.warn("decimal ids", source.file, wanted, found=filled[0], column=column)
         ids = [label.split(".")[0] for label in ids]
     if unique:
-        visits = [name for name in source.table.columns if name != column and has_role(name, "visit")]
-        hint = f"; keep one visit of each patient (column {visits[0]!r})" if visits else ""
+        hint = visit_hint(source, column) if len(set(ids)) < len(ids) else ""
         first: dict[str, int] = {}
         for position, label in enumerate(ids):
             if label and label in first:
@@ -41,6 +40,11 @@ def read_ids(source: Source, column: str, *, unique: bool = True) -> list[str]:
             else:
                 first[label] = position
     return ids
+
+
+def visit_hint(source: Source, id_column: str) -> str:
+    visits = [name for name in source.table.columns if name != id_column and has_role(name, "visit")]
+    return f"; keep one visit of each patient (column {visits[0]!r})" if visits else ""
 
 
 def match_ids(ids: list[str], others: list[str]) -> np.ndarray:

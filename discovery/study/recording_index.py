@@ -11,7 +11,7 @@ from discovery.study.findings import LISTED_PER_KIND, Findings
 from discovery.study.paths import neighbours, resolve
 from discovery.study.settings import Recordings
 from discovery.study.source import Source
-from discovery.study.tables import read_table
+from discovery.study.table_files import read_table
 
 
 def check_recordings(settings: Recordings, folder: Path, patients: set[str], findings: Findings) -> None:

@@ -30,7 +30,8 @@ from discovery.study.recording_index import check_recordings
 from discovery.study.settings import Codes, RecurrentOutcome, StudyFile
 from discovery.study.source import Source, missing_codes
 from discovery.study.study_file import read_study_file
-from discovery.study.tables import Table, read_table
+from discovery.study.table_files import read_table
+from discovery.study.tables import Table
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,7 +274,7 @@ def with_features(
     place = match_ids(list(index), ids)
     names = [str(name) for name in measured.columns]
     columns = (rows_at(measured.iloc[:, at].to_numpy(dtype=np.float64), place) for at in range(len(names)))
-    excluded = Exclusions()
+    excluded = Exclusions([tuple(row) for row in study.excluded_features.to_numpy()])
     settings = study.settings
     added, outcomes = sift(
         names, columns, index, settings, list(study.outcomes), source, findings, excluded, known=tuple(names)
@@ -283,7 +284,7 @@ def with_features(
         study,
         features=pd.concat([study.features, added], axis=1),
         outcomes=tuple(outcomes),
-        excluded_features=pd.concat([study.excluded_features, excluded.table()], ignore_index=True),
+        excluded_features=excluded.table(),
         labels={**study.labels, **(labels or {})},
         units={**study.units, **(units or {})},
         families={**study.families, **(families or {})},

@@ -6,6 +6,7 @@ import difflib
 import re
 import unicodedata
 from collections.abc import Iterable
+from functools import cache
 from itertools import pairwise
 
 # Folded words (no accents, lower case) that name a role, whole or as a part between separators.
@@ -305,17 +306,19 @@ def words_of(text: str) -> list[str]:
     return [word for word in re.split(r"[\W_]+", plain) if word]
 
 
+@cache
+def folded_words(role: str) -> list[str]:
+    return [folded(word) for word in ROLE_WORDS[role]]
+
+
 def has_role(column: str, role: str) -> bool:
     """Whether a column's name says that it plays `role`: as a whole, or by one or two of its words."""
-    names = {folded(word) for word in ROLE_WORDS[role]}
-    words = words_of(column)
-    pairs = ["".join(pair) for pair in pairwise(words)]
-    return folded(column) in names or any(word in names for word in (*words, *pairs))
+    return role_score(column, role) > 0
 
 
 def role_score(column: str, role: str) -> int:
     """How surely a name says `role`: the earlier a word stands in its list the higher; 0 is not at all."""
-    listed = [folded(word) for word in ROLE_WORDS[role]]
+    listed = folded_words(role)
     words = words_of(column)
     pairs = ["".join(pair) for pair in pairwise(words)]
     if folded(column) in listed:

@@ -17,7 +17,7 @@ from discovery.study.disclosure import csv_text
 from discovery.study.findings import Findings
 from discovery.study.settings import OUTCOME_MODELS
 from discovery.study.study_file import SECTIONS
-from discovery.study.tables import read_table
+from discovery.study.table_files import read_table
 
 PATIENTS = (
     b"patient_id,site,etiology,age_years,sex,time_days,status,entry_days,responder\n"

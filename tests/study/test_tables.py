@@ -13,7 +13,8 @@ import pytest
 
 from discovery.study.findings import Findings
 from discovery.study.numbers import read_numbers, sentinel
-from discovery.study.tables import read_table, report_numbers
+from discovery.study.table_files import read_table
+from discovery.study.tables import report_numbers
 
 
 def opened(folder, content, name="t.csv"):
@@ -255,6 +256,25 @@ def test_broken_parquet(tmp_path):
     assert [p.sentence() for p in findings.errors()] == [
         "good.parquet, row 2, column 'x': found 'inf'; a finite number is wanted, of at most 1e+100"
     ]
+
+
+def test_parquet_with_text_that_is_no_utf8_or_dates_out_of_range(tmp_path):
+    pd.DataFrame({"id": ["abcdef", "b"]}).to_parquet(tmp_path / "t.parquet", compression=None)
+    whole = (tmp_path / "t.parquet").read_bytes()
+    table, said = opened(tmp_path, whole.replace(b"abcdef", b"abc\x80ef", 1), "t.parquet")
+    assert table is None
+    assert "Invalid UTF8 sequence" in said[0]
+    far = pa.array([2**62, 5], pa.timestamp("s"))
+    pq.write_table(pa.table({"id": ["a", "b"], "day": far}), tmp_path / "far.parquet", coerce_timestamps=None)
+    table, said = opened(tmp_path, (tmp_path / "far.parquet").read_bytes(), "far.parquet")
+    assert table is None
+    assert "this is none or is damaged" in said[0]
+    pq.write_table(
+        pa.table({"id": ["a", "b"], "day": pa.array([0, 86400], pa.timestamp("s"))}), tmp_path / "day.parquet"
+    )
+    table, said = opened(tmp_path, (tmp_path / "day.parquet").read_bytes(), "day.parquet")
+    assert said == []
+    assert table.numbers("day").not_numbers == [0, 1]
 
 
 def test_duplicate_columns_and_no_rows_in_parquet(tmp_path):
