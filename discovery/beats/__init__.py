@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from discovery.beats.measuring import measure as measure
     from discovery.beats.measurer import MeasuredBeats as MeasuredBeats
     from discovery.beats.measurer import Measurer as Measurer
+    from discovery.beats.measuring import measure as measure
     from discovery.beats.options import Options as Options
     from discovery.beats.registry import feature_table as feature_table
 

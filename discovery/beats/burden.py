@@ -43,7 +43,12 @@ class Burden:
 
 
 def burden(
-    time_min: np.ndarray, value: np.ndarray, level: float, *, above: bool = True, max_gap_min: float = RAW_GAP_MIN
+    time_min: np.ndarray,
+    value: np.ndarray,
+    level: float,
+    *,
+    above: bool = True,
+    max_gap_min: float = RAW_GAP_MIN,
 ) -> Burden:
     """Time and area strictly beyond a level, the series being straight lines between samples.
 
@@ -87,9 +92,11 @@ def burden(
             running = 0.0
         longest = max(longest, running)
     return Burden(
-        time_min=float(beyond.sum()), area=float((beyond * height).sum()), longest_min=float(longest),
+        time_min=float(beyond.sum()),
+        area=float((beyond * height).sum()),
+        longest_min=float(longest),
         observed_min=observed,
-    )  # fmt: skip
+    )
 
 
 def trend_slope(time_min: np.ndarray, value: np.ndarray, *, breaks_min: np.ndarray | None = None) -> float:
@@ -106,7 +113,9 @@ def trend_slope(time_min: np.ndarray, value: np.ndarray, *, breaks_min: np.ndarr
     step = np.median(np.diff(t))
     if t.size * step < 0.5 * (t[-1] - t[0]):
         return np.nan
-    piece = np.searchsorted(np.sort(breaks_min), t, side="right") if breaks_min is not None else np.zeros(t.size)
+    piece = (
+        np.searchsorted(np.sort(breaks_min), t, side="right") if breaks_min is not None else np.zeros(t.size)
+    )
     if t.size > MOST_TREND_POINTS:
         block = np.arange(t.size) * MOST_TREND_POINTS // t.size
         count = np.bincount(block)
@@ -120,7 +129,9 @@ def trend_slope(time_min: np.ndarray, value: np.ndarray, *, breaks_min: np.ndarr
     return float(60.0 * np.median((x[j] - x[i]) / (t[j] - t[i])))
 
 
-def minute_medians(time_s: np.ndarray, value: np.ndarray, *, start_s: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+def minute_medians(
+    time_s: np.ndarray, value: np.ndarray, *, start_s: float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
     """Median of the finite values in each minute; minutes (centre, min) that have any, and medians."""
     t, x = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
     seen = np.isfinite(t) & np.isfinite(x)
@@ -136,9 +147,16 @@ def minute_medians(time_s: np.ndarray, value: np.ndarray, *, start_s: float = 0.
 
 
 _COMMON = {
-    "level": "record", "family": "burden", "group": "burden", "channels": ("as x",), "direction": "inherits",
-    "applies_to": tuple(LEVELS_OF), "low": 0.0, "source": "common practice", "function": burden,
-}  # fmt: skip
+    "level": "record",
+    "family": "burden",
+    "group": "burden",
+    "channels": ("as x",),
+    "direction": "inherits",
+    "applies_to": tuple(LEVELS_OF),
+    "low": 0.0,
+    "source": "common practice",
+    "function": burden,
+}
 
 
 def _entry(key, label, definition, **changes) -> Feature:
@@ -147,32 +165,51 @@ def _entry(key, label, definition, **changes) -> Feature:
 
 FEATURES = (
     _entry(
-        "time_above_threshold", "Time beyond the level",
+        "time_above_threshold",
+        "Time beyond the level",
         "Minutes during which the series of one-minute medians lies strictly beyond its level, crossings "
-        "placed by straight lines; gaps count for nothing.", unit="min",
+        "placed by straight lines; gaps count for nothing.",
+        unit="min",
     ),
     _entry(
-        "fraction_time_above_threshold", "Fraction of time beyond the level",
-        "Minutes beyond the level over observed minutes.", unit="ratio", high=1.0, decimals=3,
+        "fraction_time_above_threshold",
+        "Fraction of time beyond the level",
+        "Minutes beyond the level over observed minutes.",
+        unit="ratio",
+        high=1.0,
+        decimals=3,
     ),
     _entry(
-        "area_above_threshold", "Area beyond the level",
-        "Integral of the distance beyond the level.", unit="unit.min",
+        "area_above_threshold",
+        "Area beyond the level",
+        "Integral of the distance beyond the level.",
+        unit="unit.min",
         source="depth-duration area, as used for hypotension",
     ),
     _entry(
-        "time_weighted_average_above_threshold", "Time-weighted average beyond the level",
-        "Area beyond the level over observed minutes.", unit="unit", decimals=2,
+        "time_weighted_average_above_threshold",
+        "Time-weighted average beyond the level",
+        "Area beyond the level over observed minutes.",
+        unit="unit",
+        decimals=2,
         source="Anesthesiology 2020;133:1214 (below a level, hypotension)",
     ),
     _entry(
-        "longest_episode_above_threshold", "Longest episode beyond the level",
-        "Longest uninterrupted stay beyond the level; a gap ends it.", unit="min",
+        "longest_episode_above_threshold",
+        "Longest episode beyond the level",
+        "Longest uninterrupted stay beyond the level; a gap ends it.",
+        unit="min",
     ),
     _entry(
-        "trend_slope", "Trend slope",
+        "trend_slope",
+        "Trend slope",
         "Theil-Sen slope of one-minute medians, pairs across re-zeroing left out; needs 30 min, half of them "
-        "observed.", unit="unit/h", low=-np.inf, offset_free=True, function=trend_slope, decimals=2,
+        "observed.",
+        unit="unit/h",
+        low=-np.inf,
+        offset_free=True,
+        function=trend_slope,
+        decimals=2,
         source="Theil-Sen estimator",
     ),
-)  # fmt: skip
+)

@@ -66,9 +66,19 @@ def detect_beats(
         "back_span": max(2, round(0.15 * rate_hz)),
     }
     alone = loops.select_upstrokes(
-        slope, sharp, level, hop, strong, SLOPE_SHARE, pulse, max(2, round(REFRACTORY_S * rate_hz)),
-        spans["rise_span"], spans["back_span"], max(2, round(REBOUND_S * rate_hz)), LEAST_RISE_MMHG,
-    )  # fmt: skip
+        slope,
+        sharp,
+        level,
+        hop,
+        strong,
+        SLOPE_SHARE,
+        pulse,
+        max(2, round(REFRACTORY_S * rate_hz)),
+        spans["rise_span"],
+        spans["back_span"],
+        max(2, round(REBOUND_S * rate_hz)),
+        LEAST_RISE_MMHG,
+    )
     if r_times_s is None or len(r_times_s) == 0:
         return alone
 
@@ -78,9 +88,15 @@ def detect_beats(
     stop = np.round((r + GATE_AFTER_S + delay) * rate_hz).astype(np.int64)
     block = np.clip((r * rate_hz).astype(np.int64) // hop, 0, strong.size - 1)
     gated = loops.strongest_in_windows(
-        slope, level, start, stop, 0.15 * np.nan_to_num(strong[block]), spans["rise_span"], spans["back_span"],
+        slope,
+        level,
+        start,
+        stop,
+        0.15 * np.nan_to_num(strong[block]),
+        spans["rise_span"],
+        spans["back_span"],
         np.maximum(2.0, 0.1 * np.nan_to_num(pulse[block])),
-    )  # fmt: skip
+    )
     gated = np.unique(gated[gated >= 0])
     gated = gated[np.r_[True, np.diff(gated) > R_REFRACTORY_S * rate_hz]] if gated.size else gated
     nearest_r = np.full(alone.size, np.inf)

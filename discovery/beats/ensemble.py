@@ -29,7 +29,7 @@ SHAPE_POINTS = 200
 
 @dataclass(frozen=True)
 class EnsembleBeat:
-    """Mean of aligned beats. `pressure`, `level`, `slope`, `spread`: arrays (n,); sample `anchor` is dP/dt max.
+    """Mean of aligned beats: `pressure`, `level`, `slope`, `spread`, arrays (n,); dP/dt max at `anchor`.
 
     The beat begins at `t_ed` of its landmarks and ends at the last sample; what comes before is the end of
     the diastole before. `spread` is the standard deviation over beats.
@@ -86,9 +86,7 @@ def ensemble_beat(
     beside = None
     if venous is not None:
         beside = aligned_mean(venous, venous, positions, before, after)[0]
-    landmarks = mark(
-        whole, np.array([before]), end_s=np.array([(pressure.size - 1) / rate]), venous=beside
-    )
+    landmarks = mark(whole, np.array([before]), end_s=np.array([(pressure.size - 1) / rate]), venous=beside)
     return EnsembleBeat(rate, before, pressure, level, slope, spread, anchor_s.size, landmarks)
 
 
@@ -100,7 +98,9 @@ def relaxation_samples(beat: EnsembleBeat, next_end_diastolic: float) -> slice:
     first = int(np.ceil(fall - 1e-9))
     stop = float(beat.landmarks["t_diastolic_minimum"][0]) * beat.rate_hz
     last = int(stop) + 1 if np.isfinite(stop) else beat.pressure.size
-    return slice(first, first + fit_samples(beat.pressure[first:last], next_end_diastolic, margin=MARGIN_MMHG))
+    return slice(
+        first, first + fit_samples(beat.pressure[first:last], next_end_diastolic, margin=MARGIN_MMHG)
+    )
 
 
 def ensemble_readings(beat: EnsembleBeat, next_end_diastolic: float) -> dict[str, float]:
@@ -119,7 +119,9 @@ def ensemble_readings(beat: EnsembleBeat, next_end_diastolic: float) -> dict[str
     found["tau_start_s"] = float(t[0]) if t.size else np.nan
     found["tau_weiss"] = weiss_tau(t, p).tau_ms
     found["tau_logistic"] = logistic_tau(t, p).tau_ms
-    found["tau_dpdt_p"] = regression_tau(p, beat.slope[window]).tau_ms if np.isfinite(beat.slope[window]).all() else np.nan
+    found["tau_dpdt_p"] = (
+        regression_tau(p, beat.slope[window]).tau_ms if np.isfinite(beat.slope[window]).all() else np.nan
+    )
     found["tau_half"] = half_time(t, p)
 
     onset, rise, fall = found["t_ed"], found["t_dpdt_max"], found["t_dpdt_min"]

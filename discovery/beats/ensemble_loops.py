@@ -129,8 +129,27 @@ def resampled(values, start, stop, points):
 
 
 @compiled
+def from_onset(values, start, stop, step, points):
+    """`points` samples of `values` from each start at one fixed step, NaN after each stop."""
+    out = np.full((start.size, points), np.nan)
+    for k in range(start.size):
+        if not np.isfinite(start[k]):
+            continue
+        for j in range(points):
+            position = start[k] + j * step
+            i = int(position)
+            if position > stop[k] or i < 0 or i + 1 >= values.size:
+                break
+            out[k, j] = values[i] + (position - i) * (values[i + 1] - values[i])
+    return out
+
+
+@compiled
 def likeness(shapes, group, groups):
-    """Correlation of each row with the median row of its group, array (n_rows,)."""
+    """Correlation of each row with the median row of its group, array (n_rows,).
+
+    Points missing from a row are left out of its correlation; a row needs half of its points.
+    """
     count, points = shapes.shape
     out = np.full(count, np.nan)
     column = np.empty(count)
@@ -140,6 +159,9 @@ def likeness(shapes, group, groups):
         last = first
         while last < count and group[last] == g:
             last += 1
+        if last - first < 3:
+            first = last
+            continue
         for j in range(points):
             used = 0
             for k in range(first, last):
@@ -147,18 +169,29 @@ def likeness(shapes, group, groups):
                     column[used] = shapes[k, j]
                     used += 1
             middle[j] = np.median(column[:used]) if used > 0 else np.nan
-        centre = np.mean(middle)
         for k in range(first, last):
-            mean = np.mean(shapes[k])
+            seen = 0
+            mean = 0.0
+            centre = 0.0
+            for j in range(points):
+                if np.isfinite(shapes[k, j]) and np.isfinite(middle[j]):
+                    seen += 1
+                    mean += shapes[k, j]
+                    centre += middle[j]
+            if seen < points // 2:
+                continue
+            mean /= seen
+            centre /= seen
             top = 0.0
             a = 0.0
             b = 0.0
             for j in range(points):
-                u = shapes[k, j] - mean
-                v = middle[j] - centre
-                top += u * v
-                a += u * u
-                b += v * v
+                if np.isfinite(shapes[k, j]) and np.isfinite(middle[j]):
+                    u = shapes[k, j] - mean
+                    v = middle[j] - centre
+                    top += u * v
+                    a += u * u
+                    b += v * v
             if a > 0.0 and b > 0.0:
                 out[k] = top / np.sqrt(a * b)
         first = last

@@ -9,8 +9,15 @@ import numpy as np
 
 LEVELS = ("beat", "ensemble", "window", "record", "event", "sample", "spot", "patient")
 DIRECTIONS = (
-    "higher", "lower", "non_monotone", "etiology", "unknown", "inherits", "covariate", "quality",
-)  # fmt: skip
+    "higher",
+    "lower",
+    "non_monotone",
+    "etiology",
+    "unknown",
+    "inherits",
+    "covariate",
+    "quality",
+)
 # What a line must be able to carry for the feature: feature dictionary, part 5.
 GATES = ("mean", "level", "diastolic", "derivative")
 LABELS = {
@@ -57,7 +64,9 @@ class Feature:
     decimals: int = field(default=1, compare=False)
 
     def __post_init__(self) -> None:
-        assert self.level in LEVELS and self.direction in DIRECTIONS and self.gate in GATES, self.key
+        assert self.level in LEVELS, self.key
+        assert self.direction in DIRECTIONS, self.key
+        assert self.gate in GATES, self.key
         assert set(self.circular_with) <= set(LABELS), self.key
 
     @property

@@ -77,7 +77,9 @@ def level_filter(signal: np.ndarray, rate_hz: float) -> np.ndarray:
     return smooth
 
 
-def derivative(signal: np.ndarray, rate_hz: float, *, window: int | None = None, order: int = 1) -> np.ndarray:
+def derivative(
+    signal: np.ndarray, rate_hz: float, *, window: int | None = None, order: int = 1
+) -> np.ndarray:
     """Savitzky-Golay derivative, array (n_samples,), unit of `signal` per second to the `order`.
 
     Polynomial of order 3 over `derivative_window` samples (first derivative) or

@@ -156,7 +156,9 @@ def fit_raised_cosine(t, y, base, low, high, reach):
                 b11 = a11 * (1.0 + damp)
                 b22 = a22 * (1.0 + damp)
                 det = (
-                    b00 * (b11 * b22 - a12 * a12) - a01 * (a01 * b22 - a12 * a02) + a02 * (a01 * a12 - b11 * a02)
+                    b00 * (b11 * b22 - a12 * a12)
+                    - a01 * (a01 * b22 - a12 * a02)
+                    + a02 * (a01 * a12 - b11 * a02)
                 )
                 if not (abs(det) > 0.0):
                     damp *= 10.0
@@ -182,7 +184,10 @@ def fit_raised_cosine(t, y, base, low, high, reach):
         if cost < best * (1.0 - 1e-9):
             best = cost
             at_bound = (
-                period <= low * 1.0001 or period >= high * 0.9999 or abs(shift) >= 0.9999 * reach or size <= 0.0
+                period <= low * 1.0001
+                or period >= high * 0.9999
+                or abs(shift) >= 0.9999 * reach
+                or size <= 0.0
             )
             if at_bound:
                 found = (np.nan, period, shift, 1.0 - cost / total)

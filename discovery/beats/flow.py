@@ -22,7 +22,9 @@ def mosteller(height_cm, weight_kg):
 
 def dubois(height_cm, weight_kg):
     """Body surface area, m2. DuBois D, DuBois EF, Arch Intern Med 1916;17:863-871."""
-    return 0.007184 * np.asarray(height_cm, dtype=float) ** 0.725 * np.asarray(weight_kg, dtype=float) ** 0.425
+    return (
+        0.007184 * np.asarray(height_cm, dtype=float) ** 0.725 * np.asarray(weight_kg, dtype=float) ** 0.425
+    )
 
 
 def haycock(height_cm, weight_kg):
@@ -54,7 +56,9 @@ def power_in_watt(mmhg_l_min, *, divisor=POWER_DIVISOR):
 
 def cardiac_power_output(pa_mean, cardiac_output, *, divisor=POWER_DIVISOR):
     """mPAP x CO / 451, W. Sert S et al., Sakarya Tip Derg 2021;11:794-802."""
-    return power_in_watt(np.asarray(pa_mean, dtype=float) * np.asarray(cardiac_output, dtype=float), divisor=divisor)
+    return power_in_watt(
+        np.asarray(pa_mean, dtype=float) * np.asarray(cardiac_output, dtype=float), divisor=divisor
+    )
 
 
 def cardiac_power_index(pa_mean, cardiac_index, *, factor=POWER_INDEX_FACTOR):
@@ -69,9 +73,14 @@ def power_from_stroke_work(pa_mean, stroke_volume_ml, heart_rate):
 
 
 _COMMON = {
-    "level": "window", "family": "flow", "group": "flow", "channels": ("CO",), "source": "common practice",
-    "circular_with": ("low_output",), "decimals": 2,
-}  # fmt: skip
+    "level": "window",
+    "family": "flow",
+    "group": "flow",
+    "channels": ("CO",),
+    "source": "common practice",
+    "circular_with": ("low_output",),
+    "decimals": 2,
+}
 
 
 def _entry(key, label, definition, **changes) -> Feature:
@@ -80,55 +89,116 @@ def _entry(key, label, definition, **changes) -> Feature:
 
 FEATURES = (
     _entry(
-        "body_surface_area", "Body surface area",
+        "body_surface_area",
+        "Body surface area",
         "Square root of height (cm) times weight (kg) over 3600; one formula for a cohort.",
-        unit="m2", level="patient", low=0.3, high=3.5, direction="covariate", channels=("size",),
-        needs=("height_cm", "weight_kg"), function=mosteller, circular_with=(),
+        unit="m2",
+        level="patient",
+        low=0.3,
+        high=3.5,
+        direction="covariate",
+        channels=("size",),
+        needs=("height_cm", "weight_kg"),
+        function=mosteller,
+        circular_with=(),
         source="Mosteller RD, N Engl J Med 1987;317:1098",
     ),
     _entry(
-        "cardiac_output", "Cardiac output",
+        "cardiac_output",
+        "Cardiac output",
         "Entered or continuous thermodilution value, the nearest within 6 h.",
-        unit="L/min", level="spot", low=0.5, high=20, direction="lower", needs=("co_spot",),
-        function=identity, caution="tricuspid regurgitation, shunt and low flow mislead it",
+        unit="L/min",
+        level="spot",
+        low=0.5,
+        high=20,
+        direction="lower",
+        needs=("co_spot",),
+        function=identity,
+        caution="tricuspid regurgitation, shunt and low flow mislead it",
     ),
     _entry(
-        "cardiac_index", "Cardiac index", "Cardiac output over body surface area.",
-        unit="L/min/m2", level="spot", low=0.3, high=10, direction="lower", channels=("CO", "size"),
-        needs=("cardiac_output", "body_surface_area"), function=ratio,
+        "cardiac_index",
+        "Cardiac index",
+        "Cardiac output over body surface area.",
+        unit="L/min/m2",
+        level="spot",
+        low=0.3,
+        high=10,
+        direction="lower",
+        channels=("CO", "size"),
+        needs=("cardiac_output", "body_surface_area"),
+        function=ratio,
     ),
     _entry(
-        "stroke_volume", "Stroke volume", "Cardiac output over the heart rate of the same window.",
-        unit="mL", low=5, high=250, direction="lower", channels=("CO", "RVP"),
-        needs=("cardiac_output", "heart_rate"), function=stroke_volume,
+        "stroke_volume",
+        "Stroke volume",
+        "Cardiac output over the heart rate of the same window.",
+        unit="mL",
+        low=5,
+        high=250,
+        direction="lower",
+        channels=("CO", "RVP"),
+        needs=("cardiac_output", "heart_rate"),
+        function=stroke_volume,
     ),
     _entry(
-        "stroke_volume_index", "Stroke volume index", "Stroke volume over body surface area.",
-        unit="mL/m2", low=3, high=120, direction="lower", channels=("CO", "RVP", "size"),
-        needs=("stroke_volume", "body_surface_area"), function=ratio,
+        "stroke_volume_index",
+        "Stroke volume index",
+        "Stroke volume over body surface area.",
+        unit="mL/m2",
+        low=3,
+        high=120,
+        direction="lower",
+        channels=("CO", "RVP", "size"),
+        needs=("stroke_volume", "body_surface_area"),
+        function=ratio,
     ),
     _entry(
-        "rv_stroke_work_index", "RV stroke work index",
+        "rv_stroke_work_index",
+        "RV stroke work index",
         "Stroke volume index times mean PA less venous pressure, times 0.0136.",
-        unit="g.m/m2", low=-2, high=60, direction="non_monotone", group="work",
-        channels=("PAP", "CVP", "CO", "size"), needs=("stroke_volume_index", "pa_mean_pressure", "cvp_mean"),
-        function=stroke_work_index, circular_with=("low_output", "filling_pressure", "pulmonary_load"),
+        unit="g.m/m2",
+        low=-2,
+        high=60,
+        direction="non_monotone",
+        group="work",
+        channels=("PAP", "CVP", "CO", "size"),
+        needs=("stroke_volume_index", "pa_mean_pressure", "cvp_mean"),
+        function=stroke_work_index,
+        circular_with=("low_output", "filling_pressure", "pulmonary_load"),
         source="form: Jumatate R et al., BMC Cardiovasc Disord 2021;21:219",
         caution="near zero or negative when venous pressure nears PA pressure: kept",
     ),
     _entry(
-        "rv_cardiac_power_output", "RV cardiac power output",
+        "rv_cardiac_power_output",
+        "RV cardiac power output",
         "Mean PA pressure times cardiac output over 451.",
-        unit="W", low=0.01, high=3, direction="non_monotone", group="work", channels=("PAP", "CO"),
-        needs=("pa_mean_pressure", "cardiac_output"), function=cardiac_power_output, decimals=3,
-        circular_with=("low_output", "pulmonary_load"), source="Sert S et al., Sakarya Tip Derg 2021;11:794-802",
+        unit="W",
+        low=0.01,
+        high=3,
+        direction="non_monotone",
+        group="work",
+        channels=("PAP", "CO"),
+        needs=("pa_mean_pressure", "cardiac_output"),
+        function=cardiac_power_output,
+        decimals=3,
+        circular_with=("low_output", "pulmonary_load"),
+        source="Sert S et al., Sakarya Tip Derg 2021;11:794-802",
     ),
     _entry(
-        "rv_cardiac_power_index", "RV cardiac power index",
+        "rv_cardiac_power_index",
+        "RV cardiac power index",
         "Cardiac index times mean PA pressure times 0.00222.",
-        unit="W/m2", low=0.005, high=1.5, direction="non_monotone", group="work",
-        channels=("PAP", "CO", "size"), needs=("pa_mean_pressure", "cardiac_index"),
-        function=cardiac_power_index, decimals=3, circular_with=("low_output", "pulmonary_load"),
+        unit="W/m2",
+        low=0.005,
+        high=1.5,
+        direction="non_monotone",
+        group="work",
+        channels=("PAP", "CO", "size"),
+        needs=("pa_mean_pressure", "cardiac_index"),
+        function=cardiac_power_index,
+        decimals=3,
+        circular_with=("low_output", "pulmonary_load"),
         source="Kazimierczyk R et al., J Clin Med 2025;14:1062",
     ),
-)  # fmt: skip
+)

@@ -193,7 +193,7 @@ def mark_beats(pressure, level, sharp, centre, ends, rate, lobe, slope_weights, 
     count = centre.size
     n = level.size
     marks = np.full((count, COLUMNS), np.nan)
-    near = max(1, int(round(0.04 * rate)))
+    near = max(1, int(0.03 * rate))
     for k in range(count):
         c = centre[k]
         if k + 1 < count:
@@ -204,11 +204,14 @@ def mark_beats(pressure, level, sharp, centre, ends, rate, lobe, slope_weights, 
             cycle = min(n - 1 - c, int(1.5 * rate))
         if cycle < 4:
             continue
-        # steepest rise: the earliest maximum within 10 % of the largest, inside the upstroke
+        # steepest rise: the earliest maximum within 10 % of the largest, inside the upstroke; a flank
+        # that goes on rising at the edge of the window belongs to something else
         best = -1
         for i in range(max(1, c - near), min(n - 1, c + near + 1)):
-            if np.isfinite(sharp[i]) and (best < 0 or sharp[i] > sharp[best]):
+            if sharp[i] >= sharp[i - 1] and sharp[i] > sharp[i + 1] and (best < 0 or sharp[i] > sharp[best]):
                 best = i
+        if best < 0:
+            best = c
         if best < 0 or not (sharp[best] > 0.0):
             continue
         steepest = best

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,14 +17,40 @@ from discovery.beats.filters import (
 )
 
 MARKS = (
-    "t_dpdt_max", "t_ed", "t_ed_chord", "t_systolic_peak", "t_inflection", "t_knee", "t_dpdt_min",
-    "t_diastolic_minimum", "t_a_onset", "t_bend",
-)  # fmt: skip
+    "t_dpdt_max",
+    "t_ed",
+    "t_ed_chord",
+    "t_systolic_peak",
+    "t_inflection",
+    "t_knee",
+    "t_dpdt_min",
+    "t_diastolic_minimum",
+    "t_a_onset",
+    "t_bend",
+)
 READINGS = (
-    "p_systolic", "p_minimum", "p_ed", "p_next_ed", "p_at_dpdt_max", "p_knee", "p_inflection", "p_pre_a",
-    "mean_beat", "mean_systole", "mean_diastole", "mean_ejection", "area_systole", "area_beat",
-    "negative_share", "slope_squared", "dpdt_at_fixed", "diastolic_slope", "rise_fraction", "t_tvo", "spread",
-)  # fmt: skip
+    "p_systolic",
+    "p_minimum",
+    "p_ed",
+    "p_next_ed",
+    "p_at_dpdt_max",
+    "p_knee",
+    "p_inflection",
+    "p_pre_a",
+    "mean_beat",
+    "mean_systole",
+    "mean_diastole",
+    "mean_ejection",
+    "area_systole",
+    "area_beat",
+    "negative_share",
+    "slope_squared",
+    "dpdt_at_fixed",
+    "diastolic_slope",
+    "rise_fraction",
+    "t_tvo",
+    "spread",
+)
 CHORD_ONLY_BELOW_HZ = 100.0
 ORDER = ("t_ed", "t_dpdt_max", "t_systolic_peak", "t_dpdt_min", "t_diastolic_minimum")
 
@@ -106,9 +133,17 @@ def mark(
     upstrokes = np.asarray(upstrokes, dtype=np.int64)
     ends = np.full(upstrokes.size, np.nan) if end_s is None else np.asarray(end_s, dtype=float) * rate
     marks = landmark_loops.mark_beats(
-        trace.raw, trace.level, trace.slope, upstrokes, ends, rate, corner_lobe(rate),
-        correlation_weights(window, 1, rate), correlation_weights(window, 2, rate), rate < CHORD_ONLY_BELOW_HZ,
-    )  # fmt: skip
+        trace.raw,
+        trace.level,
+        trace.slope,
+        upstrokes,
+        ends,
+        rate,
+        corner_lobe(rate),
+        correlation_weights(window, 1, rate),
+        correlation_weights(window, 2, rate),
+        rate < CHORD_ONLY_BELOW_HZ,
+    )
     read = measure_loops.read_beats(
         trace.level, trace.slope, marks, ends, np.empty(0) if venous is None else venous, rate
     )
@@ -129,7 +164,7 @@ def in_order(landmarks: Landmarks) -> np.ndarray:
     """
     times = [landmarks[name] for name in (*ORDER, "t_next_ed")]
     good = np.ones(len(landmarks), dtype=bool)
-    for before, after in zip(times[:-1], times[1:]):
+    for before, after in itertools.pairwise(times):
         good &= before < after
     return good
 

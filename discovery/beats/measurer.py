@@ -128,9 +128,14 @@ class Measurer:
         if pieces:
             self._pieces.append(
                 measure_piece(
-                    self.rate_hz, self.start_s + start / self.rate_hz, core, self.options,
-                    r_times_s=self._r, qrs_times_s=self._qrs, **pieces,
-                )  # fmt: skip
+                    self.rate_hz,
+                    self.start_s + start / self.rate_hz,
+                    core,
+                    self.options,
+                    r_times_s=self._r,
+                    qrs_times_s=self._qrs,
+                    **pieces,
+                )
             )
         self._windows_done = windows
         keep = max(self._edge(windows) - margin, 0)
@@ -158,7 +163,9 @@ def assemble(
         if not key.startswith("sq_")
     }
     return MeasuredBeats(
-        beats=pd.DataFrame({name: beats[name] for name in (*order, *rest)} if names else {n: [] for n in order}),
+        beats=pd.DataFrame(
+            {name: beats[name] for name in (*order, *rest)} if names else {n: [] for n in order}
+        ),
         windows=pd.DataFrame(windows),
         record=record,
         ensembles=tuple(e for piece in pieces for e in piece.ensembles),

@@ -136,7 +136,9 @@ def _checked(given, rate_hz, rates, start_s, site, options) -> dict[str, np.ndar
         if not isinstance(value, (int, float, np.number)) or not least <= value <= MOST_RATE_HZ:
             fault(name, f"samples a second, a number from {least:g} to {MOST_RATE_HZ:g}", value)
     for name in set(rates) - {"pa", "cvp", "ecg", "svo2"}:
-        fault("rates_hz", f"rates of pa, cvp, ecg or svo2; {nearest(name, ['pa', 'cvp', 'ecg', 'svo2'])}", name)
+        fault(
+            "rates_hz", f"rates of pa, cvp, ecg or svo2; {nearest(name, ['pa', 'cvp', 'ecg', 'svo2'])}", name
+        )
     if not np.isfinite(start_s):
         fault("start_s", "a finite time in seconds", start_s)
     if isinstance(site, str) and site not in SITES:

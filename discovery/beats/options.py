@@ -52,7 +52,11 @@ class Options:
         if not (np.isfinite(self.window_s) and 10.0 <= self.window_s <= 600.0):
             fault("window_s", self.window_s, "a window between 10 and 600 seconds")
         if self.ventilation not in MODES:
-            fault("ventilation", self.ventilation, f"one of {', '.join(MODES)}; {nearest(self.ventilation, MODES)}")
+            fault(
+                "ventilation",
+                self.ventilation,
+                f"one of {', '.join(MODES)}; {nearest(self.ventilation, MODES)}",
+            )
         for name, low, high in (("height_cm", 30, 250), ("weight_kg", 1, 400)):
             value = getattr(self, name)
             if np.isfinite(value) and not low <= value <= high:
@@ -83,7 +87,7 @@ class Options:
         if value is None:
             return np.full(at_s.shape, np.nan)
         if np.isscalar(value):
-            return np.full(at_s.shape, float(value))
+            return np.full(at_s.shape, float(value)  # type: ignore[arg-type])
         table = np.asarray(value, dtype=float).reshape(-1, 2)
         table = table[np.isfinite(table).all(axis=1)]
         if table.size == 0:

@@ -45,3 +45,18 @@ def valve_events(rv_level, rv_onset, rv_peak, pa_foot_pressure, closure):
         if closure[k] > opening[k]:
             mean[k] = integral(rv_level, opening[k], closure[k]) / (closure[k] - opening[k])
     return opening, mean
+
+
+@compiled
+def lowest_before(level, position, reach):
+    """Lowest value of `level` in the `reach` samples up to each position; NaN where there is none."""
+    out = np.full(position.size, np.nan)
+    for k in range(position.size):
+        if not np.isfinite(position[k]):
+            continue
+        first = max(0, int(np.ceil(position[k] - reach)))
+        last = min(level.size - 1, int(np.ceil(position[k])))
+        for i in range(first, last + 1):
+            if not (level[i] >= out[k]):
+                out[k] = level[i]
+    return out

@@ -22,9 +22,13 @@ LEAST_LIKENESS = 0.9
 REGULAR = (0.8, 1.2)
 RUNNING_BEATS = 11
 HARD_LIMITS = (
-    "heart_rate", "rv_systolic_pressure", "rv_minimum_diastolic_pressure", "rv_end_diastolic_pressure",
-    "rv_dpdt_max", "rv_dpdt_min",
-)  # fmt: skip
+    "heart_rate",
+    "rv_systolic_pressure",
+    "rv_minimum_diastolic_pressure",
+    "rv_end_diastolic_pressure",
+    "rv_dpdt_max",
+    "rv_dpdt_min",
+)
 PA_HARD_LIMITS = ("heart_rate", "pa_systolic_pressure", "pa_diastolic_pressure", "pa_dpdt_max")
 TIMES = ("t_ed", "t_dpdt_max", "t_systolic_peak", "t_dpdt_min", "t_diastolic_minimum", "t_next_ed")
 BEAT_KEYS = tuple(key for key, f in FEATURES.items() if f.level == "beat" and not key.startswith("sq_"))
@@ -166,16 +170,22 @@ def _add_venous(base, venous: Trace, marks: Landmarks, r_here, rate_hz) -> None:
 
 
 def _likeness(trace: Trace, marks: Landmarks, window: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    from discovery.beats.ensemble_loops import likeness, resampled
+    """Correlation of each beat with the median beat of its window, stretched to one length or not.
+
+    Systole does not stretch with a long diastole, so in an irregular rhythm beats are alike in their own
+    time; the better of the two is taken.
+    """
+    from discovery.beats.ensemble_loops import from_onset, likeness, resampled
 
     out = np.full(len(marks), np.nan)
     good = np.flatnonzero(inside & in_order(marks))
     if good.size:
-        rate = trace.rate_hz
-        shapes = resampled(
-            trace.level, marks["t_ed"][good] * rate, marks["t_next_ed"][good] * rate, TEMPLATE_POINTS
-        )
-        out[good] = likeness(shapes, window[good], int(window[good].max()) + 1)
+        start, stop = (marks[name][good] * trace.rate_hz for name in ("t_ed", "t_next_ed"))
+        group, groups = window[good], int(window[good].max()) + 1
+        stretched = likeness(resampled(trace.level, start, stop, TEMPLATE_POINTS), group, groups)
+        step = float(np.median(stop - start)) / (TEMPLATE_POINTS - 1)
+        plain = likeness(from_onset(trace.level, start, stop, step, TEMPLATE_POINTS), group, groups)
+        out[good] = np.fmax(stretched, plain)
     return out
 
 
@@ -258,7 +268,9 @@ def _window(row, chosen, beats, base, marks, trace, pa_trace, venous, options, *
     row.update(zip(BEAT_KEYS, _middle(table).tolist()))
     if "cvp_beat" in base:
         row["cvp_average"] = float(_middle(base["cvp_beat"][kept][:, None])[0])
-    row["pa_delay_ms"] = float(_middle(1000.0 * base["pa_delay_s"][accepted][:, None])[0]) if "pa_delay_s" in base else np.nan
+    row["pa_delay_ms"] = (
+        float(_middle(1000.0 * base["pa_delay_s"][accepted][:, None])[0]) if "pa_delay_s" in base else np.nan
+    )
 
     regular = beats["regular"]
     averaged = pa_averaged = None
@@ -267,9 +279,12 @@ def _window(row, chosen, beats, base, marks, trace, pa_trace, venous, options, *
         best = np.intersect1d(kept, for_rv)
         use = best if best.size >= 10 else for_rv
         averaged = ensemble_beat(
-            trace, marks["t_dpdt_max"][use], marks["t_ed"][use], marks["t_next_ed"][use],
+            trace,
+            marks["t_dpdt_max"][use],
+            marks["t_ed"][use],
+            marks["t_next_ed"][use],
             venous=None if venous is None else venous.level,
-        )  # fmt: skip
+        )
     readings: dict[str, float] = {}
     if averaged is not None:
         readings = ensemble_readings(averaged, float(np.median(base["p_next_ed"][use])))

@@ -10,16 +10,28 @@ from discovery.beats.landmarks import MARKS, Landmarks, Trace, mark
 
 PAIR_BEFORE_S = 0.10
 PAIR_AFTER_S = 0.28
+FOOT_REACH_S = 0.08
 DELAY_LIMITS_S = (-0.05, 0.2)
 READINGS = (
-    "t_pa_foot", "t_pa_dpdt_max", "t_pa_peak", "t_pa_notch", "t_pa_end", "pa_interval", "pa_p_systolic",
-    "pa_p_foot", "pa_mean", "pa_spread", "pa_slope_max", "pa_p_notch",
-)  # fmt: skip
+    "t_pa_foot",
+    "t_pa_dpdt_max",
+    "t_pa_peak",
+    "t_pa_notch",
+    "t_pa_end",
+    "pa_interval",
+    "pa_p_systolic",
+    "pa_p_foot",
+    "pa_mean",
+    "pa_spread",
+    "pa_slope_max",
+    "pa_p_notch",
+)
 
 
 def pa_readings(trace: Trace, marks: Landmarks) -> dict[str, np.ndarray]:
     """What PA features are made of, arrays (n_beats,), from landmarks on a PA trace."""
     from discovery.beats.landmark_loops import COLUMNS, mark_notches
+    from discovery.beats.pair_loops import lowest_before
 
     rate = trace.rate_hz
     table = np.full((len(marks), COLUMNS), np.nan)
@@ -27,9 +39,14 @@ def pa_readings(trace: Trace, marks: Landmarks) -> dict[str, np.ndarray]:
         table[:, j] = marks[name] * rate
     interval = marks["t_next_ed"] - marks["t_ed"]
     notch = mark_notches(
-        trace.raw, trace.level, trace.slope, table, interval * rate, float(rate),
+        trace.raw,
+        trace.level,
+        trace.slope,
+        table,
+        interval * rate,
+        float(rate),
         correlation_weights(curvature_window(rate), 2, float(rate)),
-    )  # fmt: skip
+    )
     sample = np.arange(trace.level.size, dtype=float)
     return {
         "t_pa_foot": marks["t_ed"],
@@ -39,11 +56,13 @@ def pa_readings(trace: Trace, marks: Landmarks) -> dict[str, np.ndarray]:
         "t_pa_end": marks["t_next_ed"],
         "pa_interval": interval,
         "pa_p_systolic": marks["p_systolic"],
-        "pa_p_foot": marks["p_ed"],
+        "pa_p_foot": lowest_before(trace.level, marks["t_ed"] * rate, FOOT_REACH_S * rate),
         "pa_mean": marks["mean_beat"],
         "pa_spread": marks["spread"],
         "pa_slope_max": marks["dpdt_max"],
-        "pa_p_notch": np.where(np.isfinite(notch), np.interp(np.nan_to_num(notch), sample, trace.level), np.nan),
+        "pa_p_notch": np.where(
+            np.isfinite(notch), np.interp(np.nan_to_num(notch), sample, trace.level), np.nan
+        ),
     }
 
 
@@ -70,10 +89,20 @@ def pair(
         for name, values in readings.items()
     }
     pulse = paired["pa_p_systolic"] - paired["pa_p_foot"]
-    lag = loops.upstroke_delays(
-        rv.level, rv_marks["t_ed"] * rate, rv_marks["t_systolic_peak"] * rate, rv_marks["p_systolic"],
-        pa.level, paired["t_pa_foot"] * rate, paired["t_pa_peak"] * rate, paired["pa_p_systolic"], pulse,
-    ) / rate  # fmt: skip
+    lag = (
+        loops.upstroke_delays(
+            rv.level,
+            rv_marks["t_ed"] * rate,
+            rv_marks["t_systolic_peak"] * rate,
+            rv_marks["p_systolic"],
+            pa.level,
+            paired["t_pa_foot"] * rate,
+            paired["t_pa_peak"] * rate,
+            paired["pa_p_systolic"],
+            pulse,
+        )
+        / rate
+    )
     lag[~((lag > DELAY_LIMITS_S[0]) & (lag < DELAY_LIMITS_S[1]))] = np.nan
     delay = np.full(len(rv_marks), np.nan if delay_s is None else delay_s)
     if delay_s is None:
@@ -85,9 +114,12 @@ def pair(
     paired["pa_delay_s"] = delay
     paired["t_pa_notch_aligned"] = paired["t_pa_notch"] - delay
     opening, ejection = loops.valve_events(
-        rv.level, rv_marks["t_ed"] * rate, rv_marks["t_systolic_peak"] * rate, paired["pa_p_foot"],
+        rv.level,
+        rv_marks["t_ed"] * rate,
+        rv_marks["t_systolic_peak"] * rate,
+        paired["pa_p_foot"],
         paired["t_pa_notch_aligned"] * rate,
-    )  # fmt: skip
+    )
     paired["t_pvo"] = opening / rate
     paired["mean_ejection_valves"] = ejection
     paired["t_pa_foot_known"] = paired["t_pa_foot"] - (np.nan if delay_s is None else delay_s)

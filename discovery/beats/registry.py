@@ -29,11 +29,22 @@ if TYPE_CHECKING:
 FEATURES: dict[str, Feature] = by_key(
     feature
     for family in (
-        intervals, pressures, derivatives, relaxation, shape, coupling, pulmonary_artery, venous, flow,
-        saturation, variability, burden, quality,
+        intervals,
+        pressures,
+        derivatives,
+        relaxation,
+        shape,
+        coupling,
+        pulmonary_artery,
+        venous,
+        flow,
+        saturation,
+        variability,
+        burden,
+        quality,
     )
     for feature in family.FEATURES
-)  # fmt: skip
+)
 
 # (output, inputs, expression): identities that make features of one group depend on each other.
 RELATIONS: tuple[tuple[str, tuple[str, ...], str], ...] = (
@@ -43,14 +54,22 @@ RELATIONS: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("rv_systolic_diastolic_ratio_dpdtmin", ("rv_systolic_fraction",), "f / (1 - f)"),
     ("rv_pulse_pressure", ("rv_developed_pressure", "rv_diastolic_pressure_gradient"), "sum"),
     ("rv_developed_pressure", ("rv_systolic_pressure", "rv_end_diastolic_pressure"), "difference"),
-    ("rv_diastolic_pressure_gradient", ("rv_end_diastolic_pressure", "rv_minimum_diastolic_pressure"), "difference"),
+    (
+        "rv_diastolic_pressure_gradient",
+        ("rv_end_diastolic_pressure", "rv_minimum_diastolic_pressure"),
+        "difference",
+    ),
     ("rvedp_rvsp_ratio", ("rv_end_diastolic_pressure", "rv_systolic_pressure"), "ratio"),
     ("rv_end_systolic_pressure_rvsp", ("rv_systolic_pressure",), "equal"),
     ("rv_end_systolic_pressure_mpap", ("pa_mean_pressure",), "equal"),
     ("rv_end_systolic_pressure_notch", ("pa_notch_pressure",), "equal"),
     ("rv_dpdt_max_normalised", ("rv_dpdt_max", "rv_epad", "rv_end_diastolic_pressure"), "max / (epad - edp)"),
     ("rv_dpdt_ratio", ("rv_dpdt_min", "rv_dpdt_max"), "ratio"),
-    ("rv_pressure_time_integral", ("rv_systolic_form_factor", "rv_developed_pressure", "rv_systolic_duration"), "product"),
+    (
+        "rv_pressure_time_integral",
+        ("rv_systolic_form_factor", "rv_developed_pressure", "rv_systolic_duration"),
+        "product",
+    ),
     ("rv_augmentation_ratio", ("rv_augmentation_pressure", "rv_systolic_pressure"), "ratio"),
     ("rv_coupling_ratio", ("rv_pmax", "rv_end_systolic_pressure"), "pmax / esp - 1"),
     ("rv_ees", ("rv_pmax", "rv_end_systolic_pressure", "stroke_volume"), "(pmax - esp) / sv"),
@@ -63,7 +82,11 @@ RELATIONS: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("transpulmonary_gradient", ("pa_mean_pressure", "pawp"), "difference"),
     ("diastolic_pulmonary_gradient", ("pa_diastolic_pressure", "pawp"), "difference"),
     ("pulmonary_vascular_resistance", ("transpulmonary_gradient", "cardiac_output"), "ratio"),
-    ("pulmonary_vascular_resistance_index", ("pulmonary_vascular_resistance", "body_surface_area"), "product"),
+    (
+        "pulmonary_vascular_resistance_index",
+        ("pulmonary_vascular_resistance", "body_surface_area"),
+        "product",
+    ),
     ("total_pulmonary_resistance", ("pa_mean_pressure", "cardiac_output"), "ratio"),
     ("pa_compliance", ("stroke_volume", "pa_pulse_pressure"), "ratio"),
     ("pa_effective_elastance", ("total_pulmonary_resistance", "heart_rate"), "product / 1000"),
@@ -73,11 +96,15 @@ RELATIONS: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("cardiac_index", ("cardiac_output", "body_surface_area"), "ratio"),
     ("stroke_volume", ("cardiac_output", "heart_rate"), "1000 co / hr"),
     ("stroke_volume_index", ("stroke_volume", "body_surface_area"), "ratio"),
-    ("rv_stroke_work_index", ("stroke_volume_index", "pa_mean_pressure", "cvp_mean"), "0.0136 svi (mpap - cvp)"),
+    (
+        "rv_stroke_work_index",
+        ("stroke_volume_index", "pa_mean_pressure", "cvp_mean"),
+        "0.0136 svi (mpap - cvp)",
+    ),
     ("rv_cardiac_power_output", ("pa_mean_pressure", "cardiac_output"), "product / 451"),
     ("rv_cardiac_power_index", ("pa_mean_pressure", "cardiac_index"), "product x 0.00222"),
     ("oxygen_extraction_ratio", ("svo2",), "(sao2 - svo2) / sao2"),
-)  # fmt: skip
+)
 
 
 def column_name(feature: Feature, applied_to: str = "") -> str:
@@ -112,7 +139,9 @@ def label_of_column(column: str) -> str:
     if found is None:
         return column
     feature, other = found
-    return f"{FEATURES[other].label}: {feature.label[0].lower()}{feature.label[1:]}" if other else feature.label
+    return (
+        f"{FEATURES[other].label}: {feature.label[0].lower()}{feature.label[1:]}" if other else feature.label
+    )
 
 
 def unit_of_column(column: str) -> str:

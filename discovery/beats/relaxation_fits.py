@@ -53,7 +53,11 @@ def fit_samples(pressure: np.ndarray, end_diastolic_pressure: float, *, margin: 
 
 
 def exponential_tau(
-    time_s: np.ndarray, pressure: np.ndarray, *, least_samples: int = LEAST_SAMPLES, least_r2: float = LEAST_R2
+    time_s: np.ndarray,
+    pressure: np.ndarray,
+    *,
+    least_samples: int = LEAST_SAMPLES,
+    least_r2: float = LEAST_R2,
 ) -> Decay:
     """P = (P0 - Pinf) exp(-t/tau) + Pinf with all three free, by least squares.
 
@@ -78,13 +82,15 @@ def exponential_tau(
         return Decay(samples=t.size, r2=r2, note="a pressure at its bound")
     if r2 < least_r2:
         return Decay(samples=t.size, r2=r2, note="poor fit")
-    return Decay(
-        tau_ms=1e3 * tau, amplitude_mmhg=size, asymptote_mmhg=asymptote, r2=r2, samples=t.size
-    )
+    return Decay(tau_ms=1e3 * tau, amplitude_mmhg=size, asymptote_mmhg=asymptote, r2=r2, samples=t.size)
 
 
 def logistic_tau(
-    time_s: np.ndarray, pressure: np.ndarray, *, least_samples: int = LEAST_SAMPLES, least_r2: float = LEAST_R2
+    time_s: np.ndarray,
+    pressure: np.ndarray,
+    *,
+    least_samples: int = LEAST_SAMPLES,
+    least_r2: float = LEAST_R2,
 ) -> Decay:
     """P = PA / (1 + exp(t/TL)) + PB by least squares, t from the first sample.
 
@@ -100,9 +106,7 @@ def logistic_tau(
         return Decay(samples=t.size, note="time constant at its bound")
     if r2 < least_r2:
         return Decay(samples=t.size, r2=r2, note="poor fit")
-    return Decay(
-        tau_ms=1e3 * tau, amplitude_mmhg=size, asymptote_mmhg=asymptote, r2=r2, samples=t.size
-    )
+    return Decay(tau_ms=1e3 * tau, amplitude_mmhg=size, asymptote_mmhg=asymptote, r2=r2, samples=t.size)
 
 
 def logistic_least_slope(amplitude_mmhg: float, tau_s: float) -> float:
@@ -111,7 +115,11 @@ def logistic_least_slope(amplitude_mmhg: float, tau_s: float) -> float:
 
 
 def weiss_tau(
-    time_s: np.ndarray, pressure: np.ndarray, *, least_samples: int = LEAST_SAMPLES, least_r2: float = LEAST_R2
+    time_s: np.ndarray,
+    pressure: np.ndarray,
+    *,
+    least_samples: int = LEAST_SAMPLES,
+    least_r2: float = LEAST_R2,
 ) -> Decay:
     """-1 / slope of ln P against t, on samples above 1 mmHg (zero asymptote).
 
@@ -130,13 +138,15 @@ def weiss_tau(
         return Decay(samples=t.size, note="time constant at its bound")
     if r2 < least_r2:
         return Decay(samples=t.size, r2=r2, note="poor fit")
-    return Decay(
-        tau_ms=-1e3 / slope, amplitude_mmhg=np.exp(start), asymptote_mmhg=0.0, r2=r2, samples=t.size
-    )
+    return Decay(tau_ms=-1e3 / slope, amplitude_mmhg=np.exp(start), asymptote_mmhg=0.0, r2=r2, samples=t.size)
 
 
 def regression_tau(
-    pressure: np.ndarray, slope_mmhg_s: np.ndarray, *, least_samples: int = LEAST_SAMPLES, least_r2: float = 0.0
+    pressure: np.ndarray,
+    slope_mmhg_s: np.ndarray,
+    *,
+    least_samples: int = LEAST_SAMPLES,
+    least_r2: float = 0.0,
 ) -> Decay:
     """-1 / slope of dP/dt regressed on P; the asymptote is where the line meets dP/dt = 0.
 

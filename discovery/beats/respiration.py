@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +27,7 @@ class Breathing:
         if not (self.band.size and np.ptp(self.band) > 1e-9):
             return np.nan
         padded = np.abs(np.fft.rfft(self.band * np.hanning(self.band.size), 4096))
-        first, last = (int(round(f * 4096 / GRID_HZ)) for f in BAND_HZ)
+        first, last = (round(f * 4096 / GRID_HZ) for f in BAND_HZ)
         return float((first + np.argmax(padded[first : last + 1])) * GRID_HZ / 4096)
 
     def phase_at(self, time_s: np.ndarray) -> np.ndarray:
@@ -89,7 +90,7 @@ def cycle_swings(time_s: np.ndarray, value: np.ndarray, cycles: np.ndarray) -> f
     """Median over given cycles (times of their bounds, s) of largest minus smallest value inside."""
     t, x = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
     swings = []
-    for start, stop in zip(cycles[:-1], cycles[1:]):
+    for start, stop in itertools.pairwise(cycles):
         if stop - start > 1.0 / BAND_HZ[0] * 1.2:
             continue
         inside = x[(t >= start) & (t < stop)]
@@ -113,7 +114,13 @@ def end_expiratory(
 
     if mode not in MODES:
         raise InputError(
-            [Problem(file="ventilation", wanted=f"one of {', '.join(MODES)}; {nearest(mode, MODES)}", found=mode)]
+            [
+                Problem(
+                    file="ventilation",
+                    wanted=f"one of {', '.join(MODES)}; {nearest(mode, MODES)}",
+                    found=mode,
+                )
+            ]
         )
     x = np.asarray(baseline, dtype=float)
     good = np.isfinite(x)

@@ -74,10 +74,16 @@ def oxygen_extraction(sao2, svo2):
 
 
 _COMMON = {
-    "level": "record", "family": "saturation", "group": "oxygen", "channels": ("SvO2",), "low": 0.0,
-    "direction": "higher", "circular_with": ("low_output",), "function": venous_desaturation,
+    "level": "record",
+    "family": "saturation",
+    "group": "oxygen",
+    "channels": ("SvO2",),
+    "low": 0.0,
+    "direction": "higher",
+    "circular_with": ("low_output",),
+    "function": venous_desaturation,
     "source": "SvO2 below 60 % for at least a minute: common practice, no source",
-}  # fmt: skip
+}
 
 
 def _entry(key, label, definition, **changes) -> Feature:
@@ -86,28 +92,52 @@ def _entry(key, label, definition, **changes) -> Feature:
 
 FEATURES = (
     _entry(
-        "svo2", "Mixed venous oxygen saturation", "Median of the valid samples of each minute.",
-        unit="%", level="window", low=15, high=95, direction="lower", needs=("svo2_median",),
-        function=identity, source="Holm J et al., Br J Anaesth 2011;107:344-350",
+        "svo2",
+        "Mixed venous oxygen saturation",
+        "Median of the valid samples of each minute.",
+        unit="%",
+        level="window",
+        low=15,
+        high=95,
+        direction="lower",
+        needs=("svo2_median",),
+        function=identity,
+        source="Holm J et al., Br J Anaesth 2011;107:344-350",
         caution="rises abruptly in wedge position",
     ),
     _entry(
-        "oxygen_extraction_ratio", "Oxygen extraction ratio",
+        "oxygen_extraction_ratio",
+        "Oxygen extraction ratio",
         "Arterial less venous saturation over arterial saturation.",
-        unit="ratio", level="window", low=0.05, high=0.8, channels=("SvO2", "SaO2"), decimals=3,
-        needs=("sao2_spot", "svo2"), function=oxygen_extraction, source="common practice",
+        unit="ratio",
+        level="window",
+        low=0.05,
+        high=0.8,
+        channels=("SvO2", "SaO2"),
+        decimals=3,
+        needs=("sao2_spot", "svo2"),
+        function=oxygen_extraction,
+        source="common practice",
     ),
     _entry(
-        "venous_desaturation_episode_count", "Venous desaturation episodes",
+        "venous_desaturation_episode_count",
+        "Venous desaturation episodes",
         "Runs of valid samples strictly below 60 % lasting at least 60 s; a gap over 5 s ends a run.",
-        unit="count", high=500, decimals=0,
+        unit="count",
+        high=500,
+        decimals=0,
     ),
     _entry(
-        "venous_desaturation_duration", "Venous desaturation time", "Summed duration of those episodes.",
+        "venous_desaturation_duration",
+        "Venous desaturation time",
+        "Summed duration of those episodes.",
         unit="min",
     ),
     _entry(
-        "venous_desaturation_area", "Venous desaturation area",
-        "Integral of the depth below 60 % over those episodes.", unit="%.min", high=50000,
+        "venous_desaturation_area",
+        "Venous desaturation area",
+        "Integral of the depth below 60 % over those episodes.",
+        unit="%.min",
+        high=50000,
     ),
-)  # fmt: skip
+)

@@ -28,7 +28,9 @@ def site_lookup(table: pd.DataFrame) -> Callable[[np.ndarray], np.ndarray]:
     end = ordered["end_s"].to_numpy(dtype=float)
     name = ordered["sampling_site"].to_numpy(dtype=object)
     if (end <= start).any() or (start[1:] < end[:-1] - 1e-9).any():
-        raise InputError([Problem(file="site", wanted="stretches that end after they start and do not overlap")])
+        raise InputError(
+            [Problem(file="site", wanted="stretches that end after they start and do not overlap")]
+        )
 
     def site_at(times: np.ndarray) -> np.ndarray:
         t = np.asarray(times, dtype=float)

@@ -14,14 +14,22 @@ from discovery.beats.respiration import (
 )
 
 VARIABLE = (
-    "rv_systolic_pressure", "rv_end_diastolic_pressure", "rv_pulse_pressure", "rv_dpdt_max",
+    "rv_systolic_pressure",
+    "rv_end_diastolic_pressure",
+    "rv_pulse_pressure",
+    "rv_dpdt_max",
     "pa_pulse_pressure",
-)  # fmt: skip
+)
 SWINGING = ("rv_systolic_pressure", "rv_end_diastolic_pressure", "rv_minimum_diastolic_pressure")
 END_EXPIRATORY = (
-    "rv_systolic_pressure", "rv_end_diastolic_pressure", "rv_minimum_diastolic_pressure",
-    "rv_mean_pressure", "pa_systolic_pressure", "pa_diastolic_pressure", "pa_mean_pressure",
-)  # fmt: skip
+    "rv_systolic_pressure",
+    "rv_end_diastolic_pressure",
+    "rv_minimum_diastolic_pressure",
+    "rv_mean_pressure",
+    "pa_systolic_pressure",
+    "pa_diastolic_pressure",
+    "pa_mean_pressure",
+)
 LEAST_BEATS = 10
 ALTERNANS_BEATS = 16
 ALTERNANS_INDEX = 0.04
@@ -53,9 +61,13 @@ def alternans(value: np.ndarray, *, respiratory_to_heart_rate: float = np.nan) -
     n = x.size
     if n < ALTERNANS_BEATS or not np.isfinite(x).all():
         return Alternans(
-            amplitude=np.nan, index=np.nan, alternating_sign_fraction=np.nan, confounded_by_respiration=False,
-            detected=False, beats=n,
-        )  # fmt: skip
+            amplitude=np.nan,
+            index=np.nan,
+            alternating_sign_fraction=np.nan,
+            confounded_by_respiration=False,
+            detected=False,
+            beats=n,
+        )
     k = np.arange(n, dtype=float)
     design = np.column_stack([np.ones(n), k - k.mean(), (-1.0) ** k])
     coefficient = np.linalg.lstsq(design, x, rcond=None)[0]
@@ -66,10 +78,13 @@ def alternans(value: np.ndarray, *, respiratory_to_heart_rate: float = np.nan) -
     signs = float((step[:-1] * step[1:] < 0).mean())
     confounded = bool(abs(respiratory_to_heart_rate - 0.5) <= CONFOUNDED_WITHIN)
     return Alternans(
-        amplitude=amplitude, index=float(index), alternating_sign_fraction=signs,
+        amplitude=amplitude,
+        index=float(index),
+        alternating_sign_fraction=signs,
         confounded_by_respiration=confounded,
-        detected=bool(index >= ALTERNANS_INDEX and signs >= ALTERNANS_SIGNS and not confounded), beats=n,
-    )  # fmt: skip
+        detected=bool(index >= ALTERNANS_INDEX and signs >= ALTERNANS_SIGNS and not confounded),
+        beats=n,
+    )
 
 
 def beat_to_beat_sd(value: np.ndarray) -> float:
@@ -118,9 +133,14 @@ def longest_regular_run(interval_ms: np.ndarray, usable: np.ndarray) -> slice:
 
 
 _COMMON = {
-    "level": "window", "family": "variability", "group": "variability", "channels": ("RVP",),
-    "gate": "level", "offset_free": True, "source": "common practice",
-}  # fmt: skip
+    "level": "window",
+    "family": "variability",
+    "group": "variability",
+    "channels": ("RVP",),
+    "gate": "level",
+    "offset_free": True,
+    "source": "common practice",
+}
 
 
 def _entry(key, label, definition, **changes) -> Feature:
@@ -129,49 +149,88 @@ def _entry(key, label, definition, **changes) -> Feature:
 
 FEATURES = (
     _entry(
-        "beat_to_beat_sd", "Beat-to-beat SD",
+        "beat_to_beat_sd",
+        "Beat-to-beat SD",
         "Sample standard deviation over the accepted beats of a window, at least 10.",
-        unit="unit of x", low=0, applies_to=VARIABLE, function=beat_to_beat_sd,
+        unit="unit of x",
+        low=0,
+        applies_to=VARIABLE,
+        function=beat_to_beat_sd,
         caution="mostly breathing unless that is removed",
     ),
     _entry(
-        "beat_to_beat_sd_nonrespiratory", "Beat-to-beat SD without respiration",
+        "beat_to_beat_sd_nonrespiratory",
+        "Beat-to-beat SD without respiration",
         "The same after two harmonics of the respiratory phase and a straight trend are taken out.",
-        unit="unit of x", low=0, applies_to=VARIABLE, function=nonrespiratory_sd,
+        unit="unit of x",
+        low=0,
+        applies_to=VARIABLE,
+        function=nonrespiratory_sd,
         variant_of="beat_to_beat_sd",
     ),
     _entry(
-        "beat_to_beat_cv", "Beat-to-beat CV",
+        "beat_to_beat_cv",
+        "Beat-to-beat CV",
         "Standard deviation over the size of the mean; missing below 3 units of mean, and never formed for "
         "end-diastolic or minimum pressure.",
-        unit="ratio", low=0, high=1, function=coefficient_of_variation, offset_free=False, decimals=3,
+        unit="ratio",
+        low=0,
+        high=1,
+        function=coefficient_of_variation,
+        offset_free=False,
+        decimals=3,
         applies_to=tuple(key for key in VARIABLE if key != "rv_end_diastolic_pressure"),
     ),
     _entry(
-        "respiratory_swing", "Respiratory swing",
+        "respiratory_swing",
+        "Respiratory swing",
         "Median over respiratory cycles of the largest less the smallest beat value in the cycle; cycles "
         "from the 0.1 to 0.6 Hz band of the early-diastolic minimum.",
-        unit="mmHg", low=0, high=60, direction="covariate", applies_to=SWINGING, function=respiratory_swing,
+        unit="mmHg",
+        low=0,
+        high=60,
+        direction="covariate",
+        applies_to=SWINGING,
+        function=respiratory_swing,
     ),
     _entry(
-        "end_expiratory_value", "End-expiratory value",
+        "end_expiratory_value",
+        "End-expiratory value",
         "Median over the beats in the top (spontaneous) or bottom (positive pressure) quarter of the "
         "respiratory baseline; over all beats when the mode is unknown.",
-        unit="unit of x", direction="inherits", offset_free=False, applies_to=END_EXPIRATORY,
-        function=end_expiratory_value, source="Mark JB, Atlas of Cardiovascular Monitoring 1998",
+        unit="unit of x",
+        direction="inherits",
+        offset_free=False,
+        applies_to=END_EXPIRATORY,
+        function=end_expiratory_value,
+        source="Mark JB, Atlas of Cardiovascular Monitoring 1998",
     ),
     _entry(
-        "pulsus_alternans_amplitude", "RV alternans amplitude",
+        "pulsus_alternans_amplitude",
+        "RV alternans amplitude",
         "Twice the alternating coefficient of RV systolic pressure regressed on beat number and its parity, "
         "over the longest run of at least 16 regular beats.",
-        unit="mmHg", low=0, high=60, direction="higher", function=alternans, source="regression form: ours",
+        unit="mmHg",
+        low=0,
+        high=60,
+        direction="higher",
+        function=alternans,
+        source="regression form: ours",
         caution="alternating beat intervals are bigeminy, not alternans",
     ),
     _entry(
-        "pulsus_alternans_index", "RV alternans index",
+        "pulsus_alternans_index",
+        "RV alternans index",
         "Alternans amplitude over mean RV systolic pressure; missing while breathing runs near half the "
         "heart rate.",
-        unit="ratio", low=0, high=1, direction="higher", offset_free=False, function=alternans, decimals=3,
-        source="thresholds: ours", caution="breathing at half the heart rate looks the same",
+        unit="ratio",
+        low=0,
+        high=1,
+        direction="higher",
+        offset_free=False,
+        function=alternans,
+        decimals=3,
+        source="thresholds: ours",
+        caution="breathing at half the heart rate looks the same",
     ),
-)  # fmt: skip
+)

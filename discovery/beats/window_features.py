@@ -23,11 +23,15 @@ LEAST_BREATH_MMHG = 0.1
 WINDOW_KEYS = tuple(
     key
     for key, f in FEATURES.items()
-    if f.level in ("window", "spot", "patient") and not f.applies_to and not key.startswith(("sq_", "pulsus_"))
+    if f.level in ("window", "spot", "patient")
+    and not f.applies_to
+    and not key.startswith(("sq_", "pulsus_"))
 )
 
 
-def variability_of_window(beats: dict[str, np.ndarray], chosen: np.ndarray, ventilation: str) -> dict[str, float]:
+def variability_of_window(
+    beats: dict[str, np.ndarray], chosen: np.ndarray, ventilation: str
+) -> dict[str, float]:
     """Variability columns from the accepted beats of one window.
 
     beats : arrays over beats with `t_ed` and beat features; chosen : indices of the accepted beats.
@@ -72,9 +76,7 @@ def variability_of_window(beats: dict[str, np.ndarray], chosen: np.ndarray, vent
     run = longest_regular_run(beats["rr_interval"][chosen], _consecutive(chosen, beats, chosen))
     if run.stop - run.start >= ALTERNANS_BEATS:
         heart = 1000.0 / np.median(beats["rr_interval"][chosen][run])
-        found = alternans(
-            beats["rv_systolic_pressure"][chosen][run], respiratory_to_heart_rate=rate / heart
-        )
+        found = alternans(beats["rv_systolic_pressure"][chosen][run], respiratory_to_heart_rate=rate / heart)
         out["pulsus_alternans_amplitude"] = found.amplitude
         out["pulsus_alternans_index"] = np.nan if found.confounded_by_respiration else found.index
         out["pulsus_alternans_detected"] = float(found.detected)

@@ -77,9 +77,11 @@ def exact_rise():
 def systolic(w):
     found = sh.systolic_shape(w)
     return {
-        "form_factor": found.form_factor, "centroid": found.centroid, "skewness": found.skewness,
+        "form_factor": found.form_factor,
+        "centroid": found.centroid,
+        "skewness": found.skewness,
         "half_area_time": found.half_area_time,
-    }  # fmt: skip
+    }
 
 
 def breathing_beats(offset, size, rate=20.0):
@@ -117,7 +119,7 @@ def exponential(i):
 
 
 def regression(i):
-    t, p = langer(i)
+    _t, p = langer(i)
     found = rx.regression_tau(p, -(p + 5) / 0.050)
     return {"tau_ms": found.tau_ms, "asymptote_mmHg": found.asymptote_mmhg}
 
@@ -143,7 +145,7 @@ def cosine_pmax(i):
 
 
 def filtered_slope(i):
-    t, p = sine_wave(i["fs_hz"])
+    _t, p = sine_wave(i["fs_hz"])
     settings = i["savitzky_golay"]
     return fl.derivative(p, i["fs_hz"], window=settings["window"])[10:-10].max()
 
@@ -155,7 +157,7 @@ def epad(_):
 
 
 def normalised(_):
-    t, p, slope = exact_rise()
+    _t, p, slope = exact_rise()
     k = int(np.argmax(slope))
     return dv.normalised_slope(slope[k], p[k], 5.0)
 
@@ -185,7 +187,7 @@ def half_sine(i):
 def level_invariants(i):
     """The three offset-free features do not move when every pressure does."""
     s, e, m, off = i["rv_systolic"], i["rvedp"], i["rv_min"], i["offset_mmHg"]
-    t, p = sine_wave()
+    _t, p = sine_wave()
     return {
         "rv_pulse_pressure_change": iv.difference(s + off, m + off) - iv.difference(s, m),
         "rv_diastolic_pressure_gradient_change": iv.difference(e + off, m + off) - iv.difference(e, m),
@@ -217,17 +219,20 @@ def shift_row(i):
     found = level_shift(i["before"], i["after"])
     assert found is not None
     return {
-        "shift_mmHg": found.shift, "pulse_pressure_change": found.pulse_change,
+        "shift_mmHg": found.shift,
+        "pulse_pressure_change": found.pulse_change,
         "equivalent_cm_water": found.water_cm,
-    }  # fmt: skip
+    }
 
 
 def site_row(i):
     def levels(d):
         return Levels(
-            maximum=d["max"], minimum=d["min"], slope=d.get("normalised_diastolic_slope", np.nan),
+            maximum=d["max"],
+            minimum=d["min"],
+            slope=d.get("normalised_diastolic_slope", np.nan),
             pulse=d.get("pulse_pressure", np.nan),
-        )  # fmt: skip
+        )
 
     return site_after_step(levels(i["before"]), levels(i["after"]))
 
@@ -295,25 +300,29 @@ def levels(i):
     gradient = iv.difference(i["rvedp"], i["rv_min"])
     assert np.isclose(pulse, developed + gradient)
     return {
-        "rv_pulse_pressure": pulse, "rv_developed_pressure": developed,
+        "rv_pulse_pressure": pulse,
+        "rv_developed_pressure": developed,
         "rv_diastolic_pressure_gradient": gradient,
-    }  # fmt: skip
+    }
 
 
 def augmentation(i):
     gain = sh.augmentation_pressure(i["rv_systolic"], i["p_at_inflection"])
     return {
-        "augmentation_pressure": gain, "ratio_to_rvsp": iv.ratio(gain, i["rv_systolic"]),
+        "augmentation_pressure": gain,
+        "ratio_to_rvsp": iv.ratio(gain, i["rv_systolic"]),
         "ratio_to_developed": iv.ratio(gain, iv.difference(i["rv_systolic"], i["rvedp"])),
-    }  # fmt: skip
+    }
 
 
 def alternans_row(i):
     found = alternation(i["rv_systolic_beats"])
     return {
-        "amplitude_mmHg": found.amplitude, "index": found.index, "detected": found.detected,
+        "amplitude_mmHg": found.amplitude,
+        "index": found.index,
+        "detected": found.detected,
         "alternating_sign_fraction": found.alternating_sign_fraction,
-    }  # fmt: skip
+    }
 
 
 def ringing(frequency, ratio, rate=5000.0):
@@ -371,14 +380,17 @@ ROWS = {
     "P02": lambda i: pa.mean_from_systolic(i["pa_systolic"]),
     "P03": lambda i: pa.mean_from_systolic(i["pa_systolic"]),
     "P04": lambda i: {
-        "pa_systolic": pa.systolic_from_mean(i["pa_mean"]), "pa_diastolic": pa.diastolic_from_mean(i["pa_mean"]),
+        "pa_systolic": pa.systolic_from_mean(i["pa_mean"]),
+        "pa_diastolic": pa.diastolic_from_mean(i["pa_mean"]),
     },
     "P05": lambda i: iv.difference(i["pa_mean"], i["pawp"]),
     "P06": lambda i: iv.difference(i["pa_diastolic"], i["pawp"]),
     "P07": lambda i: iv.difference(i["pa_mean"], i["pawp"]) - iv.difference(i["pa_diastolic"], i["pawp"]),
     "P08": lambda i: pa.vascular_resistance(i["pa_mean"], i["pawp"], i["cardiac_output_l_min"]),
     "P09": lambda i: pa.resistance_dyn(i["pvr_wu"]),
-    "P10": lambda i: pa.resistance_index(pa.vascular_resistance(i["pa_mean"], i["pawp"], 1.0), 1 / i["cardiac_index"]),
+    "P10": lambda i: pa.resistance_index(
+        pa.vascular_resistance(i["pa_mean"], i["pawp"], 1.0), 1 / i["cardiac_index"]
+    ),
     "P11": lambda i: iv.ratio(i["pa_mean"], i["cardiac_output_l_min"]),
     "P12": lambda i: iv.difference(i["rvedp"], i["rv_min"]),
     "P13": lambda i: iv.difference(i["rvedp"], i["rv_min"]),
@@ -409,7 +421,9 @@ ROWS = {
     "C04": lambda i: cp.coupling_ratio(i["rv_pmax"], i["rv_esp"]),
     "C05": cosine_pmax,
     "C06": lambda i: cp.accepted_pmax(i["rv_pmax"], i["rv_systolic"]),
-    "T01": lambda i: rx.weiss_tau(np.linspace(*i["t_s"], 41), 15 * np.exp(-np.linspace(*i["t_s"], 41) / 0.030)).tau_ms,
+    "T01": lambda i: (
+        rx.weiss_tau(np.linspace(*i["t_s"], 41), 15 * np.exp(-np.linspace(*i["t_s"], 41) / 0.030)).tau_ms
+    ),
     "T02": tau_row,
     "T03": tau_row,
     "T04": exponential,
@@ -473,7 +487,9 @@ ROWS = {
     "G07": lambda i: ld.undamped_frequency(i["damped_frequency_hz"], i["damping_coefficient"]),
     "G08": lambda i: ringing(1000.0 / i["peak_interval_ms"], 0.6)[0],
     "G09": lambda i: iv.harmonics(i["heart_rate"], i["harmonics"]),
-    "G10": lambda i: ld.second_order_gain(i["frequency_hz"], i["natural_frequency_hz"], i["damping_coefficient"]),
+    "G10": lambda i: ld.second_order_gain(
+        i["frequency_hz"], i["natural_frequency_hz"], i["damping_coefficient"]
+    ),
     "K01": beat_count,
     "K02": lambda i: iv.rate_from_interval(i["rr_ms"]),
     "K03": lambda i: late_slope(12, 10, i),
@@ -489,7 +505,7 @@ ROWS = {
     "R01": lambda i: iv.ratio(i["pa_mean"], fw.stroke_volume(i["cardiac_output_l_min"], i["heart_rate"])),
     "R02": levels,
     "R03": timing,
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
