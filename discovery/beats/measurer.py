@@ -157,6 +157,7 @@ def assemble(
     record = record_features(beats, windows, duration_s, start_s) if rows else {}
     order = ["t_ed", "t_dpdt_max", "accepted", "reason", "sampling_site"]
     rest = [name for name in names if name not in order and name != "t_next_ed"]
+    columns = [*order, *rest] if names else order
     confidence = {
         key: options.confidence(feature, rate_hz)
         for key, feature in FEATURES.items()
@@ -164,7 +165,7 @@ def assemble(
     }
     return MeasuredBeats(
         beats=pd.DataFrame(
-            {name: beats[name] for name in (*order, *rest)} if names else {n: [] for n in order}
+            {name: beats[name] for name in (*order, *rest)} if names else beats, columns=columns
         ),
         windows=pd.DataFrame(windows),
         record=record,

@@ -87,7 +87,7 @@ class Options:
         if value is None:
             return np.full(at_s.shape, np.nan)
         if np.isscalar(value):
-            return np.full(at_s.shape, float(value)  # type: ignore[arg-type])
+            return np.full(at_s.shape, np.asarray(value, dtype=float))
         table = np.asarray(value, dtype=float).reshape(-1, 2)
         table = table[np.isfinite(table).all(axis=1)]
         if table.size == 0:

@@ -106,9 +106,9 @@ def end_expiratory(
     """Beats at end-expiration, bool array (n_beats,).
 
     Spontaneous breathing: the top quarter of the baseline (early-diastolic minimum); positive-pressure
-    ventilation: the bottom quarter; unknown: every beat with a baseline. A straight
-    trend, fitted together with a sine at the respiratory rate, is removed first (`breath`: the band of
-    the baseline, when the caller has it already). The sign is never guessed from the trace, for that is what is unknown.
+    ventilation: the bottom quarter; unknown: every beat with a baseline. A straight trend, fitted together
+    with a sine at the respiratory rate, is removed first (`breath`: the band of the baseline, when the
+    caller has it already). The sign is never guessed from the trace, for that is what is unknown.
     """
     from discovery.problems import InputError, Problem, nearest
 
