@@ -16,25 +16,16 @@ import numpy as np
 
 from .columns import quadratic_form
 from .compiled import compiled
-from .cox_likelihood import add_row, clear, count_deaths, lost_to_rounding, shares_of_round, without_part
+from .cox_likelihood import (
+    add_rows,
+    clear,
+    clear_vector,
+    count_deaths,
+    remove_rows,
+    shares_of_round,
+    without_part,
+)
 from .newton import RUNNING, inverse_and_log_determinant
-
-
-@compiled
-def add_form(sums, products, q, i, x, r, form, row, sign):
-    """Add sign * r f (1, z, x) of row i below the sums of the likelihood."""
-    lanes = sums.shape[1]
-    at = products.shape[1] + q + 2
-    for j in range(lanes):
-        row[3, j] = sign * r[i, j] * form[i, j]
-    for j in range(lanes):
-        row[4, j] = row[3, j] * x[i, j]
-    for c in range(1 + q):
-        value = products[i, c]
-        for j in range(lanes):
-            sums[at + c, j] += value * row[3, j]
-    for j in range(lanes):
-        sums[at + 1 + q, j] += row[4, j]
 
 
 @compiled
@@ -51,32 +42,31 @@ def times_packed(packed, vector, out):
 
 
 @compiled
-def add_gradient(sums, shared, wk, charge, covariance, turned, moved, gradient):
+def add_gradient(sums, shared, hat, mean, row, charge, covariance, turned, moved, gradient):
     """Add one event's term E[x f] - m E[f] - 2 V H m, times its weight."""
     k, lanes = gradient.shape
     q = k - 1
-    inverse, mean, mean_form = wk.row[3], wk.mean, wk.row[4]
     extra = shared + q + 2
     for j in range(lanes):
-        inverse[j] = 1.0 / sums[0, j] if charge[j] > 0.0 and sums[0, j] > 0.0 else 0.0
+        row[0, j] = 1.0 / sums[0, j] if charge[j] > 0.0 and sums[0, j] > 0.0 else 0.0
     for j in range(lanes):
-        mean_form[j] = sums[extra, j] * inverse[j]
+        row[1, j] = sums[extra, j] * row[0, j]
     for a in range(k):
         c = 1 + a if a < q else shared
         for j in range(lanes):
-            mean[a, j] = sums[c, j] * inverse[j]
+            mean[a, j] = sums[c, j] * row[0, j]
     t = 0
     for a in range(k):
         for b in range(a + 1):
             c = 1 + q + t if a < q else 2 + q + t
             for j in range(lanes):
-                covariance[t, j] = sums[c, j] * inverse[j] - mean[a, j] * mean[b, j]
+                covariance[t, j] = sums[c, j] * row[0, j] - mean[a, j] * mean[b, j]
             t += 1
-    times_packed(wk.inverse, mean, turned)
+    times_packed(hat, mean, turned)
     times_packed(covariance, turned, moved)
     for a in range(k):
         for j in range(lanes):
-            change = sums[extra + 1 + a, j] * inverse[j] - mean[a, j] * mean_form[j]
+            change = sums[extra + 1 + a, j] * row[0, j] - mean[a, j] * row[1, j]
             gradient[a, j] += charge[j] * (change - 2.0 * moved[a, j])
 
 
@@ -84,9 +74,8 @@ def add_gradient(sums, shared, wk, charge, covariance, turned, moved, gradient):
 def add_firth_cox(sets, products, wk, nt, efron):
     """Add the penalty to `nt.new_loglik` and its gradient to `nt.new_score`, after `evaluate_cox`."""
     k, lanes = nt.beta.shape
-    q = k - 1
-    x, w, r, form, row = wk.x, wk.w, wk.r, wk.form, wk.row
-    at_risk, dying, left = wk.at_risk, wk.dying, wk.left
+    q, x, w, r, form, row, removed = k - 1, wk.x, wk.w, wk.r, wk.form, wk.row, wk.removed
+    at_risk, dying, left, mean = wk.at_risk, wk.dying, wk.left, wk.mean
     for j in range(lanes):
         if nt.status[j] == RUNNING and nt.new_loglik[j] > -np.inf:
             nt.new_loglik[j] += 0.5 * inverse_and_log_determinant(
@@ -96,47 +85,28 @@ def add_firth_cox(sets, products, wk, nt, efron):
             for t in range(wk.inverse.shape[0]):
                 wk.inverse[t, j] = 0.0
     quadratic_form(products, q, x, wk.inverse, form)
-    delayed = sets.leaves.size > 0
-    deaths, weight, removed = np.empty(lanes), np.empty(lanes), np.zeros(lanes)
-    part, charge = np.empty(lanes), np.empty(lanes)
+    deaths, weight, part, charge = np.empty(lanes), np.empty(lanes), np.empty(lanes), np.empty(lanes)
     covariance, turned = np.empty((k * (k + 1) // 2, lanes)), np.empty((k, lanes))
     moved, gradient = np.empty((k, lanes)), np.zeros((k, lanes))
+    begin, end, first_death, dead = sets.begin, sets.end, sets.first_death, sets.deaths
+    positions, delayed = sets.positions, sets.leaves.size > 0
     at, leaving, begun = 0, 0, -1
-    for g in range(sets.begin.size):
-        if sets.begin[g] != begun:
-            begun = sets.begin[g]
+    for g in range(begin.size):
+        if begin[g] != begun:
+            begun = begin[g]
             at, leaving = begun, begun
             clear(at_risk)
-            for j in range(lanes):
-                removed[j] = 0.0
-        while at < sets.end[g]:
-            add_row(at_risk, products, q, at, x, r, row, 1.0)
-            add_form(at_risk, products, q, at, x, r, form, row, 1.0)
-            at += 1
+            clear_vector(removed)
+        add_rows(at_risk, products, q, x, r, form, row, positions, at, end[g], 1.0, True)
+        at = end[g]
         if delayed:
-            while leaving < sets.gone[g]:
-                i = sets.leaves[leaving]
-                add_row(at_risk, products, q, i, x, r, row, -1.0)
-                add_form(at_risk, products, q, i, x, r, form, row, -1.0)
-                for j in range(lanes):
-                    removed[j] += r[i, j]
-                leaving += 1
-            if lost_to_rounding(removed, at_risk):
-                clear(at_risk)
-                for j in range(lanes):
-                    removed[j] = 0.0
-                for i in range(begun, at):
-                    if sets.entry[i] < sets.when[g]:
-                        add_row(at_risk, products, q, i, x, r, row, 1.0)
-                        add_form(at_risk, products, q, i, x, r, form, row, 1.0)
-        first, stop = sets.first_death[g], sets.first_death[g + 1]
-        rounds = count_deaths(sets, g, w, deaths, weight)
+            leaving = remove_rows(sets, products, q, wk, g, at, leaving, True)
+        first, stop = first_death[g], first_death[g + 1]
+        rounds = count_deaths(dead, first, stop, w, deaths, weight)
         tied = efron and stop - first > 1
         if tied:
             clear(dying)
-            for t in range(first, stop):
-                add_row(dying, products, q, sets.deaths[t], x, r, row, 1.0)
-                add_form(dying, products, q, sets.deaths[t], x, r, form, row, 1.0)
+            add_rows(dying, products, q, x, r, form, row, dead, first, stop, 1.0, True)
         else:
             rounds = min(rounds, 1)
         for turn in range(rounds):
@@ -145,7 +115,9 @@ def add_firth_cox(sets, products, wk, nt, efron):
             if tied:
                 without_part(at_risk, dying, part, left)
                 sums = left
-            add_gradient(sums, products.shape[1], wk, charge, covariance, turned, moved, gradient)
+            add_gradient(
+                sums, products.shape[1], wk.inverse, mean, row, charge, covariance, turned, moved, gradient
+            )
     for a in range(k):
         for j in range(lanes):
             nt.new_score[a, j] += 0.5 * gradient[a, j]

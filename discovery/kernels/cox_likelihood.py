@@ -38,7 +38,8 @@ class CoxWork(NamedTuple):
     charged: np.ndarray  # (k, lanes) mean times the weight of the event
     inverse: np.ndarray  # (k (k + 1) / 2, lanes)
     event_weight: np.ndarray  # (lanes,)
-    row: np.ndarray  # (5, lanes) scratch
+    removed: np.ndarray  # (lanes,) weight subtracted from `at_risk` since it was last made anew
+    row: np.ndarray  # (2, lanes) scratch
 
 
 @compiled
@@ -58,7 +59,8 @@ def new_work(m, k, lanes):
         np.zeros((k, lanes)),
         np.zeros((kk, lanes)),
         np.zeros(lanes),
-        np.zeros((5, lanes)),
+        np.zeros(lanes),
+        np.zeros((2, lanes)),
     )
 
 
@@ -67,6 +69,12 @@ def clear(block):
     for a in range(block.shape[0]):
         for j in range(block.shape[1]):
             block[a, j] = 0.0
+
+
+@compiled
+def clear_vector(vector):
+    for j in range(vector.size):
+        vector[j] = 0.0
 
 
 @compiled
@@ -94,45 +102,73 @@ def linear_predictor(segments, products, x, w, beta, eta, r):
 
 
 @compiled
-def add_row(sums, products, q, i, x, r, row, sign):
-    """Add sign * r (1, x, x x') of row i to `sums`."""
+def add_rows(sums, products, q, x, r, form, row, positions, first, stop, sign, firth):
+    """Add sign * r (1, x, x x') of the rows at positions[first:stop], and r f (1, x) for Firth's term."""
     lanes, shared = sums.shape[1], products.shape[1]
-    for j in range(lanes):
-        row[0, j] = sign * r[i, j]
-    for j in range(lanes):
-        row[1, j] = row[0, j] * x[i, j]
-    for j in range(lanes):
-        row[2, j] = row[1, j] * x[i, j]
-    for c in range(shared):
-        value = products[i, c]
+    for t in range(first, stop):
+        i = positions[t]
         for j in range(lanes):
-            sums[c, j] += value * row[0, j]
-    for c in range(1 + q):
-        value = products[i, c]
+            row[0, j] = sign * r[i, j]
         for j in range(lanes):
-            sums[shared + c, j] += value * row[1, j]
-    for j in range(lanes):
-        sums[shared + 1 + q, j] += row[2, j]
+            row[1, j] = row[0, j] * x[i, j]
+        for c in range(shared):
+            value = products[i, c]
+            for j in range(lanes):
+                sums[c, j] += value * row[0, j]
+        for c in range(1 + q):
+            value = products[i, c]
+            for j in range(lanes):
+                sums[shared + c, j] += value * row[1, j]
+        for j in range(lanes):
+            sums[shared + 1 + q, j] += row[1, j] * x[i, j]
+        if firth:
+            at = shared + q + 2
+            for j in range(lanes):
+                row[0, j] *= form[i, j]
+            for c in range(1 + q):
+                value = products[i, c]
+                for j in range(lanes):
+                    sums[at + c, j] += value * row[0, j]
+            for j in range(lanes):
+                sums[at + 1 + q, j] += row[0, j] * x[i, j]
 
 
 @compiled
-def lost_to_rounding(removed, at_risk):
+def remove_rows(sets, products, q, wk, g, at, leaving, firth):
+    """Take off the rows that enter only at event time g or later; `at` rows of all have been added.
+
+    Subtraction leaves its rounding error behind, so the sums are made anew once much more has been
+    subtracted than is left. Returns the next row to leave.
+    """
+    at_risk, removed, x, r, form, row = wk.at_risk, wk.removed, wk.x, wk.r, wk.form, wk.row
+    stop = max(leaving, sets.gone[g])
+    add_rows(at_risk, products, q, x, r, form, row, sets.leaves, leaving, stop, -1.0, firth)
+    for t in range(leaving, stop):
+        for j in range(removed.size):
+            removed[j] += r[sets.leaves[t], j]
     lost = False
     for j in range(removed.size):
         if removed[j] > FORGET * at_risk[0, j]:
             lost = True
-    return lost
+    if lost:
+        clear(at_risk)
+        for j in range(removed.size):
+            removed[j] = 0.0
+        for i in range(sets.begin[g], at):
+            if sets.entry[i] < sets.when[g]:
+                add_rows(at_risk, products, q, x, r, form, row, sets.positions, i, i + 1, 1.0, firth)
+    return stop
 
 
 @compiled
-def count_deaths(sets, g, w, deaths, weight):
-    """Events of group g with weight > 0 and their total weight, by lane; the largest number of events."""
+def count_deaths(dead, first, stop, w, deaths, weight):
+    """Events at dead[first:stop] of weight > 0, and their weight, by lane; the largest number of events."""
     lanes = w.shape[1]
     for j in range(lanes):
         deaths[j] = 0.0
         weight[j] = 0.0
-    for t in range(sets.first_death[g], sets.first_death[g + 1]):
-        i = sets.deaths[t]
+    for t in range(first, stop):
+        i = dead[t]
         for j in range(lanes):
             weight[j] += w[i, j]
         for j in range(lanes):
@@ -172,46 +208,34 @@ def evaluate_cox(sets, products, wk, beta, efron, loglik, score, info):
     """
     k, lanes = beta.shape
     q, shared = k - 1, products.shape[1]
-    x, w, eta, r, row = wk.x, wk.w, wk.eta, wk.r, wk.row
+    x, w, eta, r, form, row, removed = wk.x, wk.w, wk.eta, wk.r, wk.form, wk.row, wk.removed
+    event_weight = wk.event_weight
     at_risk, dying, left, mean, charged = wk.at_risk, wk.dying, wk.left, wk.mean, wk.charged
     linear_predictor(sets.segments, products, x, w, beta, eta, r)
     clear(score)
     clear(info)
     for j in range(lanes):
         loglik[j] = 0.0
-        wk.event_weight[j] = 0.0
-    delayed = sets.leaves.size > 0
-    deaths, weight, removed = np.empty(lanes), np.empty(lanes), np.zeros(lanes)
+        event_weight[j] = 0.0
+    deaths, weight = np.empty(lanes), np.empty(lanes)
     part, charge, inverse, rate = np.empty(lanes), np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    begin, end, first_death, dead = sets.begin, sets.end, sets.first_death, sets.deaths
+    positions, delayed = sets.positions, sets.leaves.size > 0
     at, leaving, begun = 0, 0, -1
-    for g in range(sets.begin.size):
-        if sets.begin[g] != begun:
-            begun = sets.begin[g]
+    for g in range(begin.size):
+        if begin[g] != begun:
+            begun = begin[g]
             at, leaving = begun, begun
             clear(at_risk)
-            for j in range(lanes):
-                removed[j] = 0.0
-        while at < sets.end[g]:
-            add_row(at_risk, products, q, at, x, r, row, 1.0)
-            at += 1
+            clear_vector(removed)
+        add_rows(at_risk, products, q, x, r, form, row, positions, at, end[g], 1.0, False)
+        at = end[g]
         if delayed:
-            while leaving < sets.gone[g]:
-                i = sets.leaves[leaving]
-                add_row(at_risk, products, q, i, x, r, row, -1.0)
-                for j in range(lanes):
-                    removed[j] += r[i, j]
-                leaving += 1
-            if lost_to_rounding(removed, at_risk):
-                clear(at_risk)
-                for j in range(lanes):
-                    removed[j] = 0.0
-                for i in range(begun, at):
-                    if sets.entry[i] < sets.when[g]:
-                        add_row(at_risk, products, q, i, x, r, row, 1.0)
-        first, stop = sets.first_death[g], sets.first_death[g + 1]
-        rounds = count_deaths(sets, g, w, deaths, weight)
+            leaving = remove_rows(sets, products, q, wk, g, at, leaving, False)
+        first, stop = first_death[g], first_death[g + 1]
+        rounds = count_deaths(dead, first, stop, w, deaths, weight)
         for t in range(first, stop):
-            i = sets.deaths[t]
+            i = dead[t]
             for j in range(lanes):
                 loglik[j] += w[i, j] * eta[i, j]
             for j in range(lanes):
@@ -221,12 +245,11 @@ def evaluate_cox(sets, products, wk, beta, efron, loglik, score, info):
                 for j in range(lanes):
                     score[a, j] += z * w[i, j]
         for j in range(lanes):
-            wk.event_weight[j] += weight[j]
+            event_weight[j] += weight[j]
         tied = efron and stop - first > 1
         if tied:
             clear(dying)
-            for t in range(first, stop):
-                add_row(dying, products, q, sets.deaths[t], x, r, row, 1.0)
+            add_rows(dying, products, q, x, r, form, row, dead, first, stop, 1.0, False)
         else:
             rounds = min(rounds, 1)
         for turn in range(rounds):

@@ -18,6 +18,7 @@ class RiskSets(NamedTuple):
     """
 
     rows: np.ndarray  # (m,) index of the row in the caller's arrays
+    positions: np.ndarray  # (m,) 0, 1, 2, ...
     segments: np.ndarray  # (s + 1,) where each stratum begins
     begin: np.ndarray  # (g,)
     end: np.ndarray  # (g,)
@@ -89,6 +90,7 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, keep):
             gone[g] = at
     return RiskSets(
         rows,
+        np.arange(m),
         segments[: strata + 1],
         begin[:groups],
         end[:groups],
