@@ -1,0 +1,1 @@
+"""Which are the candidates, and how sure are we: ranks, gains, shrunken effects, families, verdicts."""

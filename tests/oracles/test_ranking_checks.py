@@ -58,6 +58,17 @@ def test_rk04_share_of_resamples_at_the_top(check, resampled_ranks):
     near(np.concatenate([share_in_top(resampled_ranks, 1), share_in_top(resampled_ranks, 2)]), check("RK04"))
 
 
+def test_rk05_mean_rank_by_cox_z(check, lung):
+    from discovery.kernels.cox import screen_cox
+
+    time, event, markers, _, index = lung
+    ranks = []
+    for rows in index:  # rows are repeated, so that they tie: a weight is not a repetition under Efron
+        fit = screen_cox(time[rows], event[rows], None, markers[rows])
+        ranks.append(rank_descending(np.abs(fit.coef[:, -1] / fit.se)))
+    near(np.mean(ranks, axis=0), check("RK05"))
+
+
 def test_rk06_kendall_w(check):
     near(kendall_w(json.loads(check("RK06")["dataset_or_inputs"])["ranks"]), check("RK06"))
 
