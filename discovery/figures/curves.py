@@ -34,7 +34,7 @@ def draw_curves(
     rising = causes != ["survival"]
     styles = THIRDS if len(groups) == 3 else GROUPS
     at_risk = rows[rows["part"] == "at risk"]
-    set_size(ax, height=3.25 + 0.16 * len(groups))
+    set_size(ax, height=3.45 + 0.16 * len(groups))
     set_title(ax, title, detail)
     upper, lower = split(ax, heights=(1.0, 0.085 * (len(groups) + 1.2)))
     panels = split(upper, widths=(1.0,) * len(causes)) if len(causes) > 1 else [upper]
@@ -60,9 +60,14 @@ def draw_curves(
         panel.set_xlabel(time_label)
         if k == 0:
             panel.set_ylabel("Cumulative incidence" if rising else "Event-free probability")
-            panel.legend(loc="upper left" if rising else "lower left", handlelength=3.2)
         if rising:
             panel.set_title(short(cause, 46), loc="left", fontsize=8, color=QUIET)
+    figure_of(ax).legend(
+        *panels[0].get_legend_handles_labels(),
+        loc="outside lower left",
+        handlelength=3.2,
+        ncols=len(groups) if len(groups) <= 3 else 2,
+    )
     _numbers_at_risk(tables[0], panels[0], at_risk, groups, styles)
     for table in tables[1:]:
         bare(table).text(

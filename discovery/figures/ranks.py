@@ -44,7 +44,10 @@ def draw_rank_intervals(
     ax.set_xlim(0.5, last + 0.5)
     if top < last:
         ax.axvspan(0.5, top + 0.5, color="#eef3f8", zorder=0)
-        ax.text(top + 0.4, len(rows) - 0.45, f"first {top}", ha="right", va="bottom", fontsize=7, color=QUIET)
+        if top > 1:
+            ax.text(
+                top + 0.4, len(rows) - 0.45, f"first {top}", ha="right", va="bottom", fontsize=7, color=QUIET
+            )
     interval_lines(ax, y, low, high, color=BLUE, width=1.6)
     ax.plot(rank, y, "o", color=BLUE, markersize=4.2, zorder=4)
     ax.set_yticks(y, row_labels(rows["label"].tolist()), linespacing=1.0)
@@ -67,7 +70,11 @@ def draw_rank_intervals(
             ha="right" if inside else "left",
             fontsize=7,
         )
-    share.set(xlim=(0, 1), ylim=ax.get_ylim(), xlabel=f"Probability of being\namong the first {top}")
+    share.set(
+        xlim=(0, 1),
+        ylim=ax.get_ylim(),
+        xlabel="Probability of " + (f"being\namong the first {top}" if top > 1 else "ranking\nfirst"),
+    )
     share.set_xticks([0, 0.5, 1], ["0", "0.5", "1"])
     share.set_yticks([])
     return ax

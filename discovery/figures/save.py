@@ -47,7 +47,7 @@ def save_figure(
         ax = draw(drawn, new_axes(width, height))
         figure = figure_of(ax)
         svg, pdf = io.BytesIO(), io.BytesIO()
-        figure.draw_without_rendering()
+        figure.get_layout_engine().execute(figure)  # type: ignore[union-attr]
         figure.set_layout_engine("none")  # the places are found: once for both files
         # straight to the two back ends: `savefig` would draw each figure once more, for nothing
         FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None, "Title": name})

@@ -18,6 +18,7 @@ from discovery.figures.residual import draw_partial_residual
 from discovery.figures.roc import draw_roc
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.volcano import draw_volcano
+from discovery.report.family_names import named_families
 from discovery.report.format import plural
 from discovery.report.settings import OutcomeRun, RunSettings
 
@@ -63,6 +64,7 @@ def draw_study_figures(
     """
     folder = Path(folder)
     markers = tables.get("markers", pd.DataFrame(columns=["outcome", *FOREST, *RANKS, *GAINS]))
+    markers = named_families(markers)
     labels = markers.drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
     out = []
     if "attrition" in tables:
@@ -98,6 +100,7 @@ def _attrition(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list
 
 
 def _missing(table: pd.DataFrame, settings: RunSettings, folder: Path) -> SavedFigure:
+    labels = {outcome.name: outcome.label for outcome in settings.outcomes}
     groupings = [name for name in dict.fromkeys(table["by"]) if name != "all"]
     by = next((name for name in (settings.site, "site", *groupings) if name in groupings), None)
     whole = table["by"] == "all"
@@ -110,10 +113,11 @@ def _missing(table: pd.DataFrame, settings: RunSettings, folder: Path) -> SavedF
     rows = rows[["variable", "label", "level", "n", "n_missing", "percent_missing"]].reset_index(drop=True)
     shown = min(len(some), MISSING_ROWS)
     detail = f"{_of(shown, len(some), 'variable')} with a missing value, the most missing first"
-    title = f"Missing values by {by}" if by else "Missing values"
+    named = labels.get(str(by), str(by))
+    title = f"Missing values by {named}" if by else "Missing values"
     return save_figure(
         "missing",
-        partial(draw_missing_map, title=title, detail=detail, group_label=by or ""),
+        partial(draw_missing_map, title=title, detail=detail, group_label=named if by else ""),
         rows,
         folder,
         title=title,
@@ -171,6 +175,9 @@ def _rankings(
     people = outcome_people(outcome)
     adjusted = "adjusted for the base model" if settings.covariates or settings.site else "not adjusted"
     total = len(ranked)
+    shrunk = (
+        " Diamond: the same, shrunk because the features at the top of a list were picked for looking large."
+    )
 
     def save(
         name: str,
@@ -202,7 +209,7 @@ def _rankings(
             VOLCANO,
             "Effect and evidence",
             f"{plural(total, 'feature')}; {people}",
-            "The four families that rank first carry a colour and a shape.",
+            "The families that rank first carry a colour and a shape.",
         ),
         save(
             "forest",
@@ -211,14 +218,15 @@ def _rankings(
             FOREST,
             "Leading features",
             head,
-            "Square: estimate with its 95 % interval. Diamond: the same, shrunk because "
-            "the features at the top of a list were picked for looking large.",
+            "Square: estimate with its 95 % interval."
+            + (shrunk if ranked["shrunk_estimate"].notna().any() else ""),
         ),
     ]
     if settings.replicates:
         draws = f"{settings.replicates} bootstrap draws"
         head = f"{_of(min(RANK_ROWS, total), total, 'feature')} by evidence; {draws}; {people}"
-        draw = partial(draw_rank_intervals, top=settings.top, features=total)
+        ranked = ranked[ranked["rank"].notna()]
+        draw = partial(draw_rank_intervals, top=top_of(ranked, settings.top), features=total)
         out.append(
             save(
                 "ranks",
@@ -309,6 +317,12 @@ def _leading(
 def _large_enough(at_risk: pd.DataFrame) -> set:
     start = at_risk.groupby("group", sort=False)["n_at_risk"].max()
     return set(start[start >= SMALL].index)
+
+
+def top_of(markers: pd.DataFrame, otherwise: int) -> int:
+    """The k of "among the first k" that the ranking of these rows used."""
+    known = markers["top_k"].dropna() if "top_k" in markers else markers.head(0)
+    return int(known.iloc[0]) if len(known) else otherwise
 
 
 def outcome_people(outcome: OutcomeRun) -> str:

@@ -173,12 +173,19 @@ def gain_interval(value: object, low: object, high: object) -> str:
     return gain(value) + span
 
 
-def rank_interval(rank: object, low: object, high: object) -> str:
+def rank(value: object) -> str:
+    """A rank; that of tied features, which share the mean of their places, with one decimal."""
+    if missing(value) or float(value).is_integer():  # type: ignore[arg-type]
+        return whole(value)
+    return fixed(value, 1)
+
+
+def rank_interval(place: object, low: object, high: object) -> str:
     """`3 (1 to 12)`."""
-    if missing(rank):
+    if missing(place):
         return DASH
     span = "" if missing(low) or missing(high) else f" ({whole(low)} to {whole(high)})"
-    return whole(rank) + span
+    return rank(place) + span
 
 
 def plural(count: int, one: str, many: str | None = None) -> str:

@@ -14,6 +14,7 @@ import pandas as pd
 
 from discovery.report import format as words
 from discovery.report.checklist import checklist
+from discovery.report.family_names import named_families
 from discovery.report.files import SavedFigure, csv_bytes, write_bytes
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
@@ -33,8 +34,11 @@ POLICY = (
     "base-uri 'none'; form-action 'none'"
 )
 WITHOUT_SCRIPT = 25
+FAMILIES_SHOWN = 5
 OTHER_TABLES = (
     ("sites", "Sites"),
+    ("site_shift", "Differences of features between sites"),
+    ("leave_one_site_out", "With each site left out"),
     ("quality", "Signal quality"),
     ("phenotypes", "Phenotypes"),
     ("etiologies", "Etiologies"),
@@ -50,10 +54,10 @@ def write_report(
 ) -> list[Path]:
     """Write index.html, methods.md and checklist.csv into `folder`; returns their paths.
 
-    Tables, by name: "markers" (the contract's columns; flags, shrunk_low, shrunk_high when there) and, each
-    optional, "associations", "baseline", "missing", "attrition", "excluded_features" (feature, reason),
-    "definitions" (feature, unit, definition, source), and as they are: "sites", "quality", "phenotypes",
-    "etiologies", "sensitivity". None of them may hold a row for a patient.
+    Tables, by name: "markers" (the contract's columns, and more of them when there) and, each optional,
+    "associations", "families", "baseline", "missing", "attrition", "excluded_features" (feature, reason),
+    "definitions" (feature, unit, definition, source), and as they are those of `OTHER_TABLES`. None of
+    them may hold a row for a patient.
 
     `figures` are embedded; their files are linked relative to `folder`. Write it after the other
     result files, since the checklist links only what exists, and before the manifest.
@@ -97,10 +101,10 @@ def page(
         settings=settings,
         caution=CAUTION,
         people=_people(settings),
-        cards=[_card(outcome, head, tables, settings) for outcome, head in zip(settings.outcomes, heads)],
+        cards=[_card(outcome, head, tables) for outcome, head in zip(settings.outcomes, heads)],
         without_script=_without_script(tables, settings),
         verdicts=[v for v in VERDICTS if v in set(tables["markers"]["verdict"].map(base_verdict))],
-        families=list(dict.fromkeys(str(f) for f in tables["markers"]["family"].dropna())),
+        families=list(dict.fromkeys(named_families(tables["markers"])["family"])),
         figures=[
             (title, [_figure(figure, folder) for figure in found])
             for title, found in _by_outcome(figures, settings)
@@ -126,9 +130,7 @@ def _people(settings: RunSettings) -> str:
     return " · ".join(parts)
 
 
-def _card(
-    outcome: OutcomeRun, head: Headline, tables: Mapping[str, pd.DataFrame], settings: RunSettings
-) -> dict[str, Any]:
+def _card(outcome: OutcomeRun, head: Headline, tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     kind = {"survival": "time to event", "recurrent": "recurrent events"}.get(outcome.kind, outcome.kind)
     counts = [words.plural(outcome.n, "patient")]
     if outcome.events is not None:
@@ -141,7 +143,42 @@ def _card(
         (head.candidates - head.strong, "candidate"),
         (head.suggestive, "suggestive"),
     ]
-    return {"outcome": outcome, "kind": kind, "counts": ", ".join(counts), "head": head, "tally": tally}
+    return {
+        "outcome": outcome,
+        "kind": kind,
+        "counts": ", ".join(counts),
+        "head": head,
+        "tally": tally,
+        "families": _leading_families(tables, outcome.name),
+    }
+
+
+def _leading_families(tables: Mapping[str, pd.DataFrame], outcome: str) -> Table | None:
+    """The families that rank first, when the run ranked families: they come before features."""
+    families = tables.get("families")
+    if families is None or families.empty:
+        return None
+    mine = families[(families["outcome"] == outcome) & families["family_rank"].notna()]
+    if mine.empty or mine["size"].max() < 2:
+        return None
+    labels = tables["markers"].drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
+    rows = []
+    for row in mine.sort_values("family_rank", kind="stable").head(FAMILIES_SHOWN).to_dict("records"):
+        span = words.rank_interval(row["family_rank"], row["family_rank_low"], row["family_rank_high"])
+        name = labels.get(row["lead"], str(row["lead"]))
+        rows.append(
+            (name, words.whole(row["size"]), span, words.probability(row["family_probability_in_top"]))
+        )
+    top = mine["family_top_k"].dropna()
+    return Table(
+        (
+            "Family, by its best feature",
+            "Features",
+            "Rank (interval)",
+            f"In first {int(top.iloc[0])}" if len(top) else "In top",
+        ),
+        tuple(rows),
+    )
 
 
 def _without_script(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tuple[str, Table]]:

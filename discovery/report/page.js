@@ -69,22 +69,28 @@ function choiceButtons(host, labels, current, pick) {
   });
 }
 
+/* A column that this outcome has no value for (not computed in the run) is left out. */
+function shownColumns() {
+  const rows = data.outcomes[state.outcome].rows;
+  return COLUMNS.filter((column) => !column.spare || rows.some((row) => row.number[column.key] !== null));
+}
+
 function drawHeads() {
   const host = byId("heads");
   host.replaceChildren();
-  for (const column of COLUMNS) {
+  for (const column of shownColumns()) {
     const head = element("th", host, undefined, { scope: "col" });
     head.className = columnClass(column);
     const mine = state.sort === column.key;
     head.setAttribute("aria-sort", mine ? (state.down ? "descending" : "ascending") : "none");
     const button = element("button", head, column.key === "estimate" ? data.outcomes[state.outcome].effect + " (95 % interval)" :
-      column.key === "probability_in_top" ? `In the first ${data.top}` : column.head, { type: "button" });
+      column.key === "probability_in_top" ? data.outcomes[state.outcome].top : column.head, { type: "button" });
     element("span", button, mine ? (state.down ? "\u25bc" : "\u25b2") : "", { class: "arrow", "aria-hidden": "true" });
     button.addEventListener("click", () => {
       state.down = mine ? !state.down : false;
       state.sort = column.key;
       show();
-      byId("heads").children[COLUMNS.indexOf(column)].firstElementChild.focus();
+      byId("heads").children[shownColumns().indexOf(column)].firstElementChild.focus();
     });
   }
 }
@@ -101,15 +107,16 @@ function drawRows() {
   const host = byId("rows");
   host.replaceChildren();
   const shown = state.all ? state.rows : state.rows.slice(0, FIRST_ROWS);
+  const columns = shownColumns();
   for (const row of shown) {
     const line = element("tr", host);
     line.dataset.feature = row.feature;
-    for (const column of COLUMNS) {
+    for (const column of columns) {
       if (column.key === "label") {
         const cell = element("th", line, undefined, { scope: "row" });
         const button = element("button", cell, row.label || row.feature, { type: "button" });
         button.addEventListener("click", () => choose(row.feature, true));
-        if (row.family) element("span", cell, row.family, { class: "family" });
+        if (row.family && row.family !== row.label) element("span", cell, row.family, { class: "family" });
         element("span", cell, row.verdict, { class: "narrow word " + wordClass(row) });
       } else if (column.key === "verdict") {
         const cell = element("td", line, undefined, { class: "verdict" });
@@ -176,10 +183,11 @@ function drawDetail() {
   pair("Source", row.source);
   pair("Shrunk effect", row.text.shrunk_estimate);
   pair(`Gain in ${outcome.gain}`, row.text.gain);
-  pair(`In the first ${data.top}`, row.text.probability_in_top);
+  pair(`${outcome.top}: probability`, row.text.probability_in_top);
   pair("Patients (events)", row.text.n);
   pair("Left out", row.text.n_left_out);
   pair("Flags", row.flags);
+  for (const [name, text] of row.more) pair(name, text);
   if (row.models.length) {
     element("h4", more, "Every model fitted");
     const box = element("div", more, undefined, { class: "scroll", tabindex: "0", role: "region", "aria-label": "Models of this feature" });

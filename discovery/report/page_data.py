@@ -15,6 +15,7 @@ from typing import Any
 import pandas as pd
 
 from discovery.report import format as words
+from discovery.report.family_names import named_families
 from discovery.report.headline import base_verdict
 from discovery.report.settings import OutcomeRun, RunSettings
 
@@ -24,7 +25,7 @@ MAIN_MODEL_FIRST = 12  # models shown for one feature
 
 def page_data(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> dict[str, Any]:
     """Everything the script shows: for each outcome its ranked rows with their texts."""
-    markers, associations = tables["markers"], tables.get("associations")
+    markers, associations = named_families(tables["markers"]), tables.get("associations")
     definitions = tables.get("definitions")
     about = {} if definitions is None else definitions.drop_duplicates("feature").set_index("feature")
     out = []
@@ -43,10 +44,11 @@ def page_data(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> dict
                 "ratio": words.is_log_ratio(measure),
                 "effect": words.ratio_name(measure),
                 "gain": str(gains.iloc[0]) if len(gains) else "discrimination",
+                "top": top_words(mine, settings.top),
                 "rows": rows,
             }
         )
-    return {"outcomes": out, "top": settings.top, "fdr": settings.fdr}
+    return {"outcomes": out}
 
 
 def packed(data: Mapping[str, Any]) -> str:
@@ -96,7 +98,7 @@ def _row(
         "n_left_out": words.whole(row["n_left_out"]),
     }
     extra = about.loc[feature] if len(about) and feature in about.index else {}
-    flags = "" if words.missing(row.get("flags")) else str(row["flags"])
+    flags = "; ".join(str(row[key]) for key in ("flags", "note") if not words.missing(row.get(key)))
     return {
         "feature": feature,
         "label": label,
@@ -111,6 +113,7 @@ def _row(
         "sentence": _sentence(row, texts, outcome, verdict),
         "number": numbers,
         "text": texts,
+        "more": _more(row, str(measure)),
         "models": models.get(feature, []),
     }
 
@@ -133,7 +136,9 @@ def _sentence(row: Mapping[str, Any], texts: Mapping[str, str], outcome: Outcome
     )
     if not words.missing(row["rank_low"]) and not words.missing(row["rank"]):
         low, high = words.whole(row["rank_low"]), words.whole(row["rank_high"])
-        text += f"Its rank is {words.whole(row['rank'])} here and could be {low} to {high}. "
+        text += (
+            f"Rank {words.rank(row['rank'])}, in other samples {low if low == high else f'{low} to {high}'}. "
+        )
     return text + f"Verdict: {verdict}."
 
 
@@ -155,6 +160,62 @@ def _models(associations: pd.DataFrame, outcome: OutcomeRun) -> dict[str, list]:
             [str(row["model"]), found, words.p_value(row["p_value"]), familywise, words.whole(row["n"]), note]
         )
     return out
+
+
+def top_words(markers: pd.DataFrame, otherwise: int) -> str:
+    """`In the first 10`, by the k that the ranking of these rows used."""
+    known = markers["top_k"].dropna() if "top_k" in markers else markers.head(0)
+    top = int(known.iloc[0]) if len(known) else otherwise
+    return f"In the first {top}" if top > 1 else "First"
+
+
+def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
+    """Further lines of a feature's details: [name, text]; those that the run did not compute are left out."""
+
+    def has(key: str) -> bool:
+        return not words.missing(row.get(key))
+
+    out = []
+    if has("verdict_rule"):
+        out.append(["Why this verdict", str(row["verdict_rule"])])
+    if has("family_rank"):
+        span = words.rank_interval(
+            row["family_rank"], row.get("family_rank_low"), row.get("family_rank_high")
+        )
+        chance = words.probability(row.get("family_probability_in_top"))
+        top = (
+            "" if not has("family_top_k") else f"; in the first {words.whole(row['family_top_k'])}: {chance}"
+        )
+        out.append(["Rank of its family", span + top])
+    if has("p_given_lead"):
+        lead = f" ({row['family_lead']})" if has("family_lead") else ""
+        out.append(["Beyond its family's best" + lead, words.p_phrase(row["p_given_lead"])])
+    if has("p_familywise"):
+        out.append(["Familywise permutation", words.p_phrase(row["p_familywise"])])
+    if has("lfsr"):
+        out.append(["Probability of the wrong sign", words.probability(row["lfsr"])])
+    if has("distinct_share"):
+        out.append(["Picked in half samples", words.percent(row["distinct_share"])])
+    if has("q_without_site"):
+        out.append(["q when site is ignored", words.p_value(row["q_without_site"])])
+    if has("gain_left_out_sites"):
+        folds = words.gain(row.get("gain_random_folds"))
+        out.append(
+            ["Gain with sites left out", f"{words.gain(row['gain_left_out_sites'])} (random folds {folds})"]
+        )
+    if has("detectable_effect"):
+        size = abs(float(row["detectable_effect"]))
+        text = words.effect(size, measure)
+        if words.is_log_ratio(measure):
+            text += f" or {words.effect(-size, measure)}"
+        out.append(["Effect seen with 80 % power at p = 0.05", text])
+    if has("missing_share"):
+        out.append(["Missing", words.percent(row["missing_share"])])
+    if has("reliability"):
+        out.append(["Reliability between sessions", words.probability(row["reliability"])])
+    if has("confirmed_order"):
+        out.append(["Confirmed order", str(row["confirmed_order"])])
+    return [[name, text] for name, text in out if text]
 
 
 def _number(value: object) -> float | None:

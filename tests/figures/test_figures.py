@@ -186,6 +186,18 @@ def test_correlation_map_is_symmetric_and_blank_where_unknown(made):
     assert square[order.index(row["feature"]), order.index(row["other"])] == row["correlation"]
 
 
+def test_the_line_of_the_volcano_parts_found_from_not_found(rows):
+    ax = in_style(draw_volcano, rows, fdr=0.05)
+    cut = next(
+        line.get_ydata()[0]
+        for line in ax.lines
+        if len(line.get_ydata()) == 2 and line.get_ydata()[0] == line.get_ydata()[1]
+    )
+    height = -np.log10(rows["p_value"])
+    assert ((height > cut) == (rows["q_value"] <= 0.05)).all()
+    assert 0 < (rows["q_value"] <= 0.05).sum() < len(rows)
+
+
 def test_curves_name_every_cause_and_print_the_numbers_at_risk(made):
     table = made.curves(competing=True)
     ax = in_style(draw_curves, table)
@@ -229,15 +241,21 @@ def test_ratio_ticks_lie_inside_and_hold_one(low, high):
     assert all(low - 1e-9 <= np.log(t) <= high + 1e-9 for t in ticks)
 
 
-def test_hostile_names_are_drawn_as_letters(made, tmp_path):
-    tables = made.study_tables(count=20, hostile=True)
+@pytest.fixture(scope="module")
+def crowded(made, tmp_path_factory):
+    """All figures of 300 features, some with hostile names, by their id."""
+    tables = made.study_tables(count=300, hostile=True)
     tables |= made.leading(tables["markers"])
-    settings = made.run_settings(count=20, hostile=True)
-    for figure in draw_study_figures(tables, settings, tmp_path):
-        text = figure.svg.read_text(encoding="utf-8")
-        assert "<script" not in text.lower()
+    settings = made.run_settings(count=300, hostile=True)
+    figures = draw_study_figures(tables, settings, tmp_path_factory.mktemp("crowded"))
+    return {figure.figure_id: figure for figure in figures}
+
+
+def test_hostile_names_are_drawn_as_letters(crowded):
+    assert len(crowded) == 18
+    for figure in crowded.values():
+        assert "<script" not in figure.svg.read_text(encoding="utf-8").lower()
         for line in figure.csv.read_text(encoding="utf-8").splitlines():
-            assert not line.startswith(("=", "@"))
             assert not re.search(r'(^|,)"?[=@]', line)
 
 
@@ -261,25 +279,58 @@ def test_file_names_are_safe():
     assert len(file_name("x" * 300)) == 100
 
 
-def test_three_hundred_features_are_cut_and_it_says_so(made, tmp_path):
-    tables = made.study_tables(count=300)
-    figures = {f.figure_id: f for f in draw_study_figures(tables, made.run_settings(count=300), tmp_path)}
-    forest = figures["death_or_rv_failure_forest"]
+def test_three_hundred_features_are_cut_and_it_says_so(crowded):
+    forest = crowded["death_or_rv_failure_forest"]
     assert len(pd.read_csv(forest.csv)) == 20
     assert "First 20 of 299 features" in forest.caption
-    assert len(pd.read_csv(figures["death_or_rv_failure_volcano"].csv)) == 299
-    assert "First 60 of 300 features" in figures["correlation"].caption
-    assert pd.read_csv(figures["correlation"].csv)["feature"].nunique() == 60
+    assert len(pd.read_csv(crowded["death_or_rv_failure_volcano"].csv)) == 299
+    assert "First 60 of 300 features" in crowded["correlation"].caption
+    assert pd.read_csv(crowded["correlation"].csv)["feature"].nunique() == 60
+    assert pd.read_csv(crowded["missing"].csv)["variable"].nunique() == 40
 
 
 def test_small_groups_are_not_drawn(made, tmp_path):
+    settings = made.run_settings()
+    settings = made.run_settings(outcomes=settings.outcomes[2:], replicates=0)
     tables = made.study_tables()
     few = tables["missing"].assign(n=np.where(tables["missing"]["level"] == "East", 4, 60))
     tables |= {"missing": few, **made.leading(tables["markers"])}
     tables["residuals"] = tables["residuals"].assign(n=4)
-    figures = {f.figure_id: f for f in draw_study_figures(tables, made.run_settings(), tmp_path)}
-    assert "East" not in set(pd.read_csv(figures["missing"].csv)["level"])
+    figures = {f.figure_id: f for f in draw_study_figures(tables, settings, tmp_path)}
+    assert set(pd.read_csv(figures["missing"].csv)["level"]) == {"all", "North", "South", "West"}
     assert set(pd.read_csv(figures["walk_change_residuals_1"].csv)["part"]) == {"line"}
+
+
+def test_a_curve_over_a_few_patients_is_not_drawn(made, tmp_path):
+    tables = made.study_tables()
+    tables |= made.leading(tables["markers"])
+    risk = tables["at_risk"]
+    few = np.where(risk["group"] == "middle third", np.minimum(risk["n_at_risk"], 4), risk["n_at_risk"])
+    settings = made.run_settings()
+    figures = draw_study_figures(
+        {
+            "markers": tables["markers"].head(0),
+            "curves": tables["curves"],
+            "at_risk": risk.assign(n_at_risk=few),
+        },
+        made.run_settings(outcomes=settings.outcomes[:1], replicates=0),
+        tmp_path,
+    )
+    groups = pd.read_csv(figures[-1].csv)["group"]
+    assert figures[-1].figure_id == "death_or_rv_failure_curves_1"
+    assert set(groups) == {"lowest third", "highest third"}
+
+
+def test_an_outcome_with_steps_of_its_own_gets_its_own_flow(made, tmp_path):
+    steps = made.attrition().assign(outcome=["", "", "responder", "walk_change"])
+    figures = draw_study_figures(
+        {"attrition": steps, "markers": made.study_tables()["markers"].head(0)},
+        made.run_settings(replicates=0),
+        tmp_path,
+    )
+    flow = {f.outcome: pd.read_csv(f.csv)["step"].tolist() for f in figures if "attrition" in f.figure_id}
+    assert flow["responder"] == steps["step"].tolist()[:3]
+    assert flow["death_or_rv_failure"] == steps["step"].tolist()[:2]
 
 
 def test_a_run_without_resampling_or_findings_still_draws(made, tmp_path):

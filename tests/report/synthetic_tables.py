@@ -239,12 +239,40 @@ def study_tables(*, count: int = 30, hostile: bool = False, signal: float = 1.0)
         "associations": pd.DataFrame(rows),
         "missing": pd.DataFrame(miss),
         "baseline": baseline(sites),
+        "families": families_of(markers),
         "attrition": attrition(),
         "excluded_features": pd.DataFrame(
             {"feature": ["rv_flag", "batch"], "reason": ["constant", "all values missing"]}
         ),
         "correlations": correlations(keys[:60], labels[:60], families[:60]),
     }
+
+
+def families_of(markers: pd.DataFrame) -> pd.DataFrame:
+    rows = []
+    for (outcome, group), block in markers.groupby(["outcome", "redundancy_group"], sort=False):
+        best = block.sort_values("rank").iloc[0]
+        rows.append(
+            {
+                "outcome": outcome,
+                "family": best["feature"],
+                "redundancy_group": group,
+                "lead": best["feature"],
+                "size": len(block),
+                "members": "; ".join(block["feature"]),
+                "best": best["rank"],
+            }
+        )
+    table = pd.DataFrame(rows).sort_values(["outcome", "best"], kind="stable")
+    place = table.groupby("outcome").cumcount() + 1
+    return table.assign(
+        family_rank=place,
+        family_rank_low=np.maximum(place - 2, 1),
+        family_rank_high=place + 3,
+        family_probability_in_top=1 / (1 + np.exp(place - 3)),
+        family_top_k=3,
+        candidates=0,
+    )
 
 
 def baseline(sites: tuple[str, ...]) -> pd.DataFrame:

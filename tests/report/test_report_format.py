@@ -143,3 +143,4 @@ def test_counts_and_lists():
     assert words.listed([]) == ""
     assert words.listed_apart(["a, b", "c"]) == "a, b; c"
     assert words.rank_interval(3.0, 1.0, 12.0) == "3 (1 to 12)"
+    assert words.rank_interval(3.5, 1.0, 12.0) == "3.5 (1 to 12)"

@@ -212,3 +212,52 @@ def test_caller_tables_are_left_alone(made, tmp_path):
     write(made, tmp_path, tables=tables)
     for name, table in tables.items():
         pd.testing.assert_frame_equal(table, before[name])
+
+
+def test_a_family_called_by_a_column_gets_the_label_of_that_feature(made, tmp_path):
+    tables = made.study_tables(count=20)
+    markers = tables["markers"]
+    lead = (
+        markers.sort_values("rank")
+        .drop_duplicates("redundancy_group")
+        .set_index("redundancy_group")["feature"]
+    )
+    tables["markers"] = markers.assign(family=markers["redundancy_group"].map(lead))
+    labels = markers.drop_duplicates("feature").set_index("feature")["label"]
+    rows = data_of(write(made, tmp_path, tables=tables))["outcomes"][0]["rows"]
+    groups = dict(zip(markers["feature"], markers["redundancy_group"]))
+    assert [row["family"] for row in rows] == [labels[lead[groups[row["feature"]]]] for row in rows]
+
+
+def test_families_come_first_with_their_rank_intervals(made, written):
+    families = made.study_tables(count=20)["families"]
+    first = families[families["outcome"] == "responder"].iloc[0]
+    text = Page(written).text
+    assert "Family, by its best feature" in text
+    assert f"{first['family_rank']} ({first['family_rank_low']} to {first['family_rank_high']})" in text
+    assert text.index("Family, by its best feature") < text.index("Ranked features")
+
+
+def test_what_a_run_knows_beyond_the_contract_is_in_the_details(made, tmp_path):
+    tables = made.study_tables(count=20)
+    more = {
+        "verdict_rule": "q <= 0.05",
+        "lfsr": 0.003,
+        "detectable_effect": np.log(1.4),
+        "missing_share": 0.125,
+        "top_k": 7.0,
+        "p_given_lead": 0.2,
+        "family_lead": "X",
+        "shrunk_low": 0.0,
+        "shrunk_high": 0.5,
+    }
+    tables["markers"] = tables["markers"].assign(**more)
+    outcome = data_of(write(made, tmp_path, tables=tables))["outcomes"][0]
+    found = dict(outcome["rows"][0]["more"])
+    assert found["Why this verdict"] == "q <= 0.05"
+    assert found["Probability of the wrong sign"] == "<0.01"
+    assert found["Effect seen with 80 % power at p = 0.05"] == "1.40 or 0.71"
+    assert found["Missing"] == "12 %"
+    assert found["Beyond its family's best (X)"] == "p = 0.20"
+    assert outcome["top"] == "In the first 7"
+    assert outcome["rows"][0]["text"]["shrunk_estimate"].endswith("(1.00 to 1.65)")
