@@ -121,8 +121,10 @@ def effect_by_period(
     start = np.where(late == 1, np.maximum(began[rows], cut), began[rows])
     stop = np.where(late == 1, time[rows], np.minimum(time[rows], cut))
     happened = np.where((late == 1) | (time[rows] <= cut), event[rows], 0.0)
+    # Centred, so that the 0 of the other period is an ordinary value and the columns keep their precision.
+    centred = values - np.nanmean(values) if np.isfinite(values).any() else values
     early_name, late_name = f"{name} up to the cut", f"{name} after the cut"
-    table = pd.DataFrame({early_name: values[rows] * (1 - late), late_name: values[rows] * late})
+    table = pd.DataFrame({early_name: centred[rows] * (1 - late), late_name: centred[rows] * late})
     if base is not None:
         adjust = as_table(base).reset_index(drop=True).iloc[rows].reset_index(drop=True)
         table = pd.concat([adjust, table], axis=1)

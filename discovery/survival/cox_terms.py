@@ -86,6 +86,8 @@ def event_terms(rows: CoxRows, beta: np.ndarray, *, ties: str) -> EventTerms:
         return EventTerms(none, empty, empty, empty, np.empty((0, k)), none, empty, none, death_group, r, top)
     joined = [np.concatenate(part) for part in zip(*pieces)]
     group, fraction, weight, sums, group_time, group_stratum = joined
+    # Linear predictors more than 700 apart leave a risk set without weight: NaN, not a guess.
+    sums = np.where(sums[:, :1] > 0, sums, np.nan)
     return EventTerms(
         group=group, fraction=fraction, weight=weight, s0=sums[:, 0], mean=sums[:, 1:] / sums[:, :1],
         first=np.searchsorted(group, np.arange(groups)), group_time=group_time, group_stratum=group_stratum,

@@ -40,6 +40,15 @@ def test_periods_recover_what_was_planted_and_the_screen_finds_it():
     assert "columns that vary" in screen.loc["flat", "note"]
 
 
+def test_periods_do_not_depend_on_the_origin_of_the_feature():
+    rng = np.random.default_rng(9)
+    time, event, x = changing_cohort(rng, 200)
+    one = effect_by_period(time, event, pd.Series(x, name="x"))
+    far = effect_by_period(time, event, pd.Series(2.5 * x + 1970, name="x"))
+    np.testing.assert_allclose(one["estimate"][:3], far["estimate"][:3] * 2.5, rtol=1e-6)
+    np.testing.assert_allclose(one["se"][:3], far["se"][:3] * 2.5, rtol=1e-6)
+
+
 def test_two_equal_periods_add_up_to_the_single_fit():
     # Law: cutting rows changes no risk set, so with one coefficient for both periods the fit is the same.
     rng = np.random.default_rng(2)
