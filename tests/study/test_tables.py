@@ -264,8 +264,8 @@ def test_parquet_with_text_that_is_no_utf8_or_dates_out_of_range(tmp_path):
     table, said = opened(tmp_path, whole.replace(b"abcdef", b"abc\x80ef", 1), "t.parquet")
     assert table is None
     assert "Invalid UTF8 sequence" in said[0]
-    far = pa.array([2**62, 5], pa.timestamp("s"))
-    pq.write_table(pa.table({"id": ["a", "b"], "day": far}), tmp_path / "far.parquet", coerce_timestamps=None)
+    far = pa.array([2**62, 5], pa.timestamp("us"))  # the year 148108
+    pq.write_table(pa.table({"id": ["a", "b"], "day": far}), tmp_path / "far.parquet")
     table, said = opened(tmp_path, (tmp_path / "far.parquet").read_bytes(), "far.parquet")
     assert table is None
     assert "this is none or is damaged" in said[0]
