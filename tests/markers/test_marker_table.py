@@ -20,7 +20,7 @@ def ranked(screened, *designs, **options):
 
 def same(a, b, **tolerance):
     for name in a.columns:
-        if a[name].dtype == object:
+        if not pd.api.types.is_numeric_dtype(a[name]):
             assert a[name].tolist() == b[name].tolist(), name
         else:
             np.testing.assert_allclose(

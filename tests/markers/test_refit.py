@@ -176,3 +176,12 @@ def test_other_kinds_are_refused_in_words(planted_design):
 
     with pytest.raises(InputError, match="survival, binary, continuous"):
         OutcomeRefit(replace(planted_design("binary", 8), kind="multiclass"), np.zeros(12, dtype=bool))
+
+
+def test_a_prepared_outcome_travels_to_another_process(planted_design):
+    import pickle
+
+    refit = OutcomeRefit(planted_design("survival", 9), np.zeros(12, dtype=bool))
+    w = draw_weights(refit.design.n)
+    copy = pickle.loads(pickle.dumps(refit))
+    assert copy(w).gain.tobytes() == refit(w).gain.tobytes()
