@@ -140,7 +140,9 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, flags, confirm):
     table["note"] = _notes(table["note"], o)
     table = table.sort_values(["rank", "p_value", "feature"], kind="stable", na_position="last")
     families = _family_table(o, table, family)
-    remarks = [f"{design.outcome}: {text}" for text in (shrunk.note, distinct_note) if text]
+    remarks = [
+        f"{design.outcome}: {text}" for text in (shrunk.note, distinct_note, _by_the_family(table)) if text
+    ]
     return table[[*CONTRACT, *EXTRA]].reset_index(drop=True), families, remarks
 
 
@@ -275,6 +277,17 @@ def _add_words(table, o, given_lead, fdr, flags) -> None:
         rules.append(rule)
         listed.append("; ".join(own))
     table["verdict"], table["verdict_rule"], table["flags"] = words, rules, listed
+
+
+def _by_the_family(table) -> str:
+    found = table["verdict"].str.contains("candidate")
+    if not found.any():
+        return ""
+    families = table.loc[found, "family"].nunique()
+    return (
+        f"{found.sum()} candidates from {families} families; correlated features are found together, so if "
+        "one is wrong its family is"
+    )
 
 
 def _notes(notes, o) -> list[str]:
