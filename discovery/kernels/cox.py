@@ -193,7 +193,7 @@ def fit_cox(
     plan = CoxPlan(time, event, columns[:, :-1], columns[:, -1:], entry=entry, stratum=stratum)
     data = plan.data
     nt, loglik_null, score_chi2, n, events = fit_one_cox(
-        data, as_weights(weights, data.time.size), bool(firth), ties == "efron"
+        data, as_weights(weights, data.time.size), bool(firth), ties == "efron", False
     )
     spread = np.append(data.base_spread, data.spread)[:k]
     one = in_callers_units(nt, spread, np.zeros(k), intercept=False, firth=firth)

@@ -184,16 +184,19 @@ def profile_all_cox(data, weights, firth, efron, codes, target):
 
 
 @compiled
-def fit_one_cox(data, weights, firth, efron):
-    """One model, all of whose columns are wanted: scaled state in lane 0; see `fit_cox`."""
+def fit_one_cox(data, weights, firth, efron, base_only):
+    """One model with all its columns, or with the base columns only: scaled state in lane 0; see `fit_cox`.
+
+    With `base_only` a base column may run away: the fit then ends close to its limit.
+    """
     k = data.base.shape[1] + 1
     sets = risk_sets_of(data, weights)
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
-    wk, nt = new_work(sets.rows.size, k, 1), new_newton(k, 1, False)
+    wk, nt = new_work(sets.rows.size, k, 1), new_newton(k, 1, base_only)
     fill_lanes(sets.rows, data.features, data.observed, weights, data.centre, data.spread, 0, wk.x, wk.w)
     restart(nt)
     evaluate_cox(sets, products, wk, nt.trial, efron, nt.new_loglik, nt.new_score, nt.new_info)
-    find_live(nt, wk.event_weight, k)
+    find_live(nt, wk.event_weight, k - 1 if base_only else k)
     factor(nt.new_info, 0, k, nt.live, 0.0, nt.low)
     for a in range(k):
         nt.vector[a] = nt.new_score[a, 0]
@@ -205,7 +208,7 @@ def fit_one_cox(data, weights, firth, efron):
         add_firth_cox(sets, products, wk, nt, efron)
     loglik_null = nt.new_loglik[0]
     if sets.deaths.size > 0:
-        maximise_cox(sets, products, wk, nt, k, firth, efron)
+        maximise_cox(sets, products, wk, nt, k - 1 if base_only else k, firth, efron)
     else:
         nt.status[0] = NOTHING_TO_FIT
     return nt, loglik_null, score_chi2, sets.rows.size, sets.deaths.size

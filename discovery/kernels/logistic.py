@@ -128,7 +128,9 @@ def fit_logistic(y, X, weights=None, firth: bool = False) -> LogisticFit:
     if k == 0:  # a constant stands in for the last column and is dropped from the result
         columns = np.zeros((columns.shape[0], 1))
     data = LogisticPlan(y, columns[:, :-1], columns[:, -1:]).data
-    nt, loglik_null, n, events = fit_one_logistic(data, as_weights(weights, data.event.size), bool(firth))
+    nt, loglik_null, n, events = fit_one_logistic(
+        data, as_weights(weights, data.event.size), bool(firth), False
+    )
     one = in_callers_units(
         nt,
         np.append(data.base_spread, data.spread)[:k],

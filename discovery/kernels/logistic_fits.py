@@ -309,12 +309,15 @@ def profile_all_logistic(data, weights, firth, codes, target):
 
 
 @compiled
-def fit_one_logistic(data, weights, firth):
-    """One model, all of whose columns are wanted: scaled state in lane 0; see `fit_logistic`."""
+def fit_one_logistic(data, weights, firth, base_only):
+    """One model with all its columns, or without the feature: scaled state in lane 0; see `fit_logistic`.
+
+    With `base_only` a base column may run away: the fit then ends close to its limit.
+    """
     k = data.base.shape[1] + 2
     rows = np.flatnonzero(weights > 0.0)
     products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
-    wk, nt = new_logistic_work(rows, data.event, k, 1), new_newton(k, 1, False)
+    wk, nt = new_logistic_work(rows, data.event, k, 1), new_newton(k, 1, base_only)
     fill_lanes(rows, data.features, data.observed, weights, data.centre, data.spread, 0, wk.x, wk.w)
     events = 0
     for i in range(rows.size):
@@ -325,7 +328,7 @@ def fit_one_logistic(data, weights, firth):
     if events == 0 or events == rows.size:
         nt.status[0] = NOTHING_TO_FIT
     else:
-        for free in (1, k):
+        for free in (1, k - 1 if base_only else k):
             restart(nt)
             maximise_logistic(products, wk, nt, free, firth)
             if free == 1:
