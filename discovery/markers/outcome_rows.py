@@ -10,6 +10,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.multiplicity import SMALLEST_P
 from discovery.association.screen import ADJUSTED, Screen
+from discovery.markers.attenuation import Corrected, correct_attenuation, explained_by_base
 from discovery.markers.bootstrap import BootstrapDraws
 from discovery.markers.confirmed_order import confirmed_order, order_sentence
 from discovery.markers.families import family_leads, family_scores
@@ -50,8 +51,8 @@ EXTRA = (
     "verdict_rule", "flags", "note", "z", "se", "p_familywise", "shrunk_low", "shrunk_high", "lfsr",
     "s_value", "apparent_gain", "top_k", "family_rank", "family_rank_low", "family_rank_high",
     "family_probability_in_top", "family_top_k", "family_lead", "p_given_lead", "distinct_share",
-    "missing_share", "reliability", "detectable_effect", "q_without_site", "gain_random_folds",
-    "gain_left_out_sites", "confirmed_order",
+    "missing_share", "reliability", "attenuation_corrected", "attenuation_low", "attenuation_high",
+    "detectable_effect", "q_without_site", "gain_random_folds", "gain_left_out_sites", "confirmed_order",
 )  # fmt: skip
 FAMILY_COLUMNS = (
     "outcome", "family", "redundancy_group", "family_rank", "family_rank_low", "family_rank_high",
@@ -77,7 +78,7 @@ class OutcomeParts:
     apparent: np.ndarray | None = None
 
 
-def outcome_tables(o, *, seed, labels, fdr, reliability, flags, confirm):
+def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flags, confirm):
     design, screen, p = o.design, o.screen, len(o.design.feature_names)
     adjusted = screen.table
     adjusted = adjusted[(adjusted["model"] == ADJUSTED) & (adjusted["term"] == adjusted["feature"])]
@@ -103,6 +104,7 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, flags, confirm):
     lead[o.ranked] = _to_whole(family_leads(np.abs(z), o.number[o.ranked]), o.ranked)
     given_lead = p_given_lead(design, lead)
     distinct, distinct_note = _distinct(o, seed)
+    known, corrected = _attenuation(o, reliability, reliability_pairs)
     gain = o.gain
     columns |= {
         "outcome": design.outcome,
@@ -128,7 +130,10 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, flags, confirm):
         "p_given_lead": given_lead,
         "distinct_share": distinct,
         "missing_share": o.missing,
-        "reliability": [float(reliability.get(name, np.nan)) for name in design.feature_names],
+        "reliability": known,
+        "attenuation_corrected": corrected.estimate,
+        "attenuation_low": corrected.low,
+        "attenuation_high": corrected.high,
         "detectable_effect": POWER_FACTOR * np.where(screen.assessed, screen.fit.se, np.nan),
         "q_without_site": spread(None if o.site is None else o.site.q_without_site),
         "gain_random_folds": spread(None if o.site is None else o.site.gain_random_folds),
@@ -219,6 +224,17 @@ def _distinct(o, seed) -> tuple[np.ndarray, str]:
         return stability_shares(o.design, o.ranked, rng=rng), ""
     except InputError as fault:
         return blank, f"distinctness not computed: {fault.problems[0].found}"
+
+
+def _attenuation(o, reliability, pairs) -> tuple[np.ndarray, Corrected]:
+    names = o.design.feature_names
+    known = np.array([float(reliability.get(name, np.nan)) for name in names])
+    seen = None if pairs is None else np.array([float(pairs.get(name, np.nan)) for name in names])
+    fit, assessed = o.screen.fit, o.screen.assessed
+    estimate, se = (np.where(assessed, values, np.nan) for values in (fit.coef[:, -1], fit.se))
+    blank = np.full(known.size, np.nan)
+    explained = blank if np.isnan(known).all() else explained_by_base(o.design)
+    return known, correct_attenuation(estimate, se, known, explained, pairs=seen)
 
 
 def _confirmed(o) -> list[str] | None:

@@ -52,6 +52,7 @@ def rank_markers(
     workers: int = 1,
     horizon: float | None = None,
     reliability: Mapping[str, float] | None = None,
+    reliability_pairs: Mapping[str, int] | None = None,
     flags: Mapping[tuple[str, str], Sequence[str]] | None = None,
     confirm: bool = False,
     progress: Callable[[int, int], None] | None = None,
@@ -68,7 +69,8 @@ def rank_markers(
     replicates : bootstrap draws; 0 leaves rank intervals and gains empty
     workers : threads
     horizon : for survival, events after it do not lead the pairs of C
-    reliability : feature -> reliability between sessions, 0 to 1, where known
+    reliability : feature -> reliability between sessions at least an hour apart, 0 to 1, where known
+    reliability_pairs : feature -> patients with two such sessions; widens the corrected interval
     flags : (outcome, feature) -> flags found elsewhere, such as "hazards not proportional"
     confirm : also the confirmed order (a sentence per feature), from the bootstrap draws
     progress : called with (draws done, draws in all)
@@ -107,7 +109,8 @@ def rank_markers(
     tables, family_tables, notes = [], [], []
     for o in outcomes:
         table, families, remarks = outcome_tables(
-            o, seed=seed, labels=labels or {}, fdr=fdr, reliability=reliability or {}, flags=flags or {},
+            o, seed=seed, labels=labels or {}, fdr=fdr, reliability=reliability or {},
+            reliability_pairs=reliability_pairs, flags=flags or {},
             confirm=confirm,
         )  # fmt: skip
         tables.append(table)

@@ -145,6 +145,8 @@ def test_flags_reliability_and_labels_reach_the_row(planted_design, screened):
     assert "nonlinear; measured unreliably" in t.loc["f00", "flags"]
     assert t.loc["f03", "verdict"] == "not assessable"
     assert "reliability 0.30" in t.loc["f03", "verdict_rule"]
+    assert t.loc["f00", "attenuation_corrected"] > 2 * t.loc["f00", "estimate"] > 0
+    assert t.loc["f01", ["reliability", "attenuation_corrected"]].isna().all()
 
 
 def test_few_features_are_not_shrunk_and_never_strong(planted_design, screened):
