@@ -69,7 +69,7 @@ def draw_study_figures(
     out = []
     if "attrition" in tables:
         out += _attrition(tables["attrition"], settings, folder)
-    if len(tables.get("missing", ())):
+    if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
         out.append(_missing(tables["missing"], settings, folder))
     if len(tables.get("correlations", ())):
         out.append(_correlations(tables["correlations"], markers, settings, folder))

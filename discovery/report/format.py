@@ -128,7 +128,7 @@ def ratio_name(effect_measure: object) -> str:
 
 
 def effect(value: object, effect_measure: object) -> str:
-    """An effect as read: the ratio for a log ratio, the slope itself otherwise; two decimals."""
+    """An effect as read: the ratio for a log ratio, the slope otherwise; two decimals, fewer from 10 on."""
     if missing(value):
         return DASH
     x = float(value)  # type: ignore[arg-type]
@@ -139,7 +139,7 @@ def effect(value: object, effect_measure: object) -> str:
     ratio = math.exp(x)
     if ratio < 0.005:
         return "<0.01"
-    return fixed(ratio) if ratio < 100 else whole(ratio)
+    return fixed(ratio) if ratio < 10 else fixed(ratio, 1) if ratio < 100 else whole(ratio)
 
 
 def interval(low: object, high: object, effect_measure: object = "") -> str:

@@ -263,7 +263,7 @@ def _figure(figure: SavedFigure, folder: Path) -> dict[str, Any]:
         inside = Path(path).resolve().is_relative_to(folder.resolve())
         if inside:
             links.append((kind, Path(path).resolve().relative_to(folder.resolve()).as_posix()))
-    return {"figure": figure, "width": round(width), "height": round(height), "links": links}
+    return {"figure": figure, "width": round(width * 4 / 3), "height": round(height * 4 / 3), "links": links}
 
 
 def _svg_text(figure: SavedFigure) -> str:

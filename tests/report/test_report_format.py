@@ -97,6 +97,7 @@ def test_effects_are_shown_as_ratios_and_slopes_as_they_are():
     assert words.effect_interval(-0.3, -0.5, -0.001, SLOPE) == "\u22120.30 (\u22120.50 to 0.00)"
     assert words.effect(math.log(1e9), HAZARD) == ">10\u2009000"
     assert words.effect(-50.0, HAZARD) == "<0.01"
+    assert [words.effect(math.log(v), HAZARD) for v in (9.96, 58.52, 333.2)] == ["9.96", "58.5", "333"]
     assert words.effect(800.0, HAZARD) == ">10\u2009000"  # would overflow the exponential
     assert words.ratio_name(HAZARD) == "Hazard ratio per 1 SD"
     assert words.ratio_name(SLOPE) == "Standardised slope (outcome SD per 1 SD)"
