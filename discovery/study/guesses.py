@@ -338,7 +338,9 @@ def guess_missing(found: Guess) -> None:
         for name in outlook.table.columns:
             numbers = outlook.table.numbers(name)
             if numbers.numeric:
-                codes |= dict.fromkeys(outlook.table.text(name)[position] for position in numbers.codes)
+                codes |= dict.fromkeys(
+                    outlook.table.text(name)[position] for position in numbers.codes + numbers.written_missing
+                )
         if codes:
             found.missing[section] = list(codes)[:20]
 

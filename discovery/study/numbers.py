@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-# Codes that people write for "not known". Only an empty cell is missing unless the study file says more.
+# Codes that people write for "not known"; beside an empty cell, the study file says which mean missing.
 MISSING_CODES = frozenset(
     code
     for line in (
@@ -17,7 +17,9 @@ MISSING_CODES = frozenset(
     )
     for code in line.split()
 )
-# Of those, the ones that cannot be meant as a label.
+# What statistical programs write for a missing number: read as missing in a numeric column, with a warning.
+MISSING_NUMBERS = frozenset({"na", "nan", "<na>", "n/a", "#n/a"})
+# Of the codes, the ones that cannot be meant as a label.
 NEVER_LABELS = MISSING_CODES - frozenset({"unknown", "none", "missing", "nil", "-"})
 SENTINELS = (-9, -99, -999, -9999, -99999, 999, 9999, 99999)
 
@@ -37,10 +39,11 @@ class Numbers:
     filled: int
     not_numbers: list[int] = field(default_factory=list)
     infinite: list[int] = field(default_factory=list)  # or too large to compute with
-    codes: list[int] = field(default_factory=list)  # cells that look like a code for "missing"
+    codes: list[int] = field(default_factory=list)  # cells that may be a code for "missing"
     commas: list[int] = field(default_factory=list)  # read with a decimal comma
     points: list[int] = field(default_factory=list)  # written with a decimal point
     thousands: bool = False  # every point may separate thousands
+    written_missing: list[int] = field(default_factory=list)  # cells such as NA, read as missing
 
     @property
     def numeric(self) -> bool:
@@ -79,6 +82,7 @@ def read_cell_by_cell(cells: Sequence[str], *, comma: bool, stated: list[float])
     commas: list[int] = []
     points: list[int] = []
     truths: list[int] = []
+    written_missing: list[int] = []
     filled = 0
     for position, raw in enumerate(cells):
         cell = raw.strip()
@@ -86,6 +90,9 @@ def read_cell_by_cell(cells: Sequence[str], *, comma: bool, stated: list[float])
             continue
         number = as_number(cell, comma=comma)
         if number in stated:
+            continue
+        if cell.casefold() in MISSING_NUMBERS:
+            written_missing.append(position)
             continue
         filled += 1
         if cell.casefold() in MISSING_CODES:
@@ -108,7 +115,7 @@ def read_cell_by_cell(cells: Sequence[str], *, comma: bool, stated: list[float])
     thousands = bool(points) and all(
         POINT_THOUSANDS.fullmatch(cells[position].strip()) for position in points
     )
-    return Numbers(values, filled, not_numbers, infinite, codes, commas, points, thousands)
+    return Numbers(values, filled, not_numbers, infinite, codes, commas, points, thousands, written_missing)
 
 
 def as_number(cell: str, *, comma: bool) -> float | None:

@@ -119,6 +119,11 @@ def report_numbers(
         findings.error(
             "code for missing", table.file, wanted, found=code, row=int(rows[positions[0]]), column=column
         )
+    if numbers.written_missing:
+        first = numbers.written_missing[0]
+        wanted = f"this is read as missing ({len(numbers.written_missing)} like it in this column)"
+        found, row = table.text(column)[first], int(rows[first])
+        findings.warn("read as missing", table.file, wanted, found=found, row=row, column=column)
     if numbers.commas and numbers.points:
         few = min(numbers.commas, numbers.points, key=len)
         findings.error(

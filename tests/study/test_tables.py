@@ -150,10 +150,8 @@ def test_a_column_without_a_name_and_a_row_without_a_value_are_left_out_aloud(tm
         ("1e999", "found '1e999'; a finite number is wanted, of at most 1e+100"),
         ("0x10", "a number alone is wanted, without unit or remark"),
         ("TRUE", "found 'TRUE'; a number is wanted"),
-        ("NA", "found 'NA'; only an empty cell is missing: empty the cell (1 like it in this column), or state missing = [\"NA\"] under [features]"),
-        ("n/a", "only an empty cell is missing"),
+        ("n.d.", "found 'n.d.'; only an empty cell is missing: empty the cell (1 like it in this column), or state missing = [\"n.d.\"] under [features]"),
         ("-", "only an empty cell is missing"),
-        ("NaN", "only an empty cell is missing"),
         ("#DIV/0!", "only an empty cell is missing"),
     ],
 )  # fmt: skip
