@@ -185,3 +185,26 @@ def test_a_prepared_outcome_travels_to_another_process(planted_design):
     w = draw_weights(refit.design.n)
     copy = pickle.loads(pickle.dumps(refit))
     assert copy(w).gain.tobytes() == refit(w).gain.tobytes()
+
+
+def test_after_a_competing_event_a_patient_stays_comparable(planted_design):
+    from dataclasses import replace
+
+    design = planted_design("survival", 10, sites=1)
+    status = np.where((design.event == 1) & (np.arange(design.n) % 3 == 0), 2.0, design.event)
+    competing = replace(design, status=status, event=(status == 1).astype(float))
+    got = OutcomeRefit(competing, np.zeros(12, dtype=bool))(np.ones(design.n))
+    # the models see a competing event as censoring, the pairs see it as never having the event
+    models = OutcomeRefit(replace(competing, status=competing.event), np.zeros(12, dtype=bool))
+    censored = models(np.ones(design.n))
+    np.testing.assert_array_equal(got.estimate, censored.estimate)
+    free_until = np.where(status == 2, np.inf, design.time)
+    one = np.zeros(design.n, dtype=int)
+    from discovery.kernels.cox import screen_cox
+
+    coef = screen_cox(design.time, competing.event, design.base, design.features[:, [4]]).coef[0]
+    base = screen_cox(design.time, competing.event, design.base[:, :1], design.base[:, 1:]).coef[0]
+    scores = (design.base @ base, design.base @ coef[:2] + design.features[:, 4] * coef[2])
+    c = [pairwise_c(free_until, competing.event, one, np.ones(design.n), s) for s in scores]
+    assert got.gain[4, 0] == pytest.approx(c[1] - c[0], abs=1e-9)
+    assert not np.allclose(got.gain, censored.gain)
