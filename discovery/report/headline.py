@@ -23,6 +23,7 @@ from discovery.report.settings import OutcomeRun, RunSettings
 
 VERDICTS = ("strong candidate", "candidate", "suggestive", "not supported", "site-driven", "not assessable")
 POWER = 0.8
+PERMUTATION_FIRST = 30  # events, below which tests that lean on large samples reject too often
 FEW_EVENTS = 10  # events per estimated coefficient, below which estimates are fragile
 
 
@@ -64,7 +65,7 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         "suggestive": suggestive,
         "tested": len(tested),
         "families": len(leads),
-        "fragile": _fragile(outcome),
+        "fragile": _fragile(outcome, settings),
     }
     could_see = smallest_effect_sentence(tested, settings, len(tested) * max(len(settings.outcomes), 1))
     if not len(tested):
@@ -165,13 +166,21 @@ def _by_the_family(finds: pd.DataFrame, leads: list[str]) -> str:
     )
 
 
-def _fragile(outcome: OutcomeRun) -> str:
+def _fragile(outcome: OutcomeRun, settings: RunSettings) -> str:
     if outcome.events is None or outcome.kind not in ("survival", "binary", "recurrent"):
         return ""
     fewer = outcome.events if outcome.kind != "binary" else min(outcome.events, outcome.n - outcome.events)
     each = fewer / (outcome.base_terms + 1)
-    if each >= FEW_EVENTS:
-        return ""
-    return f"Few events: {each:.1f} for each estimated coefficient (10 or more are wanted). " + (
-        "Read everything below as exploratory." if each < FEW_EVENTS / 2 else "The estimates are fragile."
-    )
+    text = ""
+    if each < FEW_EVENTS:
+        text = (
+            f"Few events: {each:.1f} for each estimated coefficient ({FEW_EVENTS} or more are wanted). "
+            + (
+                "Read everything below as exploratory."
+                if each < FEW_EVENTS / 2
+                else "The estimates are fragile."
+            )
+        )
+    if fewer < PERMUTATION_FIRST and settings.permutations:
+        text += f" With fewer than {PERMUTATION_FIRST} events, trust the familywise permutation p first."
+    return text.strip()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -72,6 +73,13 @@ def test_few_events_are_said(made, markers):
     assert of(made, markers, "responder").fragile.startswith("Few events: 8.7")
     assert of(made, markers).fragile == ""
     assert of(made, markers, "walk_change").fragile == ""
+    fewer = tuple(replace(o, events=27, base_terms=1) for o in settings.outcomes[:1])
+    assert of(made, markers, outcomes=fewer).fragile == (
+        "With fewer than 30 events, trust the familywise permutation p first."
+    )
+    assert of(made, markers, outcomes=fewer, permutations=0).fragile == ""
+    none = tuple(replace(o, events=9, base_terms=3) for o in settings.outcomes[:1])
+    assert "Read everything below as exploratory." in of(made, markers, outcomes=none).fragile
 
 
 def test_verdict_words_with_something_added():
