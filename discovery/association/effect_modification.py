@@ -255,13 +255,13 @@ def _fit(response: Response, columns: np.ndarray, firth: bool) -> _Fit:
     if response.kind == "binary":
         from discovery.kernels.logistic import fit_logistic
 
-        fit = fit_logistic(response.y, columns, firth=firth)
-        return _Fit(fit.coef[1:], fit.covariance[1:, 1:], fit.loglik, np.inf, fit.converged)
+        odds = fit_logistic(response.y, columns, firth=firth)
+        return _Fit(odds.coef[1:], odds.covariance[1:, 1:], odds.loglik, np.inf, odds.converged)
     if response.kind == "continuous":
         from discovery.kernels.linear import fit_linear
 
-        fit = fit_linear(response.y, columns)
-        return _Fit(fit.coef[1:], fit.covariance[1:, 1:], fit.loglik, fit.df, fit.code in (0, 1, 4))
+        line = fit_linear(response.y, columns)
+        return _Fit(line.coef[1:], line.covariance[1:, 1:], line.loglik, line.df, line.code in (0, 1, 4))
     raise InputError(
         [Problem(file="outcome", column="kind", found=response.kind, wanted=f"one of {', '.join(EFFECT)}")]
     )
