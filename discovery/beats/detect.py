@@ -165,7 +165,7 @@ def detect_r_waves(ecg: np.ndarray, rate_hz: float) -> np.ndarray:
     within 80 ms. The idea of slope energy is common practice; the numbers are ours.
     """
     bridged, missing = bridge_gaps(ecg)
-    if bridged.size < round(2 * rate_hz) or missing.all():
+    if bridged.size < round(2 * rate_hz) or missing.all() or not np.ptp(bridged) > 0:
         return np.empty(0)
     from discovery.beats import detect_loops as loops
 
@@ -179,7 +179,8 @@ def detect_r_waves(ecg: np.ndarray, rate_hz: float) -> np.ndarray:
     height = np.sqrt(energy[peaks])
     around = loops.running_percentile(peaks.astype(float), height, peaks.astype(float), 5 * rate_hz, 0.9)
     noise = loops.running_percentile(peaks.astype(float), height, peaks.astype(float), 5 * rate_hz, 0.1)
-    peaks = peaks[height >= np.maximum(0.4 * around, np.minimum(1.5 * noise, 0.6 * around))]
+    real = height > 1e-6 * np.std(bridged)  # rounding alone leaves less
+    peaks = peaks[real & (height >= np.maximum(0.4 * around, np.minimum(1.5 * noise, 0.6 * around)))]
     reach = max(1, round(0.08 * rate_hz))
     size = np.abs(band)
     exact = [

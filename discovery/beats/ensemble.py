@@ -75,6 +75,13 @@ def ensemble_beat(
     if before < 3 or before > 0.5 * rate or after < 0.15 * rate:
         return None
     positions = anchor_s * rate
+    first, last = np.floor(positions).astype(np.int64) - before, np.floor(positions).astype(np.int64) + after
+    inside = (first >= 1) & (last + 2 < trace.level.size)
+    lost = np.concatenate([[0], np.cumsum(trace.missing)])
+    whole = lost[np.clip(last + 3, 0, lost.size - 1)] == lost[np.clip(first - 1, 0, lost.size - 1)]
+    positions = positions[inside & whole]
+    if positions.size < least_beats:
+        return None
     pressure, level, spread = aligned_mean(trace.raw, trace.level, positions, before, after)
     if not (np.isfinite(pressure).all() and np.isfinite(level).all()):
         return None
@@ -82,12 +89,14 @@ def ensemble_beat(
     half = width // 2
     padded = np.concatenate([np.full(half, np.nan), pressure, np.full(half, np.nan)])
     slope = np.correlate(padded, correlation_weights(width, 1, float(rate)), mode="valid")
-    whole = Trace(rate, pressure, level, slope, np.zeros(pressure.size, dtype=bool))
+    averaged = Trace(rate, pressure, level, slope, np.zeros(pressure.size, dtype=bool))
     beside = None
     if venous is not None:
         beside = aligned_mean(venous, venous, positions, before, after)[0]
-    landmarks = mark(whole, np.array([before]), end_s=np.array([(pressure.size - 1) / rate]), venous=beside)
-    return EnsembleBeat(rate, before, pressure, level, slope, spread, anchor_s.size, landmarks)
+    landmarks = mark(
+        averaged, np.array([before]), end_s=np.array([(pressure.size - 1) / rate]), venous=beside
+    )
+    return EnsembleBeat(rate, before, pressure, level, slope, spread, positions.size, landmarks)
 
 
 def relaxation_samples(beat: EnsembleBeat, next_end_diastolic: float) -> slice:

@@ -110,6 +110,7 @@ def measure_piece(
     beats["regular"] = regular
     beats["onset_doubtful"] = onset_is_doubtful(marks, trace)
     beats["end_expiratory"] = np.zeros(found.size, dtype=bool)
+    beats["respiratory_baseline"] = _baseline(marks, base, is_rv)
     beats["sq_template_correlation"] = likeness
     beats.update(values)
 
@@ -126,6 +127,20 @@ def measure_piece(
         ensembles.append(averaged)
         pa_ensembles.append(pa_averaged)
     return Piece({name: v[inside] for name, v in beats.items()}, windows, ensembles, pa_ensembles)
+
+
+def _baseline(marks: Landmarks, base: dict[str, np.ndarray], is_rv: np.ndarray) -> np.ndarray:
+    """Diastolic baseline of breathing at each beat's systole, array (n_beats,).
+
+    RV: early-diastolic minima, half a beat later than end-diastole, so they are read between neighbours;
+    PA: the pressure at the foot.
+    """
+    out = np.where(is_rv, np.nan, base["pa_p_foot"])
+    time, low = marks["t_diastolic_minimum"], base["p_minimum"]
+    good = is_rv & np.isfinite(time) & np.isfinite(low)
+    if good.any():
+        out[good] = np.interp(marks["t_systolic_peak"][good], time[good], low[good])
+    return out
 
 
 def _within(times: np.ndarray, start: float, length: float) -> np.ndarray:
@@ -259,10 +274,11 @@ def _window(row, chosen, beats, base, marks, trace, pa_trace, venous, options, *
     row["irregular_fraction"] = float((~beats["regular"][chosen]).mean()) if chosen.size else np.nan
     row["sq_template_correlation"] = float(_middle(beats["sq_template_correlation"][accepted][:, None])[0])
 
-    baseline = np.where(
-        beats["sampling_site"] == "RV", base["p_minimum"], base.get("pa_p_foot", base["p_minimum"])
-    )
-    kept = accepted[end_expiratory(baseline[accepted], options.ventilation, time_s=beats["t_ed"][accepted])]
+    kept = accepted[
+        end_expiratory(
+            beats["respiratory_baseline"][accepted], options.ventilation, time_s=beats["t_ed"][accepted]
+        )
+    ]
     beats["end_expiratory"][kept] = True
     table = np.column_stack([beats[key][kept] for key in BEAT_KEYS])
     row.update(zip(BEAT_KEYS, _middle(table).tolist()))

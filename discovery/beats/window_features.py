@@ -38,9 +38,7 @@ def variability_of_window(
     """
     out: dict[str, float] = {}
     t = beats["t_ed"][chosen]
-    baseline = beats["rv_minimum_diastolic_pressure"][chosen]
-    if not np.isfinite(baseline).any():
-        baseline = beats["pa_diastolic_pressure"][chosen]
+    baseline = beats["respiratory_baseline"][chosen]
     table = np.column_stack([beats[key][chosen] for key in VARIABLE])
     full = np.isfinite(table)
     count = full.sum(axis=0)

@@ -83,7 +83,9 @@ def test_relations_hold_in_what_is_measured(shared):
     same(b["rv_systolic_diastolic_ratio_dpdtmin"], f / (1 - f))
     same(b["pa_fractional_pulse_pressure"], b["pa_pulse_pressure"] / b["pa_mean_pressure"])
     same(w["pa_effective_elastance"], w["total_pulmonary_resistance"] * w["heart_rate"] / 1000)
-    same(w["pulmonary_vascular_resistance_index"], w["pulmonary_vascular_resistance"] * w["body_surface_area"])
+    same(
+        w["pulmonary_vascular_resistance_index"], w["pulmonary_vascular_resistance"] * w["body_surface_area"]
+    )
     same(
         w["transpulmonary_gradient"] - w["diastolic_pulmonary_gradient"],
         w["pa_mean_pressure"] - w["pa_diastolic_pressure"],
