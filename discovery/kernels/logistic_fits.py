@@ -28,7 +28,7 @@ from .newton import (
     standard_error,
 )
 from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
-from .screen_fit import NOTHING_TO_FIT, OK
+from .screen_fit import NOTHING_TO_FIT, OK, SEPARATED
 
 
 class LogisticData(NamedTuple):
@@ -57,6 +57,7 @@ class LogisticWork(NamedTuple):
     form: np.ndarray  # (m, lanes) x' H x
     inverse: np.ndarray  # (k (k + 1) / 2, lanes)
     event_weight: np.ndarray  # (lanes,) total weight: every row informs
+    margin: np.ndarray  # (lanes,) smallest linear predictor in favour of the outcome seen
     row: np.ndarray  # (2, lanes) scratch
 
 
@@ -77,6 +78,7 @@ def new_logistic_work(rows, event, k, lanes):
         np.zeros((m, lanes)),
         np.zeros((k * (k + 1) // 2, lanes)),
         np.zeros(lanes),
+        np.zeros(lanes),
         np.zeros((2, lanes)),
     )
 
@@ -90,6 +92,7 @@ def expected_and_loglik(products, wk, beta, loglik):
     for j in range(lanes):
         loglik[j] = 0.0
         wk.event_weight[j] = 0.0
+        wk.margin[j] = np.inf
     for i in range(m):
         for j in range(lanes):
             eta[i, j] = x[i, j] * beta[q, j]
@@ -100,6 +103,10 @@ def expected_and_loglik(products, wk, beta, loglik):
         yi = wk.y[i]
         for j in range(lanes):
             wk.event_weight[j] += w[i, j]
+        favour = 1.0 if yi > 0.5 else -1.0
+        for j in range(lanes):
+            if w[i, j] > 0.0:
+                wk.margin[j] = min(wk.margin[j], favour * eta[i, j])
         for j in range(lanes):
             shrunk = np.exp(-abs(eta[i, j]))
             high = 1.0 / (1.0 + shrunk)
@@ -154,7 +161,11 @@ def add_score(products, q, x, residual, score):
 
 @compiled
 def maximise_logistic(products, wk, nt, free, firth):
-    """Run every lane of `nt` whose status is RUNNING from its `beta`; the first `free` coefficients move."""
+    """Run every lane of `nt` whose status is RUNNING from its `beta`; the first `free` coefficients move.
+
+    Once the linear predictor has the sign of the outcome in every row, multiplying it by any number
+    above 1 raises the likelihood: complete separation, with no finite maximum.
+    """
     k, lanes = nt.beta.shape
     q = k - 1
     for a in range(k):
@@ -180,6 +191,10 @@ def maximise_logistic(products, wk, nt, free, firth):
             for i in range(wk.x.shape[0]):
                 for j in range(lanes):
                     wk.residual[i, j] += wk.v[i, j] * wk.form[i, j] * wk.skew[i, j]
+        elif free == k:
+            for j in range(lanes):
+                if nt.status[j] == RUNNING and wk.margin[j] > 0.0:
+                    nt.status[j] = SEPARATED
         add_score(products, q, wk.x, wk.residual, nt.new_score)
         if not advance(nt, free, firth):
             break

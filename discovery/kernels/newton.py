@@ -21,8 +21,9 @@ from .screen_fit import COLLINEAR, CONSTANT, NOT_CONVERGED, OK, SEPARATED
 
 LANES = 16  # widest block
 RUNNING = -1
-MAX_STEP = 3.0  # columns are scaled to unit spread, so this is 3 per standard deviation
+MAX_STEP = 50.0  # columns have unit spread; longer steps are only taken towards infinity
 MAX_ITERATIONS = 60
+MAX_ITERATIONS_FIRTH = 500  # scoring with the unpenalised information: slow when columns nearly separate
 MAX_HALVINGS = 30
 CONVERGED = 1e-12  # squared length of the step in standard errors
 CONVERGED_FIRTH = 1e-15  # converges linearly, so the last step must be smaller
@@ -246,7 +247,7 @@ def advance(nt, free, firth):
                 nt.loglik[j] += 0.5 * decrement
             nt.status[j] = SEPARATED if exhausted(nt, j, free) else OK
             continue
-        if nt.iterations[j] >= MAX_ITERATIONS:
+        if nt.iterations[j] >= (MAX_ITERATIONS_FIRTH if firth else MAX_ITERATIONS):
             nt.status[j] = NOT_CONVERGED
             continue
         nt.last_move[j] = move
