@@ -44,7 +44,7 @@ class Index:
 
 
 def read_index(folder: Path | str, index: str = INDEX_NAME) -> Index:
-    """Read the table `index` in `folder` (comma or semicolon; columns file, patient_id, visit, start, rate_hz).
+    """Read the table `index` in `folder`: columns file, patient_id and perhaps visit, start, rate_hz.
 
     A recording that does not exist is a warning and is left out. Everything else is an error, and
     `InputError` holds all of them: no index, missing or doubled columns, empty cells, a visit that is no

@@ -99,7 +99,7 @@ class Grid:
             row = int(np.flatnonzero(stamped)[np.argmax(steps < -0.5)])
             raise ValueError(f"time runs backwards at data row {self._rows + row + 1}")
         coarse = np.mean(steps < 0.05) > 0.05
-        off_grid = np.abs(steps - np.round(steps)) > 0.3
+        off_grid = (np.abs(steps - np.round(steps)) > 0.3) | ((steps > 0.05) & (steps < 0.5))
         if not coarse and off_grid.mean() > 0.1:
             raise ValueError(
                 f"{off_grid.mean():.0%} of the time stamps lie off a grid of {self.rate_hz:g} Hz"
@@ -110,7 +110,7 @@ class Grid:
             gap = steps > 1.5 * np.median(steps[steps > 0.05])
             advance = np.where(gap, np.maximum(np.round(steps), 1), 1).astype(np.int64)
         else:
-            doubled = steps < 0.5
+            doubled = steps <= 0.05
             self.doubled += int(doubled.sum())
             advance = np.maximum(np.round(steps), 1).astype(np.int64)
             advance[doubled] = 0

@@ -15,6 +15,7 @@ from discovery.recordings.table_reader import Block, TableReader, time_column
 from discovery.recordings.text_layout import MISSING, read_layout
 
 HEAD_BYTES = 1 << 16
+HEAD_LINES = 400  # a longer preamble is not looked through
 BLOCK_ROWS = 100_000
 
 
@@ -38,7 +39,7 @@ class TextReader(TableReader):
         lines = head.decode(self._encoding, "replace").splitlines()
         if len(head) == HEAD_BYTES and len(lines) > 1:
             lines.pop()  # cut in the middle
-        layout = read_layout(lines)
+        layout = read_layout(lines[:HEAD_LINES])
         if layout is None:
             raise self.refuse(
                 "rows of numbers with one separator (comma, semicolon, tab) and one decimal mark"
