@@ -18,21 +18,44 @@ transducer does. "Line" says what a fluid-filled line must be able to carry. "Lo
 sampling rate under which a value is still given but marked; below the first rate it is missing.
 """
 
-LANDMARKS = """## Landmarks
-
-| mark | where |
-| --- | --- |
-| dP/dt max | largest slope within 30 ms of the steepest point of the upstroke below 8 Hz; of two within 10 % the earlier |
-| end-diastole | corner of greatest curvature before it (pressure over pulse pressure, time over 0.1 s, 50 ms filter); on a gentle take-off the half-height of the curvature's rise |
-| systolic peak | top of the low-passed pressure; the middle of the samples within 1 % of developed pressure |
-| shoulder | first dip of the slope between dP/dt max and the peak, at least 5 % of dP/dt max deep |
-| knee | straightest point before the last downward bend of systole; the bend's flank marks the end of ejection |
-| dP/dt min | most negative slope after the peak; of two within 5 % the earlier |
-| early-diastolic minimum | lowest pressure in the first half of diastole, at most 350 ms after dP/dt min |
-| tricuspid opening | pressure falls to the venous pressure, or to 2 mmHg above end-diastolic pressure |
-| pulmonary opening | RV pressure reaches the pressure at the PA foot |
-| PA notch | first dip within 150 ms of the PA's steepest fall that it climbs out of by 0.3 mmHg, else its sharpest bend |
-
+MARKS = (
+    (
+        "dP/dt max",
+        "largest slope within 30 ms of the steepest point of the upstroke below 8 Hz; of two within 10 % the "
+        "earlier",
+    ),
+    (
+        "end-diastole",
+        "corner of greatest curvature before it (pressure over pulse pressure, time over 0.1 s, 50 ms "
+        "filter); on a gentle take-off the half-height of the curvature's rise",
+    ),
+    (
+        "systolic peak",
+        "top of the low-passed pressure; the middle of the samples within 1 % of developed pressure",
+    ),
+    ("shoulder", "first dip of the slope between dP/dt max and the peak, at least 5 % of dP/dt max deep"),
+    (
+        "knee",
+        "straightest point before the last downward bend of systole; the bend's flank marks the end of "
+        "ejection",
+    ),
+    ("dP/dt min", "most negative slope after the peak; of two within 5 % the earlier"),
+    (
+        "early-diastolic minimum",
+        "lowest pressure in the first half of diastole, at most 350 ms after dP/dt min",
+    ),
+    (
+        "tricuspid opening",
+        "pressure falls to the venous pressure, or to 2 mmHg above end-diastolic pressure",
+    ),
+    ("pulmonary opening", "RV pressure reaches the pressure at the PA foot"),
+    (
+        "PA notch",
+        "first dip within 150 ms of the PA's steepest fall that it climbs out of by 0.3 mmHg, else its "
+        "sharpest bend",
+    ),
+)
+RULES = """
 A beat whose marks are out of order is left out, as is one with missing or clipped samples, outside the hard
 limits of rate, pressure or slope, unlike the median beat of its minute (correlation below 0.9), or recorded
 while the lumen was not in the chamber. Each says why. Beats off the usual interval by more than a fifth, and
@@ -42,7 +65,7 @@ the beat after each, count for levels but not for averaged beats.
 
 def dictionary_page() -> str:
     """The page as Markdown text."""
-    parts = [HEADING, _filters(), LANDMARKS]
+    parts = [HEADING, _filters(), _landmarks()]
     families: dict[str, list[Feature]] = {}
     for feature in FEATURES.values():
         families.setdefault(feature.family, []).append(feature)
@@ -53,6 +76,11 @@ def dictionary_page() -> str:
     return "\n".join(parts).rstrip() + "\n"
 
 
+def _landmarks() -> str:
+    rows = [f"| {name} | {where} |" for name, where in MARKS]
+    return "## Landmarks\n\n| mark | where |\n| --- | --- |\n" + "\n".join(rows) + "\n" + RULES
+
+
 def _filters() -> str:
     rates = (60, 100, 125, 200, 250, 500, 1000)
     rows = [
@@ -61,8 +89,9 @@ def _filters() -> str:
         for rate in rates
     ]
     head = (
-        "## Filters\n\nLevels: Butterworth, second order, forward and backward. Slopes: Savitzky-Golay, order 3.\n\n"
-        "| samples/s | level cut-off, Hz | slope window | curvature window | gain at 10 Hz | gain at 20 Hz |\n"
+        "## Filters\n\n"
+        "Levels: Butterworth, second order, forward and backward. Slopes: Savitzky-Golay, order 3.\n\n"
+        "| samples/s | level cut-off, Hz | slope window | curvature window | gain at 10 Hz | at 20 Hz |\n"
         "| --- | --- | --- | --- | --- | --- |\n"
     )
     return head + "\n".join(rows) + "\n"

@@ -241,7 +241,7 @@ def burden_columns(
         "longest_episode_above_threshold": found.longest_min,
         "trend_slope": trend_slope(minute, median),
     }
-    out = {}
+    out = {f"{key}_observed_min": found.observed_min}
     for name, value in values.items():
         feature = FEATURES[name]
         out[column_name(feature, key)] = float(keep_inside(np.array([value]), feature)[0])

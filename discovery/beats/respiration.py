@@ -15,11 +15,10 @@ LEAST_BEATS = 8
 
 @dataclass(frozen=True)
 class Breathing:
-    """The respiratory band of a beat series on an even grid: `band` and its phase `angle`, (n_grid,)."""
+    """The respiratory band of a beat series on an even grid, `band` at `grid_s`, (n_grid,)."""
 
     grid_s: np.ndarray
     band: np.ndarray
-    angle: np.ndarray
 
     @property
     def rate_hz(self) -> float:
@@ -30,12 +29,21 @@ class Breathing:
         first, last = (round(f * 4096 / GRID_HZ) for f in BAND_HZ)
         return float((first + np.argmax(padded[first : last + 1])) * GRID_HZ / 4096)
 
-    def phase_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Phase at each time, radians, 0 at the top of the band."""
-        if not self.band.size:
-            return np.full(len(time_s), np.nan)
-        unrolled = np.interp(np.asarray(time_s, dtype=float), self.grid_s, np.unwrap(self.angle))
-        return np.angle(np.exp(1j * unrolled))
+    def design(self, time_s: np.ndarray) -> np.ndarray | None:
+        """Columns that a respiratory pattern can fill at each time, (n, 10); None without a rate.
+
+        Mean and straight trend, a sine at the respiratory rate whose size and phase may drift (second
+        order in time), and its double.
+        """
+        rate = self.rate_hz
+        if not np.isfinite(rate):
+            return None
+        t = np.asarray(time_s, dtype=float)
+        u = (t - t.mean()) / max(np.ptp(t) / 2, 1e-9)
+        angle = 2 * np.pi * rate * t
+        c, s = np.cos(angle), np.sin(angle)
+        columns = [np.ones(t.size), u, c, s, u * c, u * s, u * u * c, u * u * s]
+        return np.column_stack([*columns, np.cos(2 * angle), np.sin(2 * angle)])
 
     @property
     def cycles_s(self) -> np.ndarray:
@@ -56,7 +64,7 @@ def breathing(time_s: np.ndarray, baseline: np.ndarray) -> Breathing:
     good = np.isfinite(time_s) & np.isfinite(baseline)
     t, x = np.asarray(time_s, dtype=float)[good], np.asarray(baseline, dtype=float)[good]
     if t.size < LEAST_BEATS or t[-1] - t[0] < 1.0 / BAND_HZ[0]:
-        return Breathing(np.empty(0), np.empty(0), np.empty(0))
+        return Breathing(np.empty(0), np.empty(0))
     grid = np.arange(t[0], t[-1], 1.0 / GRID_HZ)
     even = np.interp(grid, t, x)
     centred = grid - grid.mean()
@@ -66,9 +74,8 @@ def breathing(time_s: np.ndarray, baseline: np.ndarray) -> Breathing:
     spectrum = np.fft.fft(np.concatenate([even, even[::-1]]))
     frequency = np.fft.fftfreq(2 * n, 1.0 / GRID_HZ)
     top = min(BAND_HZ[1], 0.5 / float(np.median(np.diff(t))))
-    keep = (frequency >= BAND_HZ[0]) & (frequency <= max(top, BAND_HZ[0] * 1.5))
-    analytic = np.fft.ifft(np.where(keep, 2.0 * spectrum, 0.0))[:n]
-    return Breathing(grid, analytic.real, np.angle(analytic))
+    keep = (np.abs(frequency) >= BAND_HZ[0]) & (np.abs(frequency) <= max(top, BAND_HZ[0] * 1.5))
+    return Breathing(grid, np.fft.ifft(np.where(keep, spectrum, 0.0))[:n].real)
 
 
 def respiratory_rate_hz(time_s: np.ndarray, baseline: np.ndarray) -> float:

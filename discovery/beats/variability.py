@@ -95,18 +95,14 @@ def beat_to_beat_sd(value: np.ndarray) -> float:
 
 
 def nonrespiratory_sd(time_s: np.ndarray, value: np.ndarray, baseline: np.ndarray) -> float:
-    """Standard deviation left after two harmonics of the respiratory phase and a straight trend."""
+    """Standard deviation left after a drifting sine at the respiratory rate, its double and a trend."""
     x, t = np.asarray(value, dtype=float), np.asarray(time_s, dtype=float)
-    phase = breathing(t, baseline).phase_at(t)
-    good = np.isfinite(x) & np.isfinite(phase)
-    if good.sum() < LEAST_BEATS + 6:
+    good = np.isfinite(x) & np.isfinite(t)
+    design = breathing(t, baseline).design(t[good])
+    if design is None or good.sum() < LEAST_BEATS + design.shape[1]:
         return np.nan
-    a = phase[good]
-    design = np.column_stack(
-        [np.ones(a.size), t[good] - t[good].mean(), np.cos(a), np.sin(a), np.cos(2 * a), np.sin(2 * a)]
-    )
     residual = x[good] - design @ np.linalg.lstsq(design, x[good], rcond=None)[0]
-    return float(np.sqrt((residual**2).sum() / (a.size - design.shape[1])))
+    return float(np.sqrt((residual**2).sum() / (good.sum() - design.shape[1])))
 
 
 def coefficient_of_variation(value: np.ndarray, *, least_mean: float = 3.0, least_count: int = 2) -> float:
@@ -161,7 +157,8 @@ FEATURES = (
     _entry(
         "beat_to_beat_sd_nonrespiratory",
         "Beat-to-beat SD without respiration",
-        "The same after two harmonics of the respiratory phase and a straight trend are taken out.",
+        "The same after a sine at the respiratory rate whose size and phase may drift, its double and a "
+        "straight trend are taken out.",
         unit="unit of x",
         low=0,
         applies_to=VARIABLE,

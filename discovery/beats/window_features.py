@@ -7,7 +7,7 @@ import numpy as np
 from discovery.beats.feature import evaluate, keep_inside
 from discovery.beats.options import Options
 from discovery.beats.registry import FEATURES, column_name
-from discovery.beats.respiration import breathing, cycle_swings, end_expiratory
+from discovery.beats.respiration import Breathing, breathing, cycle_swings, end_expiratory
 from discovery.beats.variability import (
     ALTERNANS_BEATS,
     END_EXPIRATORY,
@@ -48,7 +48,7 @@ def variability_of_window(
         sd = np.sqrt(np.where(full, (table - mean) ** 2, 0.0).sum(axis=0) / (count - 1))
     sd[count < LEAST_BEATS] = np.nan
     breath = breathing(t, baseline)
-    residual = _without_respiration(t, breath.phase_at(t), table)
+    residual = _without_respiration(t, breath, table)
     sd_feature, rest_feature, cv_feature = (
         FEATURES[name] for name in ("beat_to_beat_sd", "beat_to_beat_sd_nonrespiratory", "beat_to_beat_cv")
     )
@@ -89,24 +89,21 @@ def _consecutive(index: np.ndarray, beats: dict[str, np.ndarray], chosen: np.nda
     return follows & np.isfinite(beats["rv_systolic_pressure"][chosen])
 
 
-def _without_respiration(t: np.ndarray, phase: np.ndarray, table: np.ndarray) -> np.ndarray:
-    """Standard deviation of each column left by two harmonics of the respiratory phase and a trend."""
+def _without_respiration(t: np.ndarray, breath: Breathing, table: np.ndarray) -> np.ndarray:
+    """Standard deviation of each column without breathing; see `nonrespiratory_sd`."""
     out = np.full(table.shape[1], np.nan)
     full = np.isfinite(table)
     left = list(range(table.shape[1]))
-    while left:
+    while left:  # columns that miss the same beats are solved together
         columns = [j for j in left if (full[:, j] == full[:, left[0]]).all()]
         left = [j for j in left if j not in columns]
-        good = full[:, columns[0]] & np.isfinite(phase)
-        if good.sum() < LEAST_BEATS + 6:
+        good = full[:, columns[0]]
+        design = breath.design(t[good]) if good.any() else None
+        if design is None or good.sum() < LEAST_BEATS + design.shape[1]:
             continue
-        a, when = phase[good], t[good]
-        design = np.column_stack(
-            [np.ones(a.size), when - when.mean(), np.cos(a), np.sin(a), np.cos(2 * a), np.sin(2 * a)]
-        )
         y = table[np.ix_(good, columns)]
         rest = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-        out[columns] = np.sqrt((rest**2).sum(axis=0) / (a.size - design.shape[1]))
+        out[columns] = np.sqrt((rest**2).sum(axis=0) / (good.sum() - design.shape[1]))
     return out
 
 

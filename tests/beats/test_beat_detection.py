@@ -123,7 +123,7 @@ def test_an_ecg_finds_the_beats_that_pressure_alone_cannot(drawn):
     onsets = np.arange(0.5, 59.0, 0.8)
     peaks = np.full(onsets.size, 36.0)
     peaks[5::6] = 12.5
-    t, p, _ = drawn(onsets=onsets, peaks=peaks)
+    _t, p, _ = drawn(onsets=onsets, peaks=peaks)
     p = p + rng.normal(0, 0.1, p.size)
     r = detect_r_waves(spikes(onsets, 250.0, 60.0, rng), 250.0)
     assert matched(r + 0.06, onsets, 0.02) == onsets.size == r.size
@@ -171,7 +171,7 @@ def test_ringing_after_a_steep_fall_is_no_beat(drawn):
     """A line of 10 Hz and damping 0.15 swings back after every fall; beats are counted once."""
     from scipy.signal import lfilter, lfilter_zi
 
-    t, p, onsets = drawn(rate=250.0, tau=0.02, peak=60.0, seconds=40.0)
+    _t, p, onsets = drawn(rate=250.0, tau=0.02, peak=60.0, seconds=40.0)
     w, z, step = 2 * np.pi * 10.0, 0.15, 1 / 250.0
     k = 2 / step  # bilinear transform of w^2 / (s^2 + 2 z w s + w^2)
     a = np.array([k * k + 2 * z * w * k + w * w, 2 * w * w - 2 * k * k, k * k - 2 * z * w * k + w * w])

@@ -68,7 +68,7 @@ def test_end_systolic_pressure_and_its_bias(measured, truth):
 
 @pytest.mark.parametrize("name", RECORDS)
 def test_valve_events(name, model):
-    """The bend after the knee is where flow through the valve ends; RV crosses the PA foot where it begins."""
+    """The bend after the knee is where flow ends; RV pressure crosses the PA foot where it begins."""
     record = model(name)
     trace = Trace.of(record["rvp"].to_numpy(), 250.0)
     marks = mark(trace, detect_beats(record["rvp"].to_numpy(), 250.0))
