@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+from functools import cache
+from pathlib import Path
+
 from numba import njit
 
 
@@ -13,7 +17,23 @@ def compiled(function):
     are the same bytes on every run. Where no folder is writable for the compiled code, it is compiled
     anew each time.
     """
+    options = {"nogil": True, "error_model": "numpy"}
     try:
-        return njit(cache=True, nogil=True, error_model="numpy")(function)
+        dispatcher = njit(cache=True, **options)(function)
     except RuntimeError:
-        return njit(nogil=True, error_model="numpy")(function)
+        return njit(**options)(function)
+    # numba looks only at the file of the function itself, but the compiled code also holds what it calls
+    file = getattr(getattr(dispatcher, "_cache", None), "_cache_file", None)
+    if hasattr(file, "_source_stamp"):
+        file._source_stamp = (file._source_stamp, _sources_hash(Path(function.__code__.co_filename).parent))
+    return dispatcher
+
+
+@cache
+def _sources_hash(folder: Path) -> str:
+    """Hash of the modules beside this one and of those in `folder`: when one changes, all compile anew."""
+    digest = hashlib.sha256()
+    for place in sorted({folder, Path(__file__).parent}):
+        for source in sorted(place.glob("*.py")):
+            digest.update(source.read_bytes())
+    return digest.hexdigest()
