@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from numba import njit
 
@@ -23,7 +24,7 @@ def compiled(function):
     except RuntimeError:
         return njit(**options)(function)
     # numba looks only at the file of the function itself, but the compiled code also holds what it calls
-    file = getattr(getattr(dispatcher, "_cache", None), "_cache_file", None)
+    file: Any = getattr(getattr(dispatcher, "_cache", None), "_cache_file", None)
     if hasattr(file, "_source_stamp"):
         file._source_stamp = (file._source_stamp, _sources_hash(Path(function.__code__.co_filename).parent))
     return dispatcher
