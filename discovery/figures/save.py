@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from discovery.figures.style import WIDTH, figure_of, house_style, new_axes
-from discovery.report.files import SavedFigure, csv_bytes, write_bytes
+from discovery.files import write_bytes, write_csv
+from discovery.report.saved_figure import SavedFigure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,7 +59,7 @@ def save_figure(
         figure_id=name,
         svg=write_bytes(folder / f"{name}.svg", svg.getvalue()),
         pdf=write_bytes(folder / f"{name}.pdf", pdf.getvalue()),
-        csv=write_bytes(folder / f"{name}.csv", csv_bytes(drawn)),
+        csv=write_csv(drawn, folder / f"{name}.csv"),
         title=title,
         caption=caption,
         description=description or title,

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from pathlib import Path
 
 import pandas as pd
 
+from discovery.files import write_bytes, write_csv
 from discovery.problems import InputError, Problem
-from discovery.study.disclosure import write_csv
 
 MARK = "manifest.json"
 PRIVATE = "patient_level"
@@ -45,29 +44,14 @@ class ResultsFolder:
         write_csv(frame, self.path / name)
 
     def text(self, name: str, text: str) -> None:
-        write_text(self.path / name, text)
+        write_bytes(self.path / name, text.encode("utf-8"))
 
     def private(self, name: str, frame: pd.DataFrame) -> None:
         """Patient rows: Parquet in a folder that only the owner can read and git leaves out."""
         folder = self.path / PRIVATE
         folder.mkdir(mode=0o700, exist_ok=True)
-        write_text(folder / ".gitignore", "*\n")
+        write_bytes(folder / ".gitignore", b"*\n")
         temporary = folder / f".{name}.part"
         frame.to_parquet(temporary, index=False)
         os.chmod(temporary, 0o600)
         os.replace(temporary, folder / name)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write `text` whole or not at all: a temporary name, flushed to disk, then renamed."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise

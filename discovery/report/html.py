@@ -12,10 +12,10 @@ from typing import Any
 
 import pandas as pd
 
+from discovery.files import write_bytes, write_csv
 from discovery.report import format as words
 from discovery.report.checklist import checklist
 from discovery.report.family_names import named_families
-from discovery.report.files import SavedFigure, csv_bytes, write_bytes
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
 from discovery.report.page_data import packed, page_data
@@ -27,6 +27,7 @@ from discovery.report.page_tables import (
     plain_view,
     ranked_view,
 )
+from discovery.report.saved_figure import SavedFigure
 from discovery.report.settings import OutcomeRun, RunSettings
 
 POLICY = (
@@ -68,7 +69,7 @@ def write_report(
     items = checklist(settings, heads, made)
     return [
         write_bytes(folder / "methods.md", methods_markdown(settings).encode("utf-8")),
-        write_bytes(folder / "checklist.csv", csv_bytes(items)),
+        write_csv(items, folder / "checklist.csv"),
         write_bytes(
             folder / "index.html", page(tables, settings, figures, folder, heads, items).encode("utf-8")
         ),

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from discovery.report.files import sha256, write_bytes
+from discovery.files import sha256, write_bytes
 from discovery.report.settings import RunSettings
 
 SCHEMA = 1

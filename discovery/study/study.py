@@ -147,9 +147,6 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         outcome = read_outcome(section, patients, kept, ids, events.get(section.name))
         if outcome is not None:
             outcomes.append(outcome)
-            known = int(outcome.known.sum())
-            reason = "" if known == len(kept) else "outcome not known"
-            attrition.append((f"outcome {outcome.name} known", known, len(kept) - known, reason))
 
     excluded = Exclusions()
     features = pd.DataFrame(index=index, dtype=np.float64)

@@ -14,11 +14,12 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "discovery"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
-FOUNDATION = {"problems", "seeds", "kernels"}
+FOUNDATION = {"problems", "seeds", "files", "kernels"}
 # room -> the rooms it may import from, beside itself
 DOORS = {
     "problems": set(),
     "seeds": set(),
+    "files": set(),
     "kernels": set(),
     "study": FOUNDATION,
     "recordings": FOUNDATION | {"study"},
@@ -32,8 +33,8 @@ DOORS = {
     "agreement": FOUNDATION | {"study"},
     "planning": FOUNDATION | {"study"},
     "virtual": FOUNDATION,
-    "report": {"problems"},
-    "figures": {"problems", "report"},
+    "report": {"problems", "files"},
+    "figures": {"problems", "files", "report"},
 }
 EVERYTHING = {"pipeline", "cli", "__init__", "__main__"}
 

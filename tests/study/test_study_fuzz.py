@@ -11,9 +11,9 @@ import pandas as pd
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from discovery.files import csv_text
 from discovery.problems import InputError
 from discovery.study import Study, draft_study, read_study
-from discovery.study.disclosure import csv_text
 from discovery.study.findings import Findings
 from discovery.study.settings import OUTCOME_MODELS
 from discovery.study.study_file import SECTIONS
