@@ -19,6 +19,21 @@ def real(shared):
 
 
 @pytest.fixture(scope="session")
+def measured_real(real):
+    """A real record measured once, its sites read from the pressure."""
+    from discovery.beats import measure
+
+    done: dict[str, object] = {}
+
+    def get(name: str):
+        if name not in done:
+            done[name] = measure(real(name), 125.0)
+        return done[name]
+
+    return get
+
+
+@pytest.fixture(scope="session")
 def model(shared):
     """A published-model record by name: its columns at 250 samples a second."""
 

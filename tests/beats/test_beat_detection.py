@@ -30,11 +30,11 @@ def matched(found, truth, tolerance=TOLERANCE_S):
     return hits
 
 
-def test_beats_of_real_recordings_agree_with_the_eye(eye_checked, real):
+def test_beats_of_real_recordings_agree_with_the_eye(eye_checked, measured_real):
     """shared/waveforms/real/beats.csv: sensitivity and positive predictive value of at least 0.99."""
     hits = true = found_there = 0
     for record, rows in eye_checked.groupby("record"):
-        beats = measure(real(record), 125.0).beats
+        beats = measured_real(record).beats
         t = beats["t_dpdt_max"].dropna().to_numpy()
         start, stop = rows["window_t0"].iloc[0], rows["window_t1"].iloc[0]
         true += len(rows)
@@ -46,12 +46,12 @@ def test_beats_of_real_recordings_agree_with_the_eye(eye_checked, real):
     assert hits / found_there >= 0.99
 
 
-def test_no_accepted_rv_beat_where_there_is_no_ventricle(shared, real):
+def test_no_accepted_rv_beat_where_there_is_no_ventricle(shared, measured_real):
     """Flat line, wedge, flush and zero: labels by eye, a margin of a second on either side."""
     labels = pd.read_csv(shared / "waveforms" / "real" / "labels.csv")
     nowhere = labels[labels["site"].isin(["flat", "wedge", "flush", "zero"])]
     for record, rows in nowhere.groupby("record"):
-        beats = measure(real(record), 125.0).accepted
+        beats = measured_real(record).accepted
         rv = beats[beats["rv_systolic_pressure"].notna()]["t_dpdt_max"].to_numpy()
         for row in rows.itertuples():
             inside = rv[(rv > row.t0_s + 1) & (rv < row.t1_s - 1)]
