@@ -18,11 +18,10 @@ def compiled(function):
     are the same bytes on every run. Where no folder is writable for the compiled code, it is compiled
     anew each time.
     """
-    options = {"nogil": True, "error_model": "numpy"}
     try:
-        dispatcher = njit(cache=True, **options)(function)
+        dispatcher = njit(cache=True, nogil=True, error_model="numpy")(function)
     except RuntimeError:
-        return njit(**options)(function)
+        return njit(nogil=True, error_model="numpy")(function)
     # numba looks only at the file of the function itself, but the compiled code also holds what it calls
     file: Any = getattr(getattr(dispatcher, "_cache", None), "_cache_file", None)
     if hasattr(file, "_source_stamp"):

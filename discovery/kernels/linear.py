@@ -34,6 +34,8 @@ class LinearFit(NamedTuple):
 
     coef : (1 + k,) intercept first; 0 for a column without information.
     covariance : (1 + k, 1 + k) from the residual variance; NaN in the rows of a column left out.
+    covariance_hc3 : the same without assuming equal variances, squared residuals over (1 - leverage)^2
+        (MacKinnon & White, J Econometrics 1985;29:305-325).
     loglik : Gaussian, at the maximum-likelihood variance.
     residual_variance : residual sum of squares / df.
     df : total weight less the columns with information.
@@ -44,6 +46,7 @@ class LinearFit(NamedTuple):
 
     coef: np.ndarray
     covariance: np.ndarray
+    covariance_hc3: np.ndarray
     loglik: float
     residual_variance: float
     df: float
@@ -304,7 +307,7 @@ def fit_linear(y, X, weights=None) -> LinearFit:
     df = total - alive.sum()
     if not df > 0:
         blank = np.full((size, size), np.nan)
-        return LinearFit(blank[0], blank, np.nan, np.nan, df, np.nan, NOTHING_TO_FIT, rows.size)
+        return LinearFit(blank[0], blank, blank, np.nan, np.nan, df, np.nan, NOTHING_TO_FIT, rows.size)
     middle = (weights[rows] * outcome[rows]).sum() / total
     target = root * (outcome[rows] - middle)
     share = np.array([dot(row, target) for row in basis])
@@ -319,15 +322,22 @@ def fit_linear(y, X, weights=None) -> LinearFit:
     coef = turn @ back_solve(r, live, share)
     coef[0] += middle
     covariance = turn @ inverse @ inverse.T @ turn.T * residual / df
-    covariance[~alive] = np.nan
-    covariance[:, ~alive] = np.nan
+    spare = 1.0 - (basis**2).sum(axis=0) / weights[rows]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sides = turn @ inverse @ basis * (left / root / spare)
+    hc3 = sides @ sides.T
+    for matrix in (covariance, hc3):
+        matrix[~alive] = np.nan
+        matrix[:, ~alive] = np.nan
     code = OK
     if not alive.all():
         code = CONSTANT if (spread[~alive[1:]] == 0).any() else COLLINEAR
     with np.errstate(divide="ignore", invalid="ignore"):
         loglik = float(-0.5 * total * (np.log(2.0 * np.pi * residual / total) + 1.0))
         r_squared = float(1.0 - residual / whole) if whole > 0 else np.nan
-    return LinearFit(coef, covariance, loglik, residual / df, df, r_squared, code, rows.size)
+    return LinearFit(
+        coef, covariance, hc3, loglik, float(residual / df), float(df), r_squared, code, rows.size
+    )
 
 
 def profile_interval_linear(
