@@ -77,9 +77,10 @@ def ensemble_beat(
     positions = anchor_s * rate
     first, last = np.floor(positions).astype(np.int64) - before, np.floor(positions).astype(np.int64) + after
     inside = (first >= 1) & (last + 2 < trace.level.size)
-    lost = np.concatenate([[0], np.cumsum(trace.missing)])
-    whole = lost[np.clip(last + 3, 0, lost.size - 1)] == lost[np.clip(first - 1, 0, lost.size - 1)]
-    positions = positions[inside & whole]
+    if trace.gaps:
+        lost = np.concatenate([[0], np.cumsum(trace.missing)])
+        inside &= lost[np.clip(last + 3, 0, lost.size - 1)] == lost[np.clip(first - 1, 0, lost.size - 1)]
+    positions = positions[inside]
     if positions.size < least_beats:
         return None
     pressure, level, spread = aligned_mean(trace.raw, trace.level, positions, before, after)
@@ -89,7 +90,7 @@ def ensemble_beat(
     half = width // 2
     padded = np.concatenate([np.full(half, np.nan), pressure, np.full(half, np.nan)])
     slope = np.correlate(padded, correlation_weights(width, 1, float(rate)), mode="valid")
-    averaged = Trace(rate, pressure, level, slope, np.zeros(pressure.size, dtype=bool))
+    averaged = Trace(rate, pressure, level, slope, np.zeros(pressure.size, dtype=bool), False)
     beside = None
     if venous is not None:
         beside = aligned_mean(venous, venous, positions, before, after)[0]

@@ -64,17 +64,18 @@ class Trace:
     level: np.ndarray
     slope: np.ndarray
     missing: np.ndarray
+    gaps: bool  # whether anything is missing
 
     @classmethod
     def of(cls, pressure: np.ndarray, rate_hz: float) -> Trace:
         """Filter a pressure array (n_samples,), mmHg; non-finite is missing."""
         raw, missing = bridge_gaps(pressure)
         if not missing.any():
-            return cls(rate_hz, raw, level_filter(raw, rate_hz), derivative(raw, rate_hz), missing)
+            return cls(rate_hz, raw, level_filter(raw, rate_hz), derivative(raw, rate_hz), missing, False)
         level, slope = level_filter(raw, rate_hz), derivative(raw, rate_hz)
         level[missing] = np.nan
         slope[missing] = np.nan
-        return cls(rate_hz, raw, level, slope, missing)
+        return cls(rate_hz, raw, level, slope, missing, True)
 
 
 @dataclass(frozen=True)

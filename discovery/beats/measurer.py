@@ -15,7 +15,7 @@ from discovery.beats.options import Options
 from discovery.beats.piece import BEAT_KEYS, Piece, measure_piece
 from discovery.beats.registry import FEATURES, column_name
 from discovery.beats.saturation import venous_desaturation
-from discovery.beats.window_features import add_ensemble_features, add_flow_and_load, variability_of_window
+from discovery.beats.window_features import add_ensemble_features, add_flow_and_load
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -153,7 +153,7 @@ def assemble(
     names = list(pieces[0].beats) if pieces else []
     beats = {name: np.concatenate([piece.beats[name] for piece in pieces]) for name in names}
     rows = [row for piece in pieces for row in piece.windows]
-    windows = _window_columns(rows, beats, options, rate_hz)
+    windows = _window_columns(rows, options, rate_hz)
     record = record_features(beats, windows, duration_s, start_s) if rows else {}
     order = ["t_ed", "t_dpdt_max", "accepted", "reason", "sampling_site"]
     rest = [name for name in names if name not in order and name != "t_next_ed"]
@@ -177,15 +177,9 @@ def assemble(
     )
 
 
-def _window_columns(rows, beats, options: Options, rate_hz: float) -> dict[str, np.ndarray]:
+def _window_columns(rows, options: Options, rate_hz: float) -> dict[str, np.ndarray]:
     if not rows:
         return {}
-    start = np.array([row["start_s"] for row in rows])
-    first = np.searchsorted(beats["t_dpdt_max"], start) if beats else np.zeros(len(rows), dtype=int)
-    last = np.append(first[1:], beats["t_dpdt_max"].size if beats else 0)
-    for row, a, b in zip(rows, first.tolist(), last.tolist()):
-        chosen = a + np.flatnonzero(beats["accepted"][a:b])
-        row.update(variability_of_window(beats, chosen, options.ventilation))
     names = [name for name in dict.fromkeys(name for row in rows for name in row) if name != "readings"]
     columns: dict[str, np.ndarray] = {}
     for name in names:

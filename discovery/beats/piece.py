@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,10 +16,13 @@ from discovery.beats.pulmonary_beats import READINGS as PA_READINGS
 from discovery.beats.pulmonary_beats import pa_readings, pair
 from discovery.beats.registry import FEATURES
 from discovery.beats.respiration import end_expiratory
+from discovery.beats.variability import END_EXPIRATORY
 from discovery.beats.venous import venous_waves
+from discovery.beats.window_features import END_COLUMNS, variability_of_window
 
 TEMPLATE_POINTS = 200
 LEAST_LIKENESS = 0.9
+SURE_LIKENESS = 0.95
 REGULAR = (0.8, 1.2)
 RUNNING_BEATS = 11
 HARD_LIMITS = (
@@ -32,6 +36,7 @@ HARD_LIMITS = (
 PA_HARD_LIMITS = ("heart_rate", "pa_systolic_pressure", "pa_diastolic_pressure", "pa_dpdt_max")
 TIMES = ("t_ed", "t_dpdt_max", "t_systolic_peak", "t_dpdt_min", "t_diastolic_minimum", "t_next_ed")
 BEAT_KEYS = tuple(key for key, f in FEATURES.items() if f.level == "beat" and not key.startswith("sq_"))
+PLACE = {key: j for j, key in enumerate(BEAT_KEYS)}
 RV_BEAT_KEYS = frozenset(
     key for key in BEAT_KEYS if "RVP" in FEATURES[key].channels and key not in ("rr_interval", "heart_rate")
 )
@@ -114,6 +119,7 @@ def measure_piece(
     beats["sq_template_correlation"] = likeness
     beats.update(values)
 
+    table = np.column_stack([values[key] for key in BEAT_KEYS])
     count = round((core[1] - core[0]) / options.window_s + 0.4999)
     windows, ensembles, pa_ensembles = [], [], []
     for w in range(count):
@@ -121,7 +127,7 @@ def measure_piece(
         start = core[0] + w * options.window_s
         row: dict[str, object] = {"start_s": start, "end_s": min(start + options.window_s, core[1])}
         averaged, pa_averaged = _window(
-            row, chosen, beats, base, marks, trace, pa_trace, venous, options, pair_of=rv is not None
+            row, chosen, beats, table, base, marks, trace, pa_trace, venous, options, pair_of=rv is not None
         )
         windows.append(row)
         ensembles.append(averaged)
@@ -188,7 +194,7 @@ def _likeness(trace: Trace, marks: Landmarks, window: np.ndarray, inside: np.nda
     """Correlation of each beat with the median beat of its window, stretched to one length or not.
 
     Systole does not stretch with a long diastole, so in an irregular rhythm beats are alike in their own
-    time; the better of the two is taken.
+    time; in a window with a beat below 0.95 the better of the two is taken.
     """
     from discovery.beats.ensemble_loops import from_onset, likeness, resampled
 
@@ -198,9 +204,13 @@ def _likeness(trace: Trace, marks: Landmarks, window: np.ndarray, inside: np.nda
         start, stop = (marks[name][good] * trace.rate_hz for name in ("t_ed", "t_next_ed"))
         group, groups = window[good], int(window[good].max()) + 1
         stretched = likeness(resampled(trace.level, start, stop, TEMPLATE_POINTS), group, groups)
-        step = float(np.median(stop - start)) / (TEMPLATE_POINTS - 1)
-        plain = likeness(from_onset(trace.level, start, stop, step, TEMPLATE_POINTS), group, groups)
-        out[good] = np.fmax(stretched, plain)
+        out[good] = stretched
+        doubtful = np.isin(group, group[~(stretched >= SURE_LIKENESS)])
+        if doubtful.any():
+            start, stop, group = start[doubtful], stop[doubtful], group[doubtful]
+            step = float(np.median(stop - start)) / (TEMPLATE_POINTS - 1)
+            plain = likeness(from_onset(trace.level, start, stop, step, TEMPLATE_POINTS), group, groups)
+            out[good[doubtful]] = np.fmax(stretched[doubtful], plain)
     return out
 
 
@@ -251,42 +261,39 @@ def _regular(interval_ms: np.ndarray) -> np.ndarray:
     return good & np.r_[True, good[:-1]]
 
 
-def _middle(table: np.ndarray) -> np.ndarray:
-    """Median of each column without the missing values; missing for an empty column."""
-    ordered = np.sort(table, axis=0)
-    count = np.isfinite(table).sum(axis=0)
-    low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
-    column = np.arange(table.shape[1])
-    if table.shape[0] == 0:
-        return np.full(table.shape[1], np.nan)
-    high = np.minimum(high, table.shape[0] - 1)
-    return np.where(count > 0, 0.5 * (ordered[low, column] + ordered[high, column]), np.nan)
+def _median(values: np.ndarray) -> float:
+    """Median of the finite values; NaN when there is none."""
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else np.nan
 
 
-def _window(row, chosen, beats, base, marks, trace, pa_trace, venous, options, *, pair_of) -> tuple:
+def _window(row, chosen, beats, table, base, marks, trace, pa_trace, venous, options, *, pair_of) -> tuple:
     """Fill one window's row; returns its averaged RV and PA beats (None where there is none)."""
+    from discovery.beats.window_loops import column_medians
+
     accepted = chosen[beats["accepted"][chosen]]
-    site = beats["sampling_site"][chosen]
-    names, counts = np.unique(site.astype(str), return_counts=True) if chosen.size else (np.array([""]), [0])
-    row["sampling_site"] = str(names[int(np.argmax(counts))])
+    sites = Counter(beats["sampling_site"][chosen].tolist())
+    row["sampling_site"] = max(sorted(sites), key=sites.__getitem__) if sites else ""
     row["n_beats"], row["n_accepted"] = int(chosen.size), int(accepted.size)
     row["sq_valid_beat_fraction"] = accepted.size / chosen.size if chosen.size else np.nan
-    row["irregular_fraction"] = float((~beats["regular"][chosen]).mean()) if chosen.size else np.nan
-    row["sq_template_correlation"] = float(_middle(beats["sq_template_correlation"][accepted][:, None])[0])
+    row["irregular_fraction"] = 1.0 - float(beats["regular"][chosen].mean()) if chosen.size else np.nan
+    row["sq_template_correlation"] = _median(beats["sq_template_correlation"][accepted])
 
-    kept = accepted[
-        end_expiratory(
-            beats["respiratory_baseline"][accepted], options.ventilation, time_s=beats["t_ed"][accepted]
-        )
-    ]
+    kept = accepted
+    if options.ventilation != "unknown":
+        baseline = beats["respiratory_baseline"][accepted]
+        kept = accepted[end_expiratory(baseline, options.ventilation, time_s=beats["t_ed"][accepted])]
     beats["end_expiratory"][kept] = True
-    table = np.column_stack([beats[key][kept] for key in BEAT_KEYS])
-    row.update(zip(BEAT_KEYS, _middle(table).tolist()))
-    if "cvp_beat" in base:
-        row["cvp_average"] = float(_middle(base["cvp_beat"][kept][:, None])[0])
-    row["pa_delay_ms"] = (
-        float(_middle(1000.0 * base["pa_delay_s"][accepted][:, None])[0]) if "pa_delay_s" in base else np.nan
+    row.update(zip(BEAT_KEYS, column_medians(table, kept).tolist()))
+    row.update(zip(END_COLUMNS, [row[key] for key in END_EXPIRATORY]))
+    row.update(
+        variability_of_window(
+            beats["t_ed"], beats["respiratory_baseline"], beats["rr_interval"], table, accepted, PLACE
+        )
     )
+    if "cvp_beat" in base:
+        row["cvp_average"] = _median(base["cvp_beat"][kept])
+    row["pa_delay_ms"] = _median(1000.0 * base["pa_delay_s"][accepted]) if "pa_delay_s" in base else np.nan
 
     regular = beats["regular"]
     averaged = pa_averaged = None

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from discovery.beats.feature import evaluate, keep_inside
+from discovery.beats.feature import evaluate
 from discovery.beats.options import Options
 from discovery.beats.registry import FEATURES, column_name
-from discovery.beats.respiration import Breathing, breathing, cycle_swings, end_expiratory
+from discovery.beats.respiration import breathing
 from discovery.beats.variability import (
     ALTERNANS_BEATS,
     END_EXPIRATORY,
@@ -20,6 +20,15 @@ from discovery.beats.variability import (
 
 ENSEMBLE_KEYS = tuple(key for key, f in FEATURES.items() if f.level == "ensemble")
 LEAST_BREATH_MMHG = 0.1
+LONGEST_BREATH_S = 12.0
+SD_COLUMNS = tuple(column_name(FEATURES["beat_to_beat_sd"], key) for key in VARIABLE)
+REST_COLUMNS = tuple(column_name(FEATURES["beat_to_beat_sd_nonrespiratory"], key) for key in VARIABLE)
+CV_COLUMNS = tuple(
+    column_name(FEATURES["beat_to_beat_cv"], key) if key in FEATURES["beat_to_beat_cv"].applies_to else ""
+    for key in VARIABLE
+)
+SWING_COLUMNS = tuple(column_name(FEATURES["respiratory_swing"], key) for key in SWINGING)
+END_COLUMNS = tuple(column_name(FEATURES["end_expiratory_value"], key) for key in END_EXPIRATORY)
 WINDOW_KEYS = tuple(
     key
     for key, f in FEATURES.items()
@@ -30,80 +39,52 @@ WINDOW_KEYS = tuple(
 
 
 def variability_of_window(
-    beats: dict[str, np.ndarray], chosen: np.ndarray, ventilation: str
+    time_s: np.ndarray,
+    baseline: np.ndarray,
+    interval_ms: np.ndarray,
+    table: np.ndarray,
+    chosen: np.ndarray,
+    place: dict[str, int],
 ) -> dict[str, float]:
     """Variability columns from the accepted beats of one window.
 
-    beats : arrays over beats with `t_ed` and beat features; chosen : indices of the accepted beats.
+    time_s, baseline, interval_ms : arrays (n_beats,); table : (n_beats, n_features), the column of a
+    feature being `place[key]`; chosen : indices of the accepted beats.
     """
+    from discovery.beats import window_loops as loops
+
     out: dict[str, float] = {}
-    t = beats["t_ed"][chosen]
-    baseline = beats["respiratory_baseline"][chosen]
-    table = np.column_stack([beats[key][chosen] for key in VARIABLE])
-    full = np.isfinite(table)
-    count = full.sum(axis=0)
-    filled = np.where(full, table, 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = filled.sum(axis=0) / count
-        sd = np.sqrt(np.where(full, (table - mean) ** 2, 0.0).sum(axis=0) / (count - 1))
+    t = time_s[chosen]
+    breath = breathing(t, baseline[chosen])
+    columns = np.array([place[key] for key in VARIABLE])
+    mean, sd, count = loops.column_spreads(table, chosen, columns)
     sd[count < LEAST_BEATS] = np.nan
-    breath = breathing(t, baseline)
-    residual = _without_respiration(t, breath, table)
-    sd_feature, rest_feature, cv_feature = (
-        FEATURES[name] for name in ("beat_to_beat_sd", "beat_to_beat_sd_nonrespiratory", "beat_to_beat_cv")
-    )
-    for j, key in enumerate(VARIABLE):
-        out[column_name(sd_feature, key)] = float(sd[j])
-        out[column_name(rest_feature, key)] = float(residual[j])
-        if key in cv_feature.applies_to:
-            cv = sd[j] / abs(mean[j]) if abs(mean[j]) >= 3.0 else np.nan
-            out[column_name(cv_feature, key)] = float(keep_inside(np.array([cv]), cv_feature)[0])
-    cycles = breath.cycles_s
-    for key in SWINGING:
-        swing = cycle_swings(t, beats[key][chosen], cycles)
-        out[column_name(FEATURES["respiratory_swing"], key)] = swing
-    keep = end_expiratory(baseline, ventilation, time_s=t, breath=breath)
-    for key in END_EXPIRATORY:
-        x = beats[key][chosen][keep]
-        x = x[np.isfinite(x)]
-        middle = float(np.median(x)) if x.size else np.nan
-        out[column_name(FEATURES["end_expiratory_value"], key)] = middle
+    design = breath.design(t)
+    rest = np.full(columns.size, np.nan)
+    if design is not None:
+        rest = loops.residual_spread(design, table, chosen, columns, LEAST_BEATS)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cv = np.where(np.abs(mean) >= 3.0, sd / np.abs(mean), np.nan)
+    cv[~(cv <= FEATURES["beat_to_beat_cv"].high)] = np.nan
+    out.update(zip(SD_COLUMNS, sd.tolist()))
+    out.update(zip(REST_COLUMNS, rest.tolist()))
+    out.update((name, value) for name, value in zip(CV_COLUMNS, cv.tolist()) if name)
+    columns = np.array([place[key] for key in SWINGING])
+    swings = loops.median_swings(t, table, chosen, columns, breath.cycles_s, LONGEST_BREATH_S)
+    out.update(zip(SWING_COLUMNS, swings.tolist()))
     rate = breath.rate_hz if breath.band.size and breath.band.std() > LEAST_BREATH_MMHG else np.nan
     out["respiratory_rate"] = 60.0 * rate
     out["pulsus_alternans_amplitude"] = out["pulsus_alternans_index"] = np.nan
-    run = longest_regular_run(beats["rr_interval"][chosen], _consecutive(chosen, beats, chosen))
+    systolic = table[chosen, place["rv_systolic_pressure"]]
+    rr = interval_ms[chosen]
+    follows = np.append(True, np.diff(chosen) == 1)[: chosen.size] & np.isfinite(systolic)
+    run = longest_regular_run(rr, follows)
     if run.stop - run.start >= ALTERNANS_BEATS:
-        heart = 1000.0 / np.median(beats["rr_interval"][chosen][run])
-        found = alternans(beats["rv_systolic_pressure"][chosen][run], respiratory_to_heart_rate=rate / heart)
+        heart = 1000.0 / np.median(rr[run])
+        found = alternans(systolic[run], respiratory_to_heart_rate=rate / heart)
         out["pulsus_alternans_amplitude"] = found.amplitude
         out["pulsus_alternans_index"] = np.nan if found.confounded_by_respiration else found.index
         out["pulsus_alternans_detected"] = float(found.detected)
-    return out
-
-
-def _consecutive(index: np.ndarray, beats: dict[str, np.ndarray], chosen: np.ndarray) -> np.ndarray:
-    """Whether each chosen beat follows the chosen one before it without a left-out beat between."""
-    if index.size == 0:
-        return np.empty(0, dtype=bool)
-    follows = np.r_[True, np.diff(index) == 1]
-    return follows & np.isfinite(beats["rv_systolic_pressure"][chosen])
-
-
-def _without_respiration(t: np.ndarray, breath: Breathing, table: np.ndarray) -> np.ndarray:
-    """Standard deviation of each column without breathing; see `nonrespiratory_sd`."""
-    out = np.full(table.shape[1], np.nan)
-    full = np.isfinite(table)
-    left = list(range(table.shape[1]))
-    while left:  # columns that miss the same beats are solved together
-        columns = [j for j in left if (full[:, j] == full[:, left[0]]).all()]
-        left = [j for j in left if j not in columns]
-        good = full[:, columns[0]]
-        design = breath.design(t[good]) if good.any() else None
-        if design is None or good.sum() < LEAST_BEATS + design.shape[1]:
-            continue
-        y = table[np.ix_(good, columns)]
-        rest = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-        out[columns] = np.sqrt((rest**2).sum(axis=0) / (good.sum() - design.shape[1]))
     return out
 
 
