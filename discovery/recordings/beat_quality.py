@@ -91,7 +91,7 @@ def level_shifts(
 
     The medians of `beats` beats on either side of up to 5 beats are compared. So that breathing and an
     irregular rhythm are not taken for a shift, the levels on either side must scatter by less than a
-    quarter of it (robust standard deviation). Of neighbouring beats that all show one, the largest is kept.
+    quarter of it (robust standard deviation). Of neighbouring beats that all show one, the middle is kept.
     """
     m = times.size
     if m < 2 * beats + SHIFT_BEATS + 1:
@@ -116,7 +116,8 @@ def level_shifts(
     found = []
     for run in np.split(at, np.flatnonzero(np.diff(at) > step) + 1):
         if run.size:
-            i = int(run[np.argmax(np.abs(shift[run]))])
+            size = np.abs(shift[run])
+            i = int(np.median(run[size >= 0.95 * size.max()]))
             when = float(times[min(i + beats + SHIFT_BEATS // 2, m - 1)])
             found.append(LevelShift(when, float(shift[i]), float(moved[-1, i]), float(np.ptp(moved[:-1, i]))))
     return found

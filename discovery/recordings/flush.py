@@ -12,7 +12,7 @@ SHORTEST_PLATEAU_S = 0.3
 LEAST_PRESSURE = 100.0  # mmHg; below it a plateau counts only at a ceiling well above the pulse
 ABOVE_PULSE = 20.0  # mmHg by which such a ceiling exceeds the usual peaks
 RING_S = 1.0
-LEAST_SWING = 2.0  # mmHg
+LEAST_SWING, LONGEST_SWING_S = 2.0, 0.25  # mmHg; s for half a cycle (2 Hz)
 
 
 @dataclass(frozen=True)
@@ -32,25 +32,21 @@ def read_ringing(samples: np.ndarray, rate_hz: float) -> tuple[float, float]:
 
     The first sample is the last one of the plateau. The swings are those between successive extremes
     after the first undershoot: A1 from it to the next peak, A2 from there to the next trough. NaN when
-    fewer than two swings of 2 mmHg stand out, an extreme is cut off (three equal samples), or fewer than
-    four samples fall on one period.
+    fewer than two swings of 2 mmHg stand out (damping above about 0.5), the second is no ringing but a
+    heart beat, an extreme is cut off (three equal samples), or fewer than four samples fall on one period.
     """
     x = samples[np.isfinite(samples)] if np.isfinite(samples).any() else np.empty(0)
     x = x[: int(RING_S * rate_hz)]
     if x.size < 6:
         return np.nan, np.nan
-    turns = np.flatnonzero((np.diff(x[1:-1], prepend=x[0]) <= 0) & (np.diff(x[1:]) > 0)) + 1
-    if not turns.size:
-        return np.nan, np.nan
-    extremes = [int(turns[0])]
-    sign = 1
+    extremes: list[int] = []
+    here, sign = 0, -1
     while len(extremes) < 4:
-        here = extremes[-1]
-        nxt = _next_extreme(x, here, sign)
-        if nxt is None or abs(x[nxt] - x[here]) < LEAST_SWING:
+        turn = _next_extreme(x, here, sign)
+        if turn is None or (extremes and turn - here > LONGEST_SWING_S * rate_hz):
             break
-        extremes.append(nxt)
-        sign = -sign
+        extremes.append(turn)
+        here, sign = turn, -sign
     if len(extremes) < 3:
         return np.nan, np.nan
     at, value = zip(*(_vertex(x, i) for i in extremes))
@@ -59,16 +55,29 @@ def read_ringing(samples: np.ndarray, rate_hz: float) -> tuple[float, float]:
     period = (at[2] - at[0]) / rate_hz
     if period * rate_hz < 4.0:
         return np.nan, np.nan
-    ratio = abs(value[2] - value[1]) / abs(value[1] - value[0])
+    first = abs(value[1] - value[0])
+    ratio = abs(value[2] - value[1]) / first
+    # A line that rings with this ratio would have undershot by about r times the step, and A1 is
+    # r + r^2 of it: a far smaller A1 belongs to a well damped line whose next swing is a heart beat.
+    fall = x[0] - float(np.median(x[x.size // 2 :]))
+    expected = 0.5 * (np.sqrt(1.0 + 4.0 * first / fall) - 1.0) if fall > 0 else np.inf
+    if ratio > 2.0 * expected + 0.05:
+        return np.nan, np.nan
     return 1.0 / period, damping_from_ratio(ratio, excursions="half-cycle")
 
 
 def _next_extreme(x: np.ndarray, start: int, sign: int) -> int | None:
-    """The next local maximum (sign +1) or minimum (-1) after `start`; None at the end of the samples."""
-    i = start + 1
-    while i < x.size and sign * (x[i] - x[i - 1]) >= 0:
-        i += 1
-    return None if i >= x.size or i - 1 == start else i - 1
+    """The next maximum (sign +1) or minimum (-1) after `start` from which x turns back by 2 mmHg.
+
+    None when it does not turn before the samples end, or did not leave `start` by as much.
+    """
+    best = start
+    for i in range(start + 1, x.size):
+        if sign * (x[i] - x[best]) > 0:
+            best = i
+        elif sign * (x[best] - x[i]) >= LEAST_SWING:
+            return best if abs(x[best] - x[start]) >= LEAST_SWING else None
+    return None
 
 
 def _held(x: np.ndarray, i: int) -> bool:

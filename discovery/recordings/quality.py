@@ -14,7 +14,10 @@ RAIL_RUN_S, RAIL_SLOPE, RAIL_RUNS = 0.05, 150.0, 3  # s, mmHg/s, number
 
 @dataclass(frozen=True)
 class Held:
-    """Runs of three or more equal samples at the extreme of their window; arrays (r,)."""
+    """Runs of three or more equal samples that may be at a rail; arrays (r,).
+
+    They are at the extreme of their window, or longer and entered steeply.
+    """
 
     start: np.ndarray  # first sample, counted from the start of the file
     end: np.ndarray  # one past the last
@@ -52,7 +55,7 @@ def scan(samples: np.ndarray, rate_hz: float, edges: np.ndarray, first_sample: i
     start, end = np.maximum(start, edges[0]), np.minimum(end, edges[-1])
     mine = start < end
     window = np.clip(np.searchsorted(edges, start, side="right") - 1, 0, n_windows - 1)
-    mine &= (value == table[window, 3]) | (value == table[window, 4])
+    mine &= (value == table[window, 3]) | (value == table[window, 4]) | _steep(start, end, edge, rate_hz)
     held = Held(start[mine] + first_sample, end[mine] + first_sample, value[mine], side[mine], edge[mine])
     place, size = median_steps(samples, SPIKE_LEAST)
     spikes = np.zeros(n_windows)
@@ -79,6 +82,11 @@ def _deviation(samples: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(off - np.median(off)))) if off.size else 0.0
 
 
+def _steep(start: np.ndarray, end: np.ndarray, edge: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Runs that last 50 ms and are entered or left at 150 mmHg/s, (r,) bool."""
+    return (edge * rate_hz >= RAIL_SLOPE) & (end - start >= max(3.0, RAIL_RUN_S * rate_hz))
+
+
 def joined_runs(held: Held) -> Held:
     """Runs that were cut at the end of a piece put together; their larger edge is kept."""
     if held.start.size < 2:
@@ -103,7 +111,7 @@ def learn_rails(held: Held, low: float, high: float, rate_hz: float) -> np.ndarr
     """
     if not (np.isfinite(low) and np.isfinite(high)) or low == high:
         return np.empty(0)
-    steep = (held.edge * rate_hz >= RAIL_SLOPE) & (held.end - held.start >= max(3.0, RAIL_RUN_S * rate_hz))
+    steep = _steep(held.start, held.end, held.edge, rate_hz)
     values, counts = np.unique(held.value[steep], return_counts=True)
     return np.unique(np.concatenate(([low, high], values[counts >= RAIL_RUNS])))
 
