@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
-from discovery.beats.filters import bridge_gaps, derivative, level_filter
+from discovery.beats.filters import bridge_gaps, derivative, level_filter, low_pass_sections
 
 MARGIN_S = 20.0
 NEIGHBOURHOOD_S = 10.0
@@ -21,6 +21,8 @@ LEAST_RISE_MMHG = 4.0
 SLOPE_SHARE = 0.36
 SLOW_CUTOFF_HZ = 8.0
 REBOUND_S = 0.1
+SEARCH_RATE_HZ = 60.0
+WITHOUT_R_S = 3.0
 GATE_BEFORE_S = 0.08
 GATE_AFTER_S = 0.15
 USUAL_R_TO_UPSTROKE_S = 0.07
@@ -56,56 +58,58 @@ def detect_beats(
     sharp = derivative(pressure, rate_hz) if slope is None else slope
     if sharp.size < 3 or not np.isfinite(sharp).any():
         return np.empty(0, dtype=np.int64)
-    slope = slow_slope(level, rate_hz)
     from discovery.beats import detect_loops as loops
 
-    hop = max(1, round(rate_hz))
-    strong, pulse = _neighbourhood(level, slope, rate_hz, hop)
-    spans = {
-        "rise_span": max(2, round(RISE_WITHIN_S * rate_hz)),
-        "back_span": max(2, round(0.15 * rate_hz)),
-    }
+    # an upstroke below 8 Hz is as well seen at some 60 samples a second
+    by = max(1, int(rate_hz // SEARCH_RATE_HZ))
+    rate = rate_hz / by
+    coarse, fall = loops.reduced(level, sharp, by)
+    slow = slow_slope(coarse, rate)
+    hop = max(1, round(rate))
+    strong, pulse = _neighbourhood(coarse, slow, rate, hop)
+    rise_span, back_span = max(2, round(RISE_WITHIN_S * rate)), max(2, round(0.15 * rate))
     alone = loops.select_upstrokes(
-        slope,
-        sharp,
-        level,
+        slow,
+        fall,
+        coarse,
         hop,
         strong,
         SLOPE_SHARE,
         pulse,
-        max(2, round(REFRACTORY_S * rate_hz)),
-        spans["rise_span"],
-        spans["back_span"],
-        max(2, round(REBOUND_S * rate_hz)),
+        max(2, round(REFRACTORY_S * rate)),
+        rise_span,
+        back_span,
+        max(2, round(REBOUND_S * rate)),
         LEAST_RISE_MMHG,
     )
-    if r_times_s is None or len(r_times_s) == 0:
-        return alone
-
-    r = np.sort(np.asarray(r_times_s, dtype=float))
-    delay = line_delay_s(alone / rate_hz, r)
-    start = np.round((r - GATE_BEFORE_S) * rate_hz).astype(np.int64)
-    stop = np.round((r + GATE_AFTER_S + delay) * rate_hz).astype(np.int64)
-    block = np.clip((r * rate_hz).astype(np.int64) // hop, 0, strong.size - 1)
-    gated = loops.strongest_in_windows(
-        slope,
-        level,
-        start,
-        stop,
-        0.15 * np.nan_to_num(strong[block]),
-        spans["rise_span"],
-        spans["back_span"],
-        np.maximum(2.0, 0.1 * np.nan_to_num(pulse[block])),
+    found = alone
+    if r_times_s is not None and len(r_times_s) > 0:
+        r = np.sort(np.asarray(r_times_s, dtype=float))
+        delay = line_delay_s(alone / rate, r)
+        block = np.clip((r * rate).astype(np.int64) // hop, 0, strong.size - 1)
+        gated = loops.strongest_in_windows(
+            slow,
+            coarse,
+            np.round((r - GATE_BEFORE_S) * rate).astype(np.int64),
+            np.round((r + GATE_AFTER_S + delay) * rate).astype(np.int64),
+            0.15 * np.nan_to_num(strong[block]),
+            rise_span,
+            back_span,
+            np.maximum(2.0, 0.1 * np.nan_to_num(pulse[block])),
+        )
+        gated = np.unique(gated[gated >= 0])
+        gated = gated[np.r_[True, np.diff(gated) > R_REFRACTORY_S * rate]] if gated.size else gated
+        found = np.unique(np.concatenate([gated, alone[_distance(alone / rate, r) > WITHOUT_R_S]]))
+    return np.clip(np.round(loops.refined(slow, found) * by + 0.5 * (by - 1)), 0, level.size - 1).astype(
+        np.int64
     )
-    gated = np.unique(gated[gated >= 0])
-    gated = gated[np.r_[True, np.diff(gated) > R_REFRACTORY_S * rate_hz]] if gated.size else gated
-    nearest_r = np.full(alone.size, np.inf)
-    if alone.size:
-        place = np.searchsorted(r, alone / rate_hz)
-        for shift in (-1, 0):
-            other = r[np.clip(place + shift, 0, r.size - 1)]
-            nearest_r = np.minimum(nearest_r, np.abs(other - alone / rate_hz))
-    return np.unique(np.concatenate([gated, alone[nearest_r > 3.0]]))
+
+
+def _distance(times: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Distance of each time to the nearest of the others (sorted, not empty)."""
+    place = np.searchsorted(others, times)
+    before, after = (others[np.clip(place + shift, 0, others.size - 1)] for shift in (-1, 0))
+    return np.minimum(np.abs(before - times), np.abs(after - times))
 
 
 def slow_slope(level: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -117,7 +121,7 @@ def slow_slope(level: np.ndarray, rate_hz: float) -> np.ndarray:
     bridged, missing = bridge_gaps(level)
     if bridged.size < 16:
         return np.full(bridged.size, np.nan)
-    smooth = sosfiltfilt(butter(2, min(SLOW_CUTOFF_HZ, 0.2 * rate_hz), fs=rate_hz, output="sos"), bridged)
+    smooth = sosfiltfilt(low_pass_sections(min(SLOW_CUTOFF_HZ, 0.2 * rate_hz), float(rate_hz)), bridged)
     slope = np.empty_like(smooth)
     slope[1:-1] = (smooth[2:] - smooth[:-2]) * (0.5 * rate_hz)
     slope[0], slope[-1] = slope[1], slope[-2]

@@ -8,6 +8,38 @@ from discovery.kernels.compiled import compiled
 
 
 @compiled
+def reduced(level, sharp, by):
+    """Mean of `level` and least of `sharp` over blocks of `by` samples; missing where a sample is."""
+    n = level.size // by
+    mean = np.empty(n)
+    least = np.empty(n)
+    for k in range(n):
+        total = 0.0
+        low = sharp[k * by]
+        for i in range(k * by, (k + 1) * by):
+            total += level[i]
+            if sharp[i] < low:
+                low = sharp[i]
+        mean[k] = total / by
+        least[k] = low
+    return mean, least
+
+
+@compiled
+def refined(slope, found):
+    """Fractional place of each maximum: the vertex of the parabola through it and its neighbours."""
+    out = np.empty(found.size)
+    for k in range(found.size):
+        i = found[k]
+        out[k] = i
+        if 0 < i < slope.size - 1:
+            bend = slope[i - 1] - 2.0 * slope[i] + slope[i + 1]
+            if bend < 0.0:
+                out[k] = i + 0.5 * (slope[i - 1] - slope[i + 1]) / bend
+    return out
+
+
+@compiled
 def dominant_peaks(slope, half_window):
     """Local maxima of `slope` that are positive and the largest within `half_window` samples."""
     n = slope.size

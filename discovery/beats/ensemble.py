@@ -58,10 +58,12 @@ def ensemble_beat(
     *,
     least_beats: int = LEAST_BEATS,
     venous: np.ndarray | None = None,
+    level_only: bool = False,
 ) -> EnsembleBeat | None:
     """Average beats aligned on dP/dt max and cut to the shortest; None with too few or broken beats.
 
     anchor_s, onset_s, end_s : arrays (n_beats,), seconds in the trace.
+    level_only : average the low-passed pressure alone, for shapes that need no raw samples.
     At each instant the samples between the 10th and 90th percentile over beats are averaged.
     """
     from discovery.beats.ensemble_loops import aligned_mean
@@ -83,7 +85,12 @@ def ensemble_beat(
     positions = positions[inside]
     if positions.size < least_beats:
         return None
-    pressure, level, spread = aligned_mean(trace.raw, trace.level, positions, before, after)
+    nothing = np.empty(0)
+    if level_only:
+        pressure, _, spread = aligned_mean(trace.level, nothing, positions, before, after)
+        level = pressure
+    else:
+        pressure, level, spread = aligned_mean(trace.raw, trace.level, positions, before, after)
     if not (np.isfinite(pressure).all() and np.isfinite(level).all()):
         return None
     width = derivative_window(rate)
@@ -93,7 +100,7 @@ def ensemble_beat(
     averaged = Trace(rate, pressure, level, slope, np.zeros(pressure.size, dtype=bool), False)
     beside = None
     if venous is not None:
-        beside = aligned_mean(venous, venous, positions, before, after)[0]
+        beside = aligned_mean(venous, nothing, positions, before, after)[0]
     landmarks = mark(
         averaged, np.array([before]), end_s=np.array([(pressure.size - 1) / rate]), venous=beside
     )

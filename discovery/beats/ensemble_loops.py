@@ -9,13 +9,12 @@ from discovery.kernels.compiled import compiled
 
 @compiled
 def gather(values, anchor, before, after, out):
-    """Catmull-Rom values around each fractional anchor, into out (before + after + 1, n_beats).
+    """Catmull-Rom values around each fractional anchor, into out (n_beats, before + after + 1).
 
-    The fraction is the same along a beat, so the four weights are too. A sample whose neighbours lie
-    outside the array is missing.
+    The fraction is the same along a beat, so the four weights are too. The caller keeps two samples on
+    either side of every beat.
     """
     length = before + after + 1
-    n = values.size
     for k in range(anchor.size):
         whole = int(np.floor(anchor[k]))
         s = anchor[k] - whole
@@ -24,12 +23,13 @@ def gather(values, anchor, before, after, out):
         w2 = 0.5 * s * (1.0 + s * (4.0 - 3.0 * s))
         w3 = 0.5 * s * s * (s - 1.0)
         first = whole - before
+        a = values[first - 1 : first - 1 + length]
+        b = values[first : first + length]
+        c = values[first + 1 : first + 1 + length]
+        d = values[first + 2 : first + 2 + length]
+        row = out[k]
         for j in range(length):
-            i = first + j
-            if i < 1 or i + 2 >= n:
-                out[j, k] = values[i] if s == 0.0 and 0 <= i < n else np.nan
-            else:
-                out[j, k] = w0 * values[i - 1] + w1 * values[i] + w2 * values[i + 1] + w3 * values[i + 2]
+            row[j] = w0 * a[j] + w1 * b[j] + w2 * c[j] + w3 * d[j]
 
 
 @compiled
@@ -64,14 +64,16 @@ def aligned_mean(values, beside, anchor, before, after):
     """Mean over beats of two signals around each anchor, and the spread of the first; (before + after + 1,).
 
     At each instant the beats whose `values` lie between the 10th and 90th percentile are averaged, the
-    same beats for `beside`; the spread is the standard deviation of all beats.
+    same beats for `beside` (an empty array: none); the spread is the standard deviation of all beats.
     """
     length = before + after + 1
     count = anchor.size
-    table = np.empty((length, count))
-    other = np.empty((length, count))
+    table = np.empty((count, length))
     gather(values, anchor, before, after, table)
-    gather(beside, anchor, before, after, other)
+    two = beside.size > 0
+    other = np.empty((count if two else 0, length))
+    if two:
+        gather(beside, anchor, before, after, other)
     mean = np.full(length, np.nan)
     mean_beside = np.full(length, np.nan)
     spread = np.full(length, np.nan)
@@ -81,10 +83,11 @@ def aligned_mean(values, beside, anchor, before, after):
     depth = min(i + 2, count)
     low = np.empty(depth)
     high = np.empty(depth)
+    column = np.empty(count)
     for j in range(length):
-        column = table[j]
         whole = 0.0
         for k in range(count):
+            column[k] = table[k, j]
             whole += column[k]
         if not np.isfinite(whole):
             continue
@@ -92,18 +95,22 @@ def aligned_mean(values, beside, anchor, before, after):
         last = min(i + 1, depth - 1)
         bottom = low[i] + share * (low[last] - low[i]) - 1e-12
         top = high[i] + share * (high[last] - high[i]) + 1e-12
+        middle = whole / count
         total = 0.0
         total_beside = 0.0
         kept = 0
         square = 0.0
         for k in range(count):
-            square += (column[k] - whole / count) ** 2
-            if bottom <= column[k] <= top:
-                total += column[k]
-                total_beside += other[j, k]
+            v = column[k]
+            square += (v - middle) ** 2
+            if bottom <= v <= top:
+                total += v
                 kept += 1
+                if two:
+                    total_beside += other[k, j]
         mean[j] = total / kept
-        mean_beside[j] = total_beside / kept
+        if two:
+            mean_beside[j] = total_beside / kept
         spread[j] = np.sqrt(square / (count - 1)) if count > 1 else np.nan
     return mean, mean_beside, spread
 

@@ -11,7 +11,8 @@ import functools
 import math
 
 import numpy as np
-from scipy.signal import butter, savgol_coeffs, savgol_filter, sosfiltfilt
+from scipy.ndimage import correlate1d
+from scipy.signal import butter, savgol_coeffs, sosfiltfilt
 
 LEVEL_CUTOFF_HZ = 40.0
 DERIVATIVE_HALF_WINDOW_S = 0.0075
@@ -57,9 +58,10 @@ def bridge_gaps(signal: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return bridged, missing
 
 
-@functools.lru_cache(maxsize=16)
-def _level_sections(rate_hz: float) -> np.ndarray:
-    return butter(2, level_cutoff_hz(rate_hz), fs=rate_hz, output="sos")
+@functools.lru_cache(maxsize=32)
+def low_pass_sections(cutoff_hz: float, rate_hz: float) -> np.ndarray:
+    """Second-order Butterworth low-pass as second-order sections."""
+    return butter(2, cutoff_hz, fs=rate_hz, output="sos")
 
 
 def level_filter(signal: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -71,7 +73,7 @@ def level_filter(signal: np.ndarray, rate_hz: float) -> np.ndarray:
     bridged, missing = bridge_gaps(signal)
     if bridged.size < 16:
         return np.where(missing, np.nan, bridged)
-    smooth = sosfiltfilt(_level_sections(float(rate_hz)), bridged)
+    smooth = sosfiltfilt(low_pass_sections(level_cutoff_hz(rate_hz), float(rate_hz)), bridged)
     if missing.any():
         smooth[missing] = np.nan
     return smooth
@@ -91,9 +93,12 @@ def derivative(
     bridged, missing = bridge_gaps(signal)
     if bridged.size < window:
         return np.full(bridged.size, np.nan)
-    slope = savgol_filter(bridged, window, POLYNOMIAL_ORDER, deriv=order, delta=1.0 / rate_hz, mode="interp")
+    half = window // 2
+    slope = correlate1d(bridged, correlation_weights(window, order, float(rate_hz)), mode="nearest")
+    ends = end_weights(window, order, float(rate_hz))
+    slope[:half] = ends[:half] @ bridged[:window]
+    slope[-half:] = ends[half:] @ bridged[-window:]
     if missing.any():
-        half = window // 2
         spread = np.convolve(missing, np.ones(2 * half + 1), mode="same") > 0.5
         slope[spread] = np.nan
     return slope
@@ -106,6 +111,20 @@ def derivative_gain(frequency_hz: float, rate_hz: float, *, window: int | None =
     offset = np.arange(window) - window // 2
     omega = 2.0 * np.pi * frequency_hz
     return float((weights * np.sin(omega * offset / rate_hz)).sum() / omega)
+
+
+@functools.lru_cache(maxsize=64)
+def end_weights(window: int, order: int, rate_hz: float) -> np.ndarray:
+    """Weights for the samples without a full window: the polynomial of the first, or last, full window.
+
+    Rows: the first half-window of samples on the first `window` samples, then the last on the last.
+    """
+    half = window // 2
+    rows = [
+        savgol_coeffs(window, POLYNOMIAL_ORDER, deriv=order, delta=1.0 / rate_hz, pos=pos, use="dot")
+        for pos in (*range(half), *range(window - half, window))
+    ]
+    return np.array(rows)
 
 
 @functools.lru_cache(maxsize=64)

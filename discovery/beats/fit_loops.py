@@ -84,7 +84,7 @@ def fit_decay(t, y, low, high, logistic):
     x2 = left + GOLDEN * (right - left)
     _, _, f1 = decay_rss(t, y, np.exp(x1), logistic, basis)
     _, _, f2 = decay_rss(t, y, np.exp(x2), logistic, basis)
-    for _ in range(40):
+    for _ in range(28):
         if f1 <= f2:
             right, x2, f2 = x2, x1, f1
             x1 = right - GOLDEN * (right - left)
@@ -251,15 +251,19 @@ def fit_sinusoid(t, y, low, high):
         return np.nan, np.nan, np.nan
     left = low + (high - low) * (best - 1) / steps
     right = low + (high - low) * (best + 1) / steps
-    for _ in range(40):
-        x1 = right - GOLDEN * (right - left)
-        x2 = left + GOLDEN * (right - left)
-        _, _, f1 = sinusoid_rss(t, y, 2.0 * np.pi / x1)
-        _, _, f2 = sinusoid_rss(t, y, 2.0 * np.pi / x2)
+    x1 = right - GOLDEN * (right - left)
+    x2 = left + GOLDEN * (right - left)
+    _, _, f1 = sinusoid_rss(t, y, 2.0 * np.pi / x1)
+    _, _, f2 = sinusoid_rss(t, y, 2.0 * np.pi / x2)
+    for _ in range(28):
         if f1 <= f2:
-            right = x2
+            right, x2, f2 = x2, x1, f1
+            x1 = right - GOLDEN * (right - left)
+            _, _, f1 = sinusoid_rss(t, y, 2.0 * np.pi / x1)
         else:
-            left = x1
+            left, x1, f1 = x1, x2, f2
+            x2 = left + GOLDEN * (right - left)
+            _, _, f2 = sinusoid_rss(t, y, 2.0 * np.pi / x2)
     period = 0.5 * (left + right)
     a, amplitude, rss = sinusoid_rss(t, y, 2.0 * np.pi / period)
     return a + amplitude, period, 1.0 - rss / total

@@ -318,7 +318,11 @@ def _window(row, chosen, beats, table, base, marks, trace, pa_trace, venous, opt
         for_pa = accepted[regular[accepted] & np.isfinite(base["t_pa_end"][accepted])]
         if for_pa.size >= 10:
             pa_averaged = ensemble_beat(
-                pa_trace, base["t_pa_dpdt_max"][for_pa], base["t_pa_foot"][for_pa], base["t_pa_end"][for_pa]
+                pa_trace,
+                base["t_pa_dpdt_max"][for_pa],
+                base["t_pa_foot"][for_pa],
+                base["t_pa_end"][for_pa],
+                level_only=True,
             )
         if pa_averaged is not None:
             readings.update(pa_ensemble_readings(pa_averaged))

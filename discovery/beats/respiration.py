@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,7 @@ class Breathing:
     grid_s: np.ndarray
     band: np.ndarray
 
-    @property
+    @functools.cached_property
     def rate_hz(self) -> float:
         """Dominant rate between 0.1 and 0.6 Hz; NaN when the band is empty."""
         if not (self.band.size and np.ptp(self.band) > 1e-9):

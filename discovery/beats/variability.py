@@ -69,8 +69,9 @@ def alternans(value: np.ndarray, *, respiratory_to_heart_rate: float = np.nan) -
             beats=n,
         )
     k = np.arange(n, dtype=float)
-    design = np.column_stack([np.ones(n), k - k.mean(), (-1.0) ** k])
-    coefficient = np.linalg.lstsq(design, x, rcond=None)[0]
+    design = np.empty((n, 3))
+    design[:, 0], design[:, 1], design[:, 2] = 1.0, (k - k.mean()) / n, 1.0 - 2.0 * (k % 2)
+    coefficient = np.linalg.solve(design.T @ design, design.T @ x)
     amplitude = float(2.0 * abs(coefficient[2]))
     mean = x.mean()
     index = amplitude / mean if mean > 0 else np.nan
