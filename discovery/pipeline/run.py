@@ -94,8 +94,9 @@ def analyse(study: Study, *, workers: int, progress: Progress):
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.table import rank_markers
     from discovery.pipeline.describe import describe_cohort
-    from discovery.pipeline.leading import leading_tables
+    from discovery.pipeline.leading import leading_features, leading_tables
     from discovery.pipeline.settings import run_settings
+    from discovery.pipeline.survival_wing import hazard_flags, hazards_over_time, survival_tables
 
     analysis, seed = study.settings.analysis, study.settings.study.seed
     screened = [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
@@ -124,6 +125,8 @@ def analyse(study: Study, *, workers: int, progress: Progress):
     screens = adjust_screens(screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
     ordered = [screens[design.outcome] for design in designs]
 
+    hazards = hazards_over_time(designs, ordered, analysis.fdr)
+
     progress.stage("ranking: bootstrap draws")
     markers = rank_markers(
         designs,
@@ -133,6 +136,7 @@ def analyse(study: Study, *, workers: int, progress: Progress):
         fdr=analysis.fdr,
         replicates=analysis.replicates,
         workers=workers,
+        flags=hazard_flags(hazards),
         progress=progress.update,
     )
     notes += markers.notes
@@ -144,7 +148,9 @@ def analyse(study: Study, *, workers: int, progress: Progress):
         "correlations": markers.correlations,
         "excluded_features": study.excluded_features,
     }
-    tables |= leading_tables(markers.table, designs, ordered, study.features, study.labels)
+    leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
+    tables |= leading_tables(leading, designs, ordered, study.labels)
+    tables |= survival_tables(study, designs, leading, hazards) | {"proportional_hazards": hazards}
     top = markers.table["top_k"].max()
     settings = run_settings(study, designs, ordered, notes, int(top) if np.isfinite(top) else 0)
     return tables, settings
@@ -152,7 +158,7 @@ def analyse(study: Study, *, workers: int, progress: Progress):
 
 RESULT_FILES = (
     "markers", "associations", "families", "baseline", "missing", "attrition", "sites", "site_shift",
-    "leave_one_site_out", "excluded_features",
+    "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
 )  # fmt: skip
 
 

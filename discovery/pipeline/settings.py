@@ -11,6 +11,7 @@ import numpy as np
 from discovery import __version__
 from discovery.association.design import Design
 from discovery.association.screen import Screen
+from discovery.pipeline.survival_wing import cause_names
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.study import Outcome, Study
 from discovery.survival.curves import median, reverse_kaplan_meier
@@ -40,7 +41,7 @@ def run_settings(
         seed=settings.study.seed,
         n_patients=len(study.patients),
         n_features=study.features.shape[1],
-        outcomes=tuple(outcome_run(outcomes[d.outcome], d, s) for d, s in zip(designs, screens)),
+        outcomes=tuple(outcome_run(study, outcomes[d.outcome], d, s) for d, s in zip(designs, screens)),
         covariates=tuple(study.covariates.columns),
         site=settings.patients.site,
         sites=0 if study.site is None else int(study.site.nunique()),
@@ -61,12 +62,13 @@ def run_settings(
     )
 
 
-def outcome_run(outcome: Outcome, design: Design, screen: Screen) -> OutcomeRun:
+def outcome_run(study: Study, outcome: Outcome, design: Design, screen: Screen) -> OutcomeRun:
     events, competing, follow_up = None, {}, None
     if design.kind == "survival":
         status = np.asarray(design.status)
         events = int((status == 1).sum())
-        competing = {competing_name(k): int((status == k).sum()) for k in design.causes if k != design.cause}
+        names = cause_names(study, outcome.name)
+        competing = {names[k]: int((status == k).sum()) for k in design.causes if k != design.cause}
         follow_up = float(median(reverse_kaplan_meier(design.time, status > 0, entry=design.entry)).estimate)
     elif design.kind == "binary":
         events = int(np.asarray(design.y).sum())
@@ -80,15 +82,10 @@ def outcome_run(outcome: Outcome, design: Design, screen: Screen) -> OutcomeRun:
         unit="" if design.kind == "survival" else outcome.unit,
         time_unit=outcome.unit if design.kind == "survival" else "",
         delayed_entry=design.entry is not None,
-        firth=bool(screen.firth.any()),
+        firth=bool(screen.firth.all()),
         base_terms=design.base.shape[1],
         median_follow_up=follow_up if follow_up is not None and np.isfinite(follow_up) else None,
     )
-
-
-def competing_name(cause: int) -> str:
-    """As the curves call it."""
-    return "competing event" if cause == 2 else f"competing event {cause - 1}"
 
 
 def versions() -> dict[str, str]:

@@ -56,7 +56,14 @@ def test_quiet_writes_nothing():
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(0, "0.0 s"), (9.96, "10 s"), (59.4, "59 s"), (59.6, "1 min 00 s"), (185, "3 min 05 s"), (7620, "2 h 07 min")],
+    [
+        (0, "0.0 s"),
+        (9.96, "10 s"),
+        (59.4, "59 s"),
+        (59.6, "1 min 00 s"),
+        (185, "3 min 05 s"),
+        (7620, "2 h 07 min"),
+    ],
 )
 def test_times_are_in_words(seconds, text):
     assert clock_text(seconds) == text

@@ -1,0 +1,133 @@
+"""Survival outcomes beyond the screen: hazards over time, competing models, curves, follow-up."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.screen import Screen
+from discovery.markers.verdict import HAZARDS
+from discovery.study import Study
+from discovery.study.settings import SurvivalOutcome
+from discovery.survival.changing_effects import effect_by_period, proportional_hazards_screen
+from discovery.survival.competing_models import competing_models
+from discovery.survival.curve_tables import at_risk_table, curve_table, thirds
+from discovery.survival.follow_up_table import follow_up_table
+
+
+def cause_names(study: Study, outcome: str) -> dict[int, str]:
+    """What the events of a survival outcome are called: the outcome itself, and the others by their code."""
+    settings = next(section for section in study.settings.outcomes if section.name == outcome)
+    if not isinstance(settings, SurvivalOutcome):
+        return {}
+    names = {1: settings.label or settings.name}
+    return names | {2 + k: f"{settings.status} = {code}" for k, code in enumerate(settings.competing)}
+
+
+def hazards_over_time(designs: Sequence[Design], screens: Sequence[Screen], fdr: float) -> pd.DataFrame:
+    """A test of proportional hazards for every assessed feature of every survival outcome."""
+    tables = []
+    for design, screen in zip(designs, screens):
+        if design.kind != "survival" or not screen.assessed.any():
+            continue
+        which = np.flatnonzero(screen.assessed)
+        values = np.where(design.observed[:, which], design.features[:, which], np.nan)
+        table = proportional_hazards_screen(
+            design.time,
+            design.event,
+            pd.DataFrame(values, columns=[design.feature_names[j] for j in which]),
+            base=base_table(design),
+            entry=design.entry,
+            stratum=design.stratum,
+        )
+        tables.append(table.assign(outcome=design.outcome, violated=table["q_value"] <= fdr))
+    if not tables:
+        return pd.DataFrame(columns=["outcome", "feature", "violated"])
+    whole = pd.concat(tables, ignore_index=True)
+    return whole[["outcome", *whole.columns.drop("outcome")]]
+
+
+def hazard_flags(hazards: pd.DataFrame) -> dict[tuple[str, str], list[str]]:
+    """(outcome, feature) -> the flag, where the hazards are not proportional."""
+    violated = hazards[hazards["violated"].astype(bool)]
+    return {(row.outcome, row.feature): [HAZARDS] for row in violated.itertuples()}
+
+
+def survival_tables(
+    study: Study, designs: Sequence[Design], leading: Mapping[str, Sequence[str]], hazards: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
+    """Curves and numbers at risk of the leading features, their models beside the screen's, follow-up.
+
+    "survival" is the tidy file of all of it: `part` says whether a row is a curve's step, a term of
+    the competing-risks models, or an effect by period where the hazards are not proportional.
+    """
+    curves, at_risk, terms, periods, follow_up = [], [], [], [], []
+    for design in designs:
+        if design.kind != "survival":
+            continue
+        names = cause_names(study, design.outcome)
+        outcome = {"entry": design.entry, "outcome": design.outcome, "cause_names": names}
+        curves.append(curve_table(design.time, design.status, **outcome).assign(feature=""))
+        follow_up.append(follow_up_table(design.time, design.status, **outcome))
+        raw = study.features.loc[design.patient_id]
+        turned = set(hazards.loc[hazards["violated"] & (hazards["outcome"] == design.outcome), "feature"])
+        for feature in leading.get(design.outcome, ()):
+            for made, table in zip((curves, at_risk), curves_by_third(design, raw[feature], names)):
+                made.append(table.assign(feature=feature))
+            column = scaled_column(design, feature)
+            about = {"base": base_table(design), "entry": design.entry, "stratum": design.stratum}
+            if len(design.causes) > 1:
+                models = competing_models(
+                    design.time,
+                    design.status,
+                    column.to_frame(),
+                    outcome=design.outcome,
+                    cause_names=names,
+                    **about,
+                )
+                terms.append(models[models["term"] == feature])
+            if feature in turned:
+                found = effect_by_period(design.time, design.event, column, **about)
+                periods.append(found.assign(outcome=design.outcome))
+    parts = {"curve": curves, "competing models": terms, "effect by period": periods}
+    rows = [table.assign(part=part) for part, tables in parts.items() for table in tables]
+    lead = ["outcome", "feature", "part"]
+    whole = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=lead)
+    return {
+        "survival": whole[[*lead, *whole.columns.drop(lead)]],
+        "curves": joined([table for table in curves if (table["feature"] != "").all()]),
+        "at_risk": joined(at_risk),
+        "follow_up": joined(follow_up),
+    }
+
+
+def curves_by_third(
+    design: Design, values: pd.Series, names: Mapping[int, str]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Survival, or incidence of every cause, by third of a feature; patients without it are left out."""
+    seen = np.isfinite(values.to_numpy())
+    entry = None if design.entry is None else design.entry[seen]
+    group = thirds(values.to_numpy()[seen])
+    time, status = np.asarray(design.time)[seen], np.asarray(design.status)[seen]
+    curves = curve_table(time, status, group=group, entry=entry, outcome=design.outcome, cause_names=names)
+    return curves, at_risk_table(time, status, group=group, entry=entry, outcome=design.outcome)
+
+
+def base_table(design: Design) -> pd.DataFrame | None:
+    """The base model's columns as a table; None without covariates."""
+    if not design.base.shape[1]:
+        return None
+    return pd.DataFrame(design.base, columns=[term.name for term in design.terms])
+
+
+def scaled_column(design: Design, feature: str) -> pd.Series:
+    """A feature as the models take it, missing where it is missing."""
+    j = design.feature_names.index(feature)
+    return pd.Series(np.where(design.observed[:, j], design.features[:, j], np.nan), name=feature)
+
+
+def joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
