@@ -39,10 +39,12 @@ def leading_tables(
             elif design.kind == "continuous":
                 table = adjusted_scatter(design, feature)
                 found["residuals"].append(table.assign(outcome=design.outcome, feature=feature))
-    return {
-        name: pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-        for name, parts in found.items()
-    }
+    return {name: joined(parts) for name, parts in found.items()}
+
+
+def joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The tables one below the other; an empty one where there is none."""
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
 
 
 def roc(design: Design, screen: Screen, feature: str, label: str) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.screen import Screen
 from discovery.markers.verdict import HAZARDS
+from discovery.pipeline.leading import joined
 from discovery.study import Study
 from discovery.study.settings import SurvivalOutcome
 from discovery.survival.changing_effects import effect_by_period, proportional_hazards_screen
@@ -64,14 +66,19 @@ def survival_tables(
     "survival" is the tidy file of all of it: `part` says whether a row is a curve's step, a term of
     the competing-risks models, or an effect by period where the hazards are not proportional.
     """
-    curves, at_risk, terms, periods, follow_up = [], [], [], [], []
+    curves: list[pd.DataFrame] = []
+    at_risk: list[pd.DataFrame] = []
+    terms: list[pd.DataFrame] = []
+    periods: list[pd.DataFrame] = []
+    follow_up: list[pd.DataFrame] = []
     for design in designs:
         if design.kind != "survival":
             continue
         names = cause_names(study, design.outcome)
-        outcome = {"entry": design.entry, "outcome": design.outcome, "cause_names": names}
-        curves.append(curve_table(design.time, design.status, **outcome).assign(feature=""))
-        follow_up.append(follow_up_table(design.time, design.status, **outcome))
+        everybody = partial(curve_table, design.time, design.status, entry=design.entry)
+        curves.append(everybody(outcome=design.outcome, cause_names=names).assign(feature=""))
+        watched = partial(follow_up_table, design.time, design.status, entry=design.entry)
+        follow_up.append(watched(outcome=design.outcome, cause_names=names))
         raw = study.features.loc[design.patient_id]
         turned = set(hazards.loc[hazards["violated"] & (hazards["outcome"] == design.outcome), "feature"])
         for feature in leading.get(design.outcome, ()):
@@ -80,14 +87,8 @@ def survival_tables(
             column = scaled_column(design, feature)
             about = {"base": base_table(design), "entry": design.entry, "stratum": design.stratum}
             if len(design.causes) > 1:
-                models = competing_models(
-                    design.time,
-                    design.status,
-                    column.to_frame(),
-                    outcome=design.outcome,
-                    cause_names=names,
-                    **about,
-                )
+                both = partial(competing_models, design.time, design.status, column.to_frame(), **about)
+                models = both(outcome=design.outcome, cause_names=names)
                 terms.append(models[models["term"] == feature])
             if feature in turned:
                 found = effect_by_period(design.time, design.event, column, **about)
@@ -127,7 +128,3 @@ def scaled_column(design: Design, feature: str) -> pd.Series:
     """A feature as the models take it, missing where it is missing."""
     j = design.feature_names.index(feature)
     return pd.Series(np.where(design.observed[:, j], design.features[:, j], np.nan), name=feature)
-
-
-def joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
