@@ -150,15 +150,37 @@ def analyse(study: Study, *, workers: int, progress: Progress):
     }
     leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
     tables |= leading_tables(leading, designs, ordered, study.labels)
+    tables |= etiology_table(study, notes)
     tables |= survival_tables(study, designs, leading, hazards) | {"proportional_hazards": hazards}
     top = markers.table["top_k"].max()
     settings = run_settings(study, designs, ordered, notes, int(top) if np.isfinite(top) else 0)
     return tables, settings
 
 
+def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
+    """How the etiologies differ, adjusted; nothing where the study names none, or too few."""
+    from discovery.association.etiology import etiology_profiles
+
+    if study.etiology is None:
+        return {}
+    try:
+        found = etiology_profiles(
+            study.etiology,
+            study.covariates,
+            study.features,
+            site=study.site,
+            winsor=study.settings.analysis.winsor,
+        )
+    except InputError as fault:
+        notes.append(f"No etiology profiles: {fault.problems[0].sentence()}.")
+        return {}
+    notes.extend(found.notes)
+    return {"etiologies": found.table}
+
+
 RESULT_FILES = (
-    "markers", "associations", "families", "baseline", "missing", "attrition", "sites", "site_shift",
-    "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
+    "markers", "associations", "families", "etiologies", "baseline", "missing", "attrition", "sites",
+    "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
 )  # fmt: skip
 
 

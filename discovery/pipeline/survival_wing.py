@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -85,7 +86,11 @@ def survival_tables(
             for made, table in zip((curves, at_risk), curves_by_third(design, raw[feature], names)):
                 made.append(table.assign(feature=feature))
             column = scaled_column(design, feature)
-            about = {"base": base_table(design), "entry": design.entry, "stratum": design.stratum}
+            about: dict[str, Any] = {
+                "base": base_table(design),
+                "entry": design.entry,
+                "stratum": design.stratum,
+            }
             if len(design.causes) > 1:
                 both = partial(competing_models, design.time, design.status, column.to_frame(), **about)
                 models = both(outcome=design.outcome, cause_names=names)
