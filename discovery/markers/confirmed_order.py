@@ -50,18 +50,32 @@ def confirmed_order(estimate, draws, *, conf_level: float = 0.95, joint: bool = 
             contrast = b[j] + k_sign * b
             moved = star[:, [j]] + k_sign * star - contrast
             with np.errstate(invalid="ignore", divide="ignore"):
-                se = np.nanstd(moved, axis=0, ddof=1)
+                se = _spread(moved)
                 t = sign[j] * contrast / se
                 worst = np.fmax(worst, np.abs(moved) / se)
             statistic[j] = t if k_sign < 0 else np.minimum(statistic[j], t)
-        largest[:, j] = np.nanmax(worst[:, others], axis=1) if others.any() else 0.0
+        largest[:, j] = np.fmax.reduce(worst[:, others], axis=1) if others.any() else 0.0
         statistic[j, j] = -np.inf
     if joint:
-        critical = np.full(p, np.nanquantile(largest.max(axis=1), conf_level))
+        critical = np.full(p, _quantile(np.fmax.reduce(largest, axis=1), conf_level))
     else:
-        critical = np.nanquantile(largest, conf_level, axis=0)
+        critical = np.array([_quantile(column, conf_level) for column in largest.T])
     above = statistic > critical[:, None]
     return ConfirmedOrder(above=above, low=1 + above.sum(axis=0), high=p - above.sum(axis=1))
+
+
+def _spread(values) -> np.ndarray:
+    """Standard deviation of each column over its known draws; NaN with fewer than two."""
+    known = ~np.isnan(values)
+    count = known.sum(axis=0)
+    gap = np.where(known, values - np.where(known, values, 0.0).sum(axis=0) / count, 0.0)
+    return np.where(count > 1, np.sqrt((gap**2).sum(axis=0) / (count - 1)), np.nan)
+
+
+def _quantile(values, level) -> float:
+    """Quantile of the known values; infinite without any, so that nothing is confirmed."""
+    known = values[~np.isnan(values)]
+    return float(np.quantile(known, level)) if known.size else np.inf
 
 
 def order_sentence(order: ConfirmedOrder, j: int) -> str:

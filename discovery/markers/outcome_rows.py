@@ -97,7 +97,7 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
         return out
 
     z, se = screen.fit.z[o.ranked], screen.fit.se[o.ranked]
-    shrunk = shrink_effects(screen.fit.coef[o.ranked, -1], se)
+    shrunk = shrink_effects(screen.fit.coef[o.ranked, -1], _evidence_se(screen, o.ranked))
     rank = _ranks(o, z, se, shrunk, seed)
     family = _family_ranks(o, z)
     lead = np.full(p, -1)
@@ -146,9 +146,25 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
     table = table.sort_values(["rank", "p_value", "feature"], kind="stable", na_position="last")
     families = _family_table(o, table, family)
     remarks = [
-        f"{design.outcome}: {text}" for text in (shrunk.note, distinct_note, _by_the_family(table)) if text
+        f"{design.outcome}: {text}"
+        for text in (shrunk.note, distinct_note, _lost_draws(o), _by_the_family(table))
+        if text
     ]
     return table[[*CONTRACT, *EXTRA]].reset_index(drop=True), families, remarks
+
+
+def _evidence_se(screen, ranked) -> np.ndarray:
+    """Standard errors (p,) that go with the likelihood ratio: |estimate| / |z|.
+
+    Near separation the model's own standard error explodes while the likelihood ratio does not, and a
+    shrinkage by it would call the surest marker the least sure. For |z| < 1 the ratio says nothing, and
+    for a continuous outcome the t statistic is exact: the model's standard error stands.
+    """
+    estimate, z, se = (a[ranked] for a in (screen.fit.coef[:, -1], screen.fit.z, screen.fit.se))
+    if screen.kind == "continuous":
+        return se
+    sure = np.abs(z) >= 1
+    return np.where(sure, np.abs(estimate) / np.where(sure, np.abs(z), 1.0), se)
 
 
 def _ranks(o, z, se, shrunk: ShrunkenEffects, seed) -> dict[str, np.ndarray | None]:
@@ -293,6 +309,14 @@ def _add_words(table, o, given_lead, fdr, flags) -> None:
         rules.append(rule)
         listed.append("; ".join(own))
     table["verdict"], table["verdict_rule"], table["flags"] = words, rules, listed
+
+
+def _lost_draws(o) -> str:
+    """A remark when more than one draw in twenty could not be fitted for some feature."""
+    if o.draws is None:
+        return ""
+    lost = np.isnan(o.draws.z).mean(axis=0).max()
+    return f"models failed in up to {100 * lost:.0f} % of the bootstrap draws" if lost > 0.05 else ""
 
 
 def _by_the_family(table) -> str:

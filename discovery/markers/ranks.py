@@ -18,21 +18,29 @@ def rank_descending(score) -> np.ndarray:
 
 
 def rank_draws(score) -> np.ndarray:
-    """Ranks (B, p) within each resample; a feature whose fit failed in a draw comes last there."""
+    """Ranks within each resample (B, p); a feature whose fit failed in a draw comes last there.
+
+    A draw in which nothing could be fitted is left out, so there may be fewer rows.
+    """
     score = np.asarray(score, dtype=float)
+    score = score[~np.isnan(score).all(axis=-1)]
     return rank_descending(np.where(np.isnan(score), -np.inf, score))
 
 
 def rank_interval(ranks, *, conf_level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
     """Percentile interval of the resampled ranks (B, p): low (p,), high (p,), quantiles of type 7."""
+    ranks = np.asarray(ranks, dtype=float)
+    if not len(ranks):
+        return np.full(ranks.shape[1], np.nan), np.full(ranks.shape[1], np.nan)
     tail = (1 - conf_level) / 2
-    low, high = np.quantile(np.asarray(ranks, dtype=float), [tail, 1 - tail], axis=0)
+    low, high = np.quantile(ranks, [tail, 1 - tail], axis=0)
     return low, high
 
 
 def share_in_top(ranks, k: int) -> np.ndarray:
     """Share of resamples with a rank of at most k; a tie for place k that averages above k does not count."""
-    return (np.asarray(ranks, dtype=float) <= k).mean(axis=0)
+    ranks = np.asarray(ranks, dtype=float)
+    return (ranks <= k).mean(axis=0) if len(ranks) else np.full(ranks.shape[1], np.nan)
 
 
 def size_of_top(candidates: int, usual: int) -> int:

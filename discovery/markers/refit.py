@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -39,7 +40,8 @@ class OutcomeRefit:
     Notes
     -----
     A feature with missing values has its own rows in both its models (complete cases for that feature),
-    and the base model is fitted on the same rows. A plain fit that separates is done again with the penalty.
+    and the base model is fitted on the same rows. A plain fit that runs away is done again with
+    the penalty, a penalised one that does not end without it.
     """
 
     def __init__(self, design: Design, firth, *, horizon: float | None = None):
@@ -53,7 +55,7 @@ class OutcomeRefit:
                     )
                 ]
             )
-        self.design = design = standardised_outcome(design)
+        self.design = design = _richest_covariate_last(standardised_outcome(design))
         self.measure = GAIN_MEASURES[design.kind]
         self.features = np.where(design.observed, design.features, np.nan)
         self.firth = np.asarray(firth, dtype=bool)
@@ -70,7 +72,11 @@ class OutcomeRefit:
         self._group = np.asarray(group).ravel()
         self._seen, self._base_firth = np.ascontiguousarray(patterns[:-1]), patterns[-1]
         q = design.base.shape[1]
-        self._base = self._base_plan(np.arange(self._base_firth.size), q - 1) if q else None
+        self._base_plans = {
+            flag: self._base_plan(q - 1, np.flatnonzero(self._base_firth == flag))
+            for flag in (False, True)
+            if q and (self._base_firth == flag).any()
+        }
         self._pairs = self._comparable_pairs(horizon)
 
     def __call__(self, weights, evaluate=None, *, recentre: bool = False) -> Refit:
@@ -80,19 +86,14 @@ class OutcomeRefit:
         ranks (C, AUC) do not depend on a level.
         """
         from discovery.kernels.concordance import linear_scores
-        from discovery.kernels.screen_fit import SEPARATED
 
         weights = np.asarray(weights, dtype=float)
         evaluate = weights[:, None] if evaluate is None else np.asarray(evaluate, dtype=float)
         p = self.features.shape[1]
         z, coef = np.full(p, np.nan), np.full((p, self._columns.shape[1] + 1), np.nan)
         for (columns, firth), plan in zip(self._parts, self._plans):
-            fit = self._screen(plan, weights, firth)
-            z[columns], coef[columns] = fit.z, fit.coef
-            again = np.flatnonzero(fit.code == SEPARATED)
-            if again.size and not firth and self.design.kind != "continuous":
-                fit = self._screen(self._plan(self.design.base, columns[again]), weights, True)
-                z[columns[again]], coef[columns[again]] = fit.z, fit.coef
+            part = partial(self._plan, self.design.base)
+            _, z[columns], coef[columns] = self._screen(plan, weights, firth, columns, part)
         scores = linear_scores(self._columns, self.features, coef)
         value = self._judge(np.column_stack([self._base_scores(weights), scores]), evaluate, recentre)
         groups = self._seen.shape[1]
@@ -116,8 +117,24 @@ class OutcomeRefit:
 
         return LinearPlan(design.y, base, x, observed=seen)
 
-    def _screen(self, plan, weights, firth):
-        return plan.screen(weights) if self.design.kind == "continuous" else plan.screen(weights, firth=firth)
+    def _screen(self, plan, weights, firth, columns, part):
+        """(code, z, coef) of `columns`; those whose fit ran away or did not end are fitted the other way.
+
+        `part` makes the plan of some of the columns.
+        """
+        from discovery.kernels.screen_fit import NOT_CONVERGED, OK, SEPARATED
+
+        if self.design.kind == "continuous":
+            fit = plan.screen(weights)
+            return fit.code, fit.z, fit.coef
+        fit = plan.screen(weights, firth=firth)
+        again = np.flatnonzero((fit.code == SEPARATED) | (fit.code == NOT_CONVERGED))
+        if again.size:
+            other = part(columns[again]).screen(weights, firth=not firth)
+            good = other.code == OK
+            for whole, better in zip((fit.code, fit.z, fit.coef), (other.code, other.z, other.coef)):
+                whole[again[good]] = better[good]
+        return fit.code, fit.z, fit.coef
 
     def _base_scores(self, weights) -> np.ndarray:
         """Linear predictors (n, groups) of the base model on the rows of each group; NaN elsewhere."""
@@ -129,7 +146,7 @@ class OutcomeRefit:
 
         On rows where that column has no information the one before it takes its place, and so on.
         """
-        from discovery.kernels.screen_fit import COLLINEAR, CONSTANT, SEPARATED
+        from discovery.kernels.screen_fit import COLLINEAR, CONSTANT
 
         base, groups = self.design.base, self._seen.shape[1]
         shift = self._columns.shape[1] - base.shape[1]
@@ -142,25 +159,22 @@ class OutcomeRefit:
         for last in range(base.shape[1] - 1, -1, -1):
             if not todo.size:
                 break
-            plan = self._base if last == base.shape[1] - 1 else self._base_plan(todo, last)
             code = np.full(todo.size, CONSTANT)
             found = np.full((todo.size, shift + last + 1), np.nan)
+            part = partial(self._base_plan, last)
             for firth in (False, True):
                 which = np.flatnonzero(self._base_firth[todo] == firth)
                 if which.size:
-                    fit = self._screen(plan, weights, firth)
-                    code[which], found[which] = fit.code[which], fit.coef[which]
-            again = np.flatnonzero((code == SEPARATED) & (self.design.kind != "continuous"))
-            if again.size:
-                fit = self._screen(plan, weights, True)
-                code[again], found[again] = fit.code[again], fit.coef[again]
+                    first = last == base.shape[1] - 1
+                    plan = self._base_plans[firth] if first else part(todo[which])
+                    code[which], _, found[which] = self._screen(plan, weights, firth, todo[which], part)
             idle = (code == CONSTANT) | (code == COLLINEAR)
             coef[todo[~idle]] = 0.0
             coef[todo[~idle], : shift + last + 1] = found[~idle]
             todo = todo[idle]
         return coef
 
-    def _base_plan(self, groups, last):
+    def _base_plan(self, last, groups):
         """The screen of base column `last` given those before it, once for each group of patients."""
         column = np.repeat(self.design.base[:, [last]], groups.size, axis=1)
         return self._plan(self.design.base[:, :last], None, column, self._seen[:, groups])
@@ -193,6 +207,14 @@ class OutcomeRefit:
                 level = np.einsum("i,ij->j", w, gap) / np.einsum("i,ij->j", w, seen)
             columns.append(explained_variance(self.design.y, scores + level, weights=w).value)
         return np.stack(columns, axis=1)
+
+
+def _richest_covariate_last(design: Design) -> Design:
+    """Base columns by their number of values: a rare finding may run away in a draw, the last one may not."""
+    values = [np.unique(column).size for column in design.base.T]
+    order = np.argsort(values, kind="stable")
+    terms = tuple(design.terms[k] for k in order)
+    return replace(design, base=np.ascontiguousarray(design.base[:, order]), terms=terms)
 
 
 def prepare_refit(design: Design, firth, which, *, horizon: float | None = None) -> OutcomeRefit:

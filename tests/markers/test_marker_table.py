@@ -158,6 +158,20 @@ def test_few_features_are_not_shrunk_and_never_strong(planted_design, screened):
     assert found.table["probability_in_top"].between(0, 1).all()
 
 
+def test_a_nearly_separating_marker_is_the_surest_not_the_least_sure(planted_design, screened):
+    # the Wald statistic falls towards 0 as an effect grows (Hauck & Donner 1977); the LR does not
+    design = planted_design("binary", 11, n=150, p=24)
+    rng = np.random.default_rng(1)
+    features = design.features.copy()
+    features[:, 0] = 2 * design.y - 1 + 0.35 * rng.normal(size=design.n)
+    found = screened(replace(design, features=features))
+    assert abs(found.fit.coef[0, -1] / found.fit.se[0]) < 0.7 * abs(found.fit.z[0])
+    first = rank_markers([replace(design, features=features)], [found], seed=1, replicates=60).table.iloc[0]
+    assert first["feature"] == "f00"
+    assert first["lfsr"] < 1e-6
+    assert first["verdict"].startswith(("candidate", "strong candidate"))
+
+
 def test_what_does_not_belong_together_is_refused(planted_design, screened):
     a, b = planted_design("binary", 1), planted_design("survival", 1, name="other")
     with pytest.raises(InputError) as caught:

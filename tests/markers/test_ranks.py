@@ -21,7 +21,11 @@ from discovery.markers.ranks import (
 
 def test_ranks_average_ties_and_skip_what_was_not_fitted():
     np.testing.assert_array_equal(rank_descending([2.0, 5.0, np.nan, 2.0]), [2.5, 1.0, np.nan, 2.5])
-    np.testing.assert_array_equal(rank_draws([[2.0, np.nan, 3.0, np.nan]]), [[2.0, 3.5, 1.0, 3.5]])
+    nan = np.nan
+    drawn = rank_draws([[2.0, nan, 3.0, nan], [nan] * 4])
+    np.testing.assert_array_equal(drawn, [[2.0, 3.5, 1.0, 3.5]])
+    assert np.isnan(rank_interval(rank_draws([[nan, nan]]))).all()
+    assert np.isnan(share_in_top(rank_draws([[nan, nan]]), 1)).all()
 
 
 def test_interval_and_top_share_by_hand():
