@@ -147,11 +147,12 @@ class Measurer:
 def assemble(
     pieces: list[Piece], options: Options, rate_hz: float, duration_s: float, start_s: float
 ) -> MeasuredBeats:
-    """One table of beats, one of windows, and the record-level features."""
+    """One table of beats, one of windows, and the record-level features. Empties the pieces."""
     import pandas as pd
 
     names = list(pieces[0].beats) if pieces else []
-    beats = {name: np.concatenate([piece.beats[name] for piece in pieces]) for name in names}
+    # each piece gives its arrays away, so that beats are held once
+    beats = {name: np.concatenate([piece.beats.pop(name) for piece in pieces]) for name in names}
     rows = [row for piece in pieces for row in piece.windows]
     windows = _window_columns(rows, options, rate_hz)
     record = record_features(beats, windows, duration_s, start_s) if rows else {}
@@ -164,9 +165,7 @@ def assemble(
         if not key.startswith("sq_")
     }
     return MeasuredBeats(
-        beats=pd.DataFrame(
-            {name: beats[name] for name in (*order, *rest)} if names else beats, columns=columns
-        ),
+        beats=pd.DataFrame({name: beats.get(name, []) for name in columns}, copy=False),
         windows=pd.DataFrame(windows),
         record=record,
         ensembles=tuple(e for piece in pieces for e in piece.ensembles),
