@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import mmap
 import struct
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -23,6 +22,7 @@ RATE_KEYS = (
 )
 UNIT_KEYS = ("units", "unit", "physical_dimension")
 MOST_COLUMNS = 64
+SEARCH_BYTES, LARGEST_HEAP = 1 << 22, 1 << 28
 
 
 class Hdf5Reader(RandomAccessReader):
@@ -85,22 +85,39 @@ def whole_heaps(path: Path) -> bool:
 
     The HDF5 library walks them without a check: an object of size 0 makes it go round for ever.
     """
-    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as held:
-        start = held.find(b"GCOL\x01")
-        while start >= 0:
-            if start + 16 > len(held):
-                return False
-            (size,) = struct.unpack_from("<Q", held, start + 8)
-            if not 16 <= size <= len(held) - start:
-                return False
-            at = 16
-            while at + 16 <= size:
-                number, _, _, length = struct.unpack_from("<HHIQ", held, start + at)
-                step = length if number == 0 else 16 + (length + 7) // 8 * 8
-                if step < 16 or at + step > size:
+    mark, at = b"GCOL\x01", 0
+    with path.open("rb") as file:
+        while block := file.read(SEARCH_BYTES):
+            found = block.find(mark)
+            while found >= 0:
+                file.seek(at + found)
+                if not _whole_heap(file.read(16), file):
                     return False
-                at += step
-            start = held.find(b"GCOL\x01", start + 16)
+                found = block.find(mark, found + 1)
+            if len(block) < SEARCH_BYTES:
+                return True
+            at += len(block) - len(mark)  # a mark may lie across two blocks
+            file.seek(at)
+    return True
+
+
+def _whole_heap(head: bytes, file: BinaryIO) -> bool:
+    """Whether the heap that begins with `head`, its objects next in `file`, ends where it says."""
+    if len(head) < 16:
+        return False
+    (size,) = struct.unpack_from("<Q", head, 8)
+    if not 16 <= size <= LARGEST_HEAP:
+        return False
+    objects = file.read(size - 16)
+    if len(objects) < size - 16:
+        return False
+    at = 0
+    while at + 16 <= len(objects):
+        number, _, _, length = struct.unpack_from("<HHIQ", objects, at)
+        step = length if number == 0 else 16 + (length + 7) // 8 * 8
+        if step < 16 or at + step > len(objects):
+            return False
+        at += step
     return True
 
 
