@@ -42,14 +42,26 @@ def vertex(values, i):
 
 
 @compiled
-def weighted(values, i, weights):
-    """Savitzky-Golay value at sample i; NaN where the window leaves the array."""
+def slope_at(values, i, weights):
+    """Savitzky-Golay slope at sample i (its weights are odd); NaN where the window leaves the array."""
     half = weights.size // 2
     if i - half < 0 or i + half >= values.size:
         return np.nan
     total = 0.0
-    for j in range(weights.size):
-        total += weights[j] * values[i - half + j]
+    for h in range(1, half + 1):
+        total += weights[half + h] * (values[i + h] - values[i - h])
+    return total
+
+
+@compiled
+def bend_at(values, i, weights):
+    """Savitzky-Golay second derivative at sample i (even weights); NaN where the window leaves the array."""
+    half = weights.size // 2
+    if i - half < 0 or i + half >= values.size:
+        return np.nan
+    total = weights[half] * values[i]
+    for h in range(1, half + 1):
+        total += weights[half + h] * (values[i + h] + values[i - h])
     return total
 
 
@@ -85,8 +97,8 @@ def corner(pressure, start, stop, pulse, lobe, slope_weights, bend_weights):
     bend = np.full(n, np.nan)
     best = -1
     for j in range(n):
-        y1 = weighted(pressure, start + j, slope_weights) * (0.1 / pulse)
-        y2 = weighted(pressure, start + j, bend_weights) * (0.01 / pulse)
+        y1 = slope_at(pressure, start + j, slope_weights) * (0.1 / pulse)
+        y2 = bend_at(pressure, start + j, bend_weights) * (0.01 / pulse)
         k = y2 / (1.0 + y1 * y1) ** 1.5
         kappa[j] = k
         bend[j] = y2
@@ -152,7 +164,7 @@ def knee(pressure, peak, fall, bend_weights):
     bend = np.empty(n)
     deepest = 0.0
     for j in range(n):
-        bend[j] = weighted(pressure, peak + j, bend_weights)
+        bend[j] = bend_at(pressure, peak + j, bend_weights)
         if bend[j] < deepest:
             deepest = bend[j]
     if not (deepest < 0.0):
@@ -183,12 +195,14 @@ def knee(pressure, peak, fall, bend_weights):
 
 
 @compiled
-def mark_beats(pressure, level, sharp, centre, ends, rate, lobe, slope_weights, bend_weights, use_chord):
+def mark_beats(
+    pressure, level, sharp, centre, ends, rate, lobe, slope_weights, bend_weights, use_chord, brief
+):
     """Landmarks of each beat, array (n_beats, COLUMNS); NaN where a landmark does not exist.
 
     pressure, level, sharp : raw pressure, low-passed pressure, derivative.
     centre : samples of the slow upstrokes, increasing. ends : where each beat ends, NaN to take the
-    onset of the next.
+    onset of the next. brief : leave out the knee and the atrial bump.
     """
     count = centre.size
     n = level.size
@@ -293,7 +307,8 @@ def mark_beats(pressure, level, sharp, centre, ends, rate, lobe, slope_weights, 
                     marks[k, T_INFLECTION] = vertex(sharp, i)
                     break
 
-        marks[k, T_KNEE], marks[k, T_BEND] = knee(pressure, peak, fall, bend_weights)
+        if not brief:
+            marks[k, T_KNEE], marks[k, T_BEND] = knee(pressure, peak, fall, bend_weights)
     # marks that need the onset of the next beat
     for k in range(count):
         fall = marks[k, T_DPDT_MIN]
@@ -316,7 +331,7 @@ def mark_beats(pressure, level, sharp, centre, ends, rate, lobe, slope_weights, 
             marks[k, T_MINIMUM] = vertex(level, low) if start < low < stop else float(low)
     for k in range(1, count):
         cycle = centre[k] - centre[k - 1]
-        if cycle < 0.6 * rate:
+        if brief or cycle < 0.6 * rate:
             continue
         marks[k, T_A_ONSET] = a_wave_onset(
             pressure, level, marks[k, T_ED], marks[k - 1, T_MINIMUM], rate, slope_weights, marks[k, DPDT_MAX]
@@ -342,7 +357,7 @@ def a_wave_onset(pressure, level, onset, minimum, rate, slope_weights, steepest)
     n = last - first + 1
     slope = np.empty(n)
     for j in range(n):
-        slope[j] = weighted(pressure, first + j, slope_weights)
+        slope[j] = slope_at(pressure, first + j, slope_weights)
     for j in range(n - 2, 0, -1):
         if slope[j] >= slope[j - 1] and slope[j] > slope[j + 1] and slope[j] >= max(0.05 * steepest, 15.0):
             i = j
@@ -390,12 +405,12 @@ def mark_notches(pressure, level, sharp, marks, cycle, rate, bend_weights):
             continue
         size = np.empty((length + 3) // 4)
         for j in range(size.size):  # every fourth sample tells the usual size as well
-            size[j] = abs(weighted(pressure, start + 4 * j, bend_weights))
+            size[j] = abs(bend_at(pressure, start + 4 * j, bend_weights))
         usual = np.nanmedian(size)
         best = -1
         largest = 0.0
         for i in range(start, stop):
-            bend = weighted(pressure, i, bend_weights)
+            bend = bend_at(pressure, i, bend_weights)
             if bend > largest:
                 largest = bend
                 best = i

@@ -110,6 +110,7 @@ def mark(
     *,
     venous: np.ndarray | None = None,
     end_s: np.ndarray | None = None,
+    brief: bool = False,
 ) -> Landmarks:
     """Landmarks of the beats whose slow upstrokes are given, with the pressures read at them.
 
@@ -122,6 +123,8 @@ def mark(
         Central venous pressure aligned with the trace; it decides when the tricuspid valve opens.
     end_s : array (n_beats,), optional
         Where each beat ends; NaN (default) takes the onset of the next.
+    brief : bool
+        Leave out the knee and the atrial bump, which a pulmonary artery does not have.
 
     Definitions: feature dictionary, part 2. End-diastole is the corner of greatest curvature
     (Mynard 2008, IEEE Trans Biomed Eng 55:2651, with our scaling), below 100 samples a second the
@@ -144,6 +147,7 @@ def mark(
         correlation_weights(window, 1, rate),
         correlation_weights(window, 2, rate),
         rate < CHORD_ONLY_BELOW_HZ,
+        brief,
     )
     read = measure_loops.read_beats(
         trace.level, trace.slope, marks, ends, np.empty(0) if venous is None else venous, rate

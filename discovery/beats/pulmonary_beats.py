@@ -79,7 +79,7 @@ def pair(
 
     rate = rv.rate_hz
     found = detect_beats(pa.raw, rate, level=pa.level, slope=pa.slope)
-    own = mark(pa, found)
+    own = mark(pa, found, brief=True)
     readings = pa_readings(pa, own)
     which = loops.partners(
         np.nan_to_num(rv_marks["t_dpdt_max"], nan=-1.0), found / rate, PAIR_BEFORE_S, PAIR_AFTER_S

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 import functools
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +26,7 @@ class Breathing:
         """Dominant rate between 0.1 and 0.6 Hz; NaN when the band is empty."""
         if not (self.band.size and np.ptp(self.band) > 1e-9):
             return np.nan
-        padded = np.abs(np.fft.rfft(self.band * np.hanning(self.band.size), 4096))
+        padded = np.abs(np.fft.rfft(self.band * _taper(self.band.size), 4096))
         first, last = (round(f * 4096 / GRID_HZ) for f in BAND_HZ)
         return float((first + np.argmax(padded[first : last + 1])) * GRID_HZ / 4096)
 
@@ -55,6 +55,11 @@ class Breathing:
         if crossing.size > 1:  # a ripple faster than the band is not a breath
             crossing = crossing[np.r_[True, np.diff(crossing) >= 0.8 / BAND_HZ[1]]]
         return crossing
+
+
+@functools.lru_cache(maxsize=64)
+def _taper(size: int) -> np.ndarray:
+    return np.hanning(size)
 
 
 def breathing(time_s: np.ndarray, baseline: np.ndarray) -> Breathing:
