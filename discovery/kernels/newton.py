@@ -25,6 +25,7 @@ MAX_STEP = 50.0  # columns have unit spread; longer steps are only taken towards
 MAX_ITERATIONS = 60
 MAX_ITERATIONS_FIRTH = 500  # scoring with the unpenalised information: slow when columns nearly separate
 MAX_HALVINGS = 30
+RUNAWAY = 8.0  # per standard deviation, after the last iteration
 CONVERGED = 1e-12  # squared length of the step in standard errors
 CONVERGED_FIRTH = 1e-15  # converges linearly, so the last step must be smaller
 COLLINEAR_PIVOT = 1e-9  # 1 - R^2 of a column on those before it
@@ -249,6 +250,9 @@ def advance(nt, free, firth):
             continue
         if nt.iterations[j] >= (MAX_ITERATIONS_FIRTH if firth else MAX_ITERATIONS):
             nt.status[j] = NOT_CONVERGED
+            for a in range(watched, free):
+                if abs(nt.beta[a, j]) > RUNAWAY and not firth:
+                    nt.status[j] = SEPARATED
             continue
         nt.last_move[j] = move
         nt.last_decrement[j] = decrement

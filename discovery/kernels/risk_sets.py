@@ -69,7 +69,7 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, keep):
     gone = np.zeros(groups, np.int64)
     leaves, entries = np.empty(0, np.int64), np.empty(0)
     if delayed:
-        place = np.full(n, -1, np.int64)
+        place = np.full(time.size, -1, np.int64)
         entries = np.empty(m)
         for i in range(m):
             place[rows[i]] = i
