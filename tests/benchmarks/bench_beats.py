@@ -83,7 +83,8 @@ def main(hours: list[float]) -> None:
             seconds, result = measured(path)
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
             print(
-                f"{length:5g} {len(result.beats):7d} {base:9.2f} {seconds:9.2f} {seconds / base:7.1f} {peak:8.0f}"
+                f"{length:5g} {len(result.beats):7d} {base:9.2f} {seconds:9.2f} "
+                f"{seconds / base:7.1f} {peak:8.0f}"
             )
 
 
