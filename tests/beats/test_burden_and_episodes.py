@@ -27,8 +27,10 @@ def dense(time, value, level, above):
     return (depth > 0).mean() * (t[-1] - t[0]), np.maximum(depth, 0).sum() * step, max(runs, default=0) * step
 
 
-@given(SERIES, st.floats(5, 35), st.booleans())
-def test_burden_agrees_with_fine_steps(values, level, above):
+@given(st.lists(st.integers(0, 80), min_size=2, max_size=40), st.integers(5, 35), st.booleans())
+def test_burden_agrees_with_fine_steps(halves, whole, above):
+    """Values are halves and the level a quarter off, for fine steps cannot see a touch of the level."""
+    values, level = [0.5 * v for v in halves], whole + 0.25
     t, x = np.arange(len(values), dtype=float), np.asarray(values)
     got = burden(t, x, level, above=above, max_gap_min=1.0)
     time, area, longest = dense(t, x, level, above)
@@ -60,6 +62,11 @@ def test_gaps_are_neither_and_end_an_episode():
     assert np.isnan([nothing.time_min, nothing.fraction, nothing.time_weighted_average]).all()
     exact = burden(np.arange(5.0), np.full(5, 16.0), 16.0, max_gap_min=1)
     assert exact.time_min == 0  # strictly beyond
+
+
+def test_a_touch_of_the_level_ends_an_episode():
+    got = burden(np.arange(4.0), np.array([0.0, 0.0, 5.0, 0.0]), 5.0, above=False, max_gap_min=1)
+    assert (got.time_min, got.longest_min) == (3.0, 2.0)
 
 
 def test_trend_is_theil_sen_and_breaks_are_respected():
