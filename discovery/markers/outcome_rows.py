@@ -27,7 +27,7 @@ from discovery.markers.ranks import (
 )
 from discovery.markers.redundancy import p_given_lead
 from discovery.markers.refit import GAIN_MEASURES, OutcomeRefit
-from discovery.markers.shrinkage import ShrunkenEffects, shrink_effects
+from discovery.markers.shrinkage import ShrunkenEffects, shrink_effects, stretch_to_profile
 from discovery.markers.site_check import DOES_NOT_TRANSPORT, SiteCheck
 from discovery.markers.stability import stability_shares
 from discovery.markers.verdict import (
@@ -96,9 +96,13 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
             out[o.ranked] = values
         return out
 
-    z, se = screen.fit.z[o.ranked], screen.fit.se[o.ranked]
-    shrunk = shrink_effects(screen.fit.coef[o.ranked, -1], _evidence_se(screen, o.ranked))
-    rank = _ranks(o, z, se, shrunk, seed)
+    z = screen.fit.z[o.ranked]
+    evidence_se = _evidence_se(screen, o.ranked)
+    shrunk = shrink_effects(screen.fit.coef[o.ranked, -1], evidence_se)
+    shrunk_low, shrunk_high = stretch_to_profile(
+        shrunk, *(columns[name][o.ranked] for name in ("estimate", "ci_low", "ci_high")), evidence_se
+    )
+    rank = _ranks(o, z, evidence_se, shrunk, seed)
     family = _family_ranks(o, z)
     lead = np.full(p, -1)
     lead[o.ranked] = _to_whole(family_leads(np.abs(z), o.number[o.ranked]), o.ranked)
@@ -116,8 +120,8 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
         "z": spread(z),
         "se": np.where(screen.assessed, screen.fit.se, np.nan),
         "shrunk_estimate": spread(shrunk.mean),
-        "shrunk_low": spread(shrunk.low),
-        "shrunk_high": spread(shrunk.high),
+        "shrunk_low": spread(shrunk_low),
+        "shrunk_high": spread(shrunk_high),
         "lfsr": spread(shrunk.lfsr),
         "s_value": spread(shrunk.s_value),
         "apparent_gain": spread(o.apparent),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 MIN_FEATURES = 20
 NULL_WEIGHT = 10.0  # Dirichlet prior on the share of exact zeros; 1 for every other component
@@ -51,6 +51,11 @@ def shrink_effects(
     Grid of prior SDs: 0, then rising by sqrt 2 from min(se)/10 to 2 sqrt(max(b^2 - se^2)). Shares by EM,
     Dirichlet(10, 1, ..., 1).
 
+    Measured on 60 features in 12 families (tests/validity): the interval of the leading feature covers
+    its true effect in .88 to .92 of survival studies of 150 to 500 patients, in .87 of binary ones of 150,
+    and in .83 when many features tie for the first place. It is an interval for the selected, not a
+    replacement of each confidence interval.
+
     References
     ----------
     Stephens, Biostatistics 2017;18:275-294.
@@ -71,6 +76,26 @@ def shrink_effects(
         for key, values in _posterior(b[used], s[used], prior_sd, share, conf_level).items()
     }
     return ShrunkenEffects(**columns, prior_sd=prior_sd, prior_share=share, note=note)
+
+
+def stretch_to_profile(
+    shrunk: ShrunkenEffects, estimate, ci_low, ci_high, se, *, conf_level: float = 0.95
+) -> tuple[np.ndarray, np.ndarray]:
+    """Limits (p,) of the posterior interval, each side as long as the likelihood is flat there.
+
+    `se` (p,) went into the shrinkage and may come from the likelihood ratio, |estimate| / |z|. Far from 0
+    the likelihood of a logistic or Cox model is flatter than that, and its profile limits `ci_low`,
+    `ci_high` (p,) say by how much; a side of the posterior is never shortened. Near 0, where shrinkage
+    is strong, the two agree and nothing changes.
+    """
+    estimate, low, high, se = (np.asarray(a, dtype=float) for a in (estimate, ci_low, ci_high, se))
+    normal = float(ndtri((1 + conf_level) / 2)) * se
+    stretched = []
+    for limit, profile in ((shrunk.low, low), (shrunk.high, high)):
+        factor = np.abs(profile - estimate) / normal
+        factor = np.where(np.isfinite(factor), np.maximum(factor, 1.0), 1.0)
+        stretched.append(shrunk.mean + (limit - shrunk.mean) * factor)
+    return stretched[0], stretched[1]
 
 
 def running_mean_of_sorted(lfsr) -> np.ndarray:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from discovery.markers.shrinkage import running_mean_of_sorted, shrink_effects
+from discovery.markers.shrinkage import running_mean_of_sorted, shrink_effects, stretch_to_profile
 
 
 def spread_of_effects(seed=0, p=60, se=0.1, tau=0.3, null_share=0.5):
@@ -121,3 +121,24 @@ def test_few_features_are_refused_in_words_and_missing_effects_change_nothing():
     padded = shrink_effects([*b, np.nan, 1.0], [*se, 0.1, np.nan])
     np.testing.assert_array_equal(padded.mean[:-2], shrink_effects(b, se).mean)
     assert np.isnan(padded.mean[-2:]).all()
+
+
+def test_sides_are_stretched_to_a_lopsided_likelihood_and_never_shortened():
+    estimate = np.concatenate([[6.0, 0.4], np.linspace(-0.3, 0.3, 28)])
+    se = np.full(30, 0.25)
+    shrunk = shrink_effects(estimate, se)
+    half = 1.959964 * se
+    low, high = estimate - half, estimate + half
+    low[0], high[0] = estimate[0] - 1.1, estimate[0] + 1.4  # flatter than 0.25 says, more so above
+    high[1] = estimate[1] + 0.1  # steeper
+    got_low, got_high = stretch_to_profile(shrunk, estimate, low, high, se)
+    assert got_low[0] == pytest.approx(
+        shrunk.mean[0] - (shrunk.mean - shrunk.low)[0] * 1.1 / half[0], rel=1e-6
+    )
+    assert got_high[0] == pytest.approx(
+        shrunk.mean[0] + (shrunk.high - shrunk.mean)[0] * 1.4 / half[0], rel=1e-6
+    )
+    np.testing.assert_allclose(got_low[1:], shrunk.low[1:], rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(got_high[1:], shrunk.high[1:], rtol=1e-6, atol=1e-9)
+    open_side = stretch_to_profile(shrunk, estimate, low, np.full(30, np.inf), se)[1]
+    np.testing.assert_allclose(open_side, shrunk.high, rtol=1e-6)
