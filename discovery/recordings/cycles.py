@@ -12,6 +12,8 @@ import numpy as np
 WORKING_RATE_HZ = 125.0  # the samples are averaged down to about this
 SMOOTHING_S = 0.056  # each of two moving averages: 8 Hz at half gain, so that whip does not count twice
 LEAST_RISE = 2.0  # mmHg from foot to peak of the smoothed pressure
+BACK_S, AHEAD_S = 0.15, 0.25  # where foot and peak of an upstroke are looked for
+BEFORE_S = 0.20  # an upstroke leads above all that was within this time before it
 SPEED_SHARE = 0.4  # of the running speed of the fast upstrokes
 REFRACTORY_S = 0.25
 LONGEST_S = 2.5
@@ -115,7 +117,8 @@ def find_cycles(
 
     if y.size < 8:
         return no_cycles()
-    place, speed = rising_points(y, lost, round(0.15 * rate_hz), round(0.25 * rate_hz), LEAST_RISE)
+    back, before, ahead = (round(each * rate_hz) for each in (BACK_S, BEFORE_S, AHEAD_S))
+    place, speed = rising_points(y, lost, back, before, ahead, LEAST_RISE)
     times = (first_block + place) / rate_hz + offset_s
     begin = np.arange(first_window - 1, first_window + n_windows + 1) * WINDOW_S
     low, high = np.searchsorted(times, [begin - 2.5, begin + WINDOW_S + 2.5])

@@ -57,11 +57,12 @@ def smooth(z, width):
 
 
 @compiled
-def rising_points(y, lost, back, ahead, least_rise):
+def rising_points(y, lost, back, before, ahead, least_rise):
     """Local maxima of the increment of `y` (place, increment) that belong to a rise of `least_rise`.
 
     The rise is from the least value up to `back` samples before to the greatest up to `ahead` after;
-    where samples are missing among them it is not believed.
+    where samples are missing among them it is not believed. Nor is a rise that stays below what the
+    pressure was within `before` samples before: the rebound after a steep fall, or a dicrotic hump.
     """
     n = y.size
     place = np.empty(n, np.int64)
@@ -83,7 +84,10 @@ def rising_points(y, lost, back, ahead, least_rise):
                 high = y[k]
             if lost[k] >= 0.5:
                 whole = False
-        if whole and high - low >= least_rise:
+        earlier = y[i]
+        for k in range(max(0, i - before), i):
+            earlier = max(earlier, y[k])
+        if whole and high - low >= least_rise and high >= earlier:
             place[count] = i
             speed[count] = d
             count += 1

@@ -24,6 +24,7 @@ class Held:
     value: np.ndarray
     side: np.ndarray  # +1 ceiling, -1 floor
     edge: np.ndarray  # larger step into or out of the run
+    extreme: np.ndarray  # whether nothing in its window lies beyond
 
 
 @dataclass(frozen=True)
@@ -55,8 +56,10 @@ def scan(samples: np.ndarray, rate_hz: float, edges: np.ndarray, first_sample: i
     start, end = np.maximum(start, edges[0]), np.minimum(end, edges[-1])
     mine = start < end
     window = np.clip(np.searchsorted(edges, start, side="right") - 1, 0, n_windows - 1)
-    mine &= (value == table[window, 3]) | (value == table[window, 4]) | _steep(start, end, edge, rate_hz)
-    held = Held(start[mine] + first_sample, end[mine] + first_sample, value[mine], side[mine], edge[mine])
+    extreme = (value == table[window, 3]) | (value == table[window, 4])
+    mine &= extreme | _steep(start, end, edge, rate_hz)
+    columns = (start + first_sample, end + first_sample, value, side, edge, extreme)
+    held = Held(*(column[mine] for column in columns))
     place, size = median_steps(samples, SPIKE_LEAST)
     spikes = np.zeros(n_windows)
     for each in np.unique(np.searchsorted(edges, place, side="right") - 1):
@@ -100,6 +103,7 @@ def joined_runs(held: Held) -> Held:
         held.value[first],
         held.side[first],
         np.maximum.reduceat(held.edge, first),
+        np.logical_and.reduceat(held.extreme, first),
     )
 
 
@@ -107,13 +111,17 @@ def learn_rails(held: Held, low: float, high: float, rate_hz: float) -> np.ndarr
     """Pressures at which the record is cut off, from the whole record: (k,) ascending.
 
     Its least and greatest value, and every value at which it was held three times or more for 50 ms
-    after rising or falling to it steeply (150 mmHg/s): a natural peak arrives at its top slowly.
+    after rising or falling to it steeply (150 mmHg/s), mostly as the extreme of its window: a natural
+    peak arrives at its top slowly, and others go beyond it.
     """
     if not (np.isfinite(low) and np.isfinite(high)) or low == high:
         return np.empty(0)
     steep = _steep(held.start, held.end, held.edge, rate_hz)
-    values, counts = np.unique(held.value[steep], return_counts=True)
-    return np.unique(np.concatenate(([low, high], values[counts >= RAIL_RUNS])))
+    values, which = np.unique(held.value[steep], return_inverse=True)
+    runs = np.bincount(which, minlength=values.size)
+    topmost = np.bincount(which, weights=held.extreme[steep], minlength=values.size)
+    rails = (topmost >= RAIL_RUNS) & (topmost >= 0.5 * runs)
+    return np.unique(np.concatenate(([low, high], values[rails])))
 
 
 def saturated(held: Held, rails: np.ndarray, edges: np.ndarray) -> np.ndarray:

@@ -14,9 +14,12 @@ the zero may be off by some mmHg.
 *Small pulse.* Atrium and wedge pulsate with less than about 12 mmHg and rise slowly; which of the two it
 is follows from the chamber before or after, or from the venous channel.
 
-Operating limits: pulses in the artery below 6 mmHg, a ventricle whose relaxation fills all of diastole
-(time constant above 100 ms, or rates above about 160 a minute), a ventricularised atrial trace in
-tricuspid regurgitation and large v waves in a wedge trace cannot be told by shape alone.
+Operating limits. Not to be told by shape alone: an artery whose diastolic pressure lies less than about
+15 % of the pulse above the ventricle's (failing ventricle, equalised diastolic pressures: it has the
+ventricle's shape and is called RV); an artery with a pulse below 6 mmHg; a ventricle whose relaxation
+fills all of diastole (time constant above 100 ms, or rates above about 160 a minute); a ventricularised
+atrial trace in tricuspid regurgitation, unless the venous channel is there; large v waves in a wedge trace.
+A site needs a second or two of clear beats after a crossing, so that is how late an event may be.
 """
 
 from __future__ import annotations
@@ -40,6 +43,7 @@ HIGH_MEAN = 22.0  # mmHg; from here on an atrium or a wedge grows unlikely
 MOST_EVIDENCE = 4.0
 SURE = 0.8  # probability from which a site is named
 STEP_NATS = 6.0  # cost of passing one valve between two beats: about once in 400 beats
+WEDGED_AT_START = 3.0  # nats; a balloon is up for seconds, so that a record seldom begins wedged
 FLIPS_PER_MINUTE = 3
 
 
@@ -116,6 +120,7 @@ def site_probabilities(seen: Observations) -> np.ndarray:
     evidence[:, WEDGE] += np.where(seen.small > 0, large, 0.0)
     evidence[:, RA] += 0.5 * seen.venous
     evidence[:, WEDGE] -= 0.5 * seen.venous
+    evidence[0, WEDGE] -= WEDGED_AT_START
     steps = np.abs(np.subtract.outer(np.arange(4), np.arange(4)))
     pause = np.diff(seen.start, prepend=seen.start[:1])
     cost = STEP_NATS / np.maximum(pause / 10.0, 1.0)  # after a long pause the past says less
