@@ -14,9 +14,10 @@ import numpy as np
 from discovery.recordings import cycles as cyc
 from discovery.recordings import quality
 from discovery.recordings.cycles import WINDOW_S, Cycles
-from discovery.recordings.flush import LEAST_PRESSURE, RING_S, SHORTEST_PLATEAU_S, Flush, make_flush
+from discovery.recordings.flush import RING_S, SHORTEST_PLATEAU_S, Flush, make_flush
+from discovery.recordings.line_states import Seconds
 from discovery.recordings.recording import Channel
-from discovery.recordings.timeline import Assessment, Seconds, build
+from discovery.recordings.timeline import Assessment, build
 
 MARGIN_S = 10.0
 PLATEAU_FLOOR = 40.0  # mmHg; lower plateaus are never a flush
@@ -167,6 +168,3 @@ def aligned(venous: Channel, channel: Channel) -> np.ndarray:
     place = np.round((channel.times() - venous.start_s) * venous.rate_hz).astype(np.int64)
     inside = (place >= 0) & (place < venous.samples.size)
     return np.where(inside, venous.samples[np.clip(place, 0, venous.samples.size - 1)], np.nan)
-
-
-__all__ = ["LEAST_PRESSURE", "Assessor", "aligned", "assess"]

@@ -18,6 +18,8 @@ SPEED_SHARE = 0.4  # of the running speed of the fast upstrokes
 REFRACTORY_S = 0.25
 LONGEST_S = 2.5
 WINDOW_S = 10.0
+# Power above 8 Hz (root mean square over the pulse): whip makes up to 0.1, handling more.
+WHIP_ROUGHNESS, NOISE_ROUGHNESS = 0.10, 0.16
 
 COLUMNS = (
     "peak",
@@ -139,3 +141,9 @@ def find_cycles(
         end=end[keep],
         **{name: shape[keep, i] for i, name in enumerate(COLUMNS)},
     )
+
+
+def smoothness(cycles: Cycles) -> np.ndarray:
+    """1 for a cycle whose shape may be believed, falling to 0 where motion outweighs it, (m,)."""
+    rough = cycles.roughness / np.maximum(cycles.pulse, 1.0)
+    return np.clip((NOISE_ROUGHNESS - rough) / (NOISE_ROUGHNESS - WHIP_ROUGHNESS), 0.0, 1.0)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from discovery.recordings.cycles import Cycles
+from discovery.recordings.cycles import WHIP_ROUGHNESS, Cycles
 from discovery.recordings.sites import PA, RA, RV, SITES, UNDETERMINED, WEDGE
 
-AROUND = 5  # cycles compared on either side
+AROUND, REACH = 5, 10  # cycles compared on either side, and how far they are looked for
 LEAST_STEP = 5.0  # mmHg: rise of the minimum on entering the artery; most change of systolic pressure
 PULSE_LOSS = 0.7
 
@@ -74,10 +74,8 @@ def migration_events(cycles: Cycles, cycle_site: np.ndarray) -> pd.DataFrame:
     for k in np.flatnonzero(np.diff(cycle_site[named]) != 0):
         i, j = named[k], named[k + 1]
         a, b = int(cycle_site[i]), int(cycle_site[j])
-        before = named[max(k - AROUND + 1, 0) : k + 1]
-        before = before[cycle_site[before] == a]
-        after = named[k + 1 : k + 1 + AROUND]
-        after = after[cycle_site[after] == b]
+        before = _clearest(cycles, named[max(k - REACH + 1, 0) : k + 1][::-1], cycle_site, a)
+        after = _clearest(cycles, named[k + 1 : k + 1 + REACH], cycle_site, b)
 
         def change(values: np.ndarray, before: np.ndarray = before, after: np.ndarray = after) -> float:
             return float(np.median(values[after]) - np.median(values[before]))
@@ -99,6 +97,14 @@ def migration_events(cycles: Cycles, cycle_site: np.ndarray) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows, columns=list(EVENT_COLUMNS))
+
+
+def _clearest(cycles: Cycles, nearby: np.ndarray, cycle_site: np.ndarray, site: int) -> np.ndarray:
+    """Up to five cycles of `site` nearest to the change, the first of `nearby`, free of motion if any are."""
+    other = np.flatnonzero(cycle_site[nearby] != site)
+    mine = nearby[: other[0]] if other.size else nearby
+    clear = mine[cycles.roughness[mine] <= WHIP_ROUGHNESS * cycles.pulse[mine]]
+    return (clear if clear.size else mine)[:AROUND]
 
 
 def _median(values: np.ndarray) -> float:

@@ -210,7 +210,12 @@ def test_the_assessment_is_the_same_however_the_record_is_cut(shared, rate, size
 
 
 def test_times_count_from_the_start_of_the_channel(ventricle):
-    early, late = assess(channel(ventricle)), assess(channel(ventricle, start=1000.0))
+    samples = ventricle.copy()
+    samples[5000:5400] = 300.0
+    samples[13000:] += 7.0
+    early, late = assess(channel(samples)), assess(channel(samples, start=1000.0))
+    assert [each.start_s for each in late.flushes] == [each.start_s + 1000.0 for each in early.flushes] != []
+    assert [each.at_s for each in late.shifts] == [each.at_s + 1000.0 for each in early.shifts] != []
     np.testing.assert_allclose(late.windows["start_s"], early.windows["start_s"] + 1000.0)
     np.testing.assert_allclose(late.cycles.start, early.cycles.start + 1000.0)
     assert late.site_at(np.array([1030.0]))[0] == early.site_at(np.array([30.0]))[0] == "RV"
