@@ -9,7 +9,7 @@ Equations (units mmHg, mL, s; symbols of `parameters.Physiology`; derivations in
     valve        rho length dq/dt = A (dP - Z q) - rho q|q| / (2 A);  A = leak + opening (area - leak)
                  d opening/dt = open_rate dP (1 - opening), or close_rate dP opening when dP < 0
     vessels      dV/dt = inflow - outflow;  P = V / C + P_chest inside the chest
-    arteries     inertance dq/dt = P_1 - P_2 - resistance_1 q;  root pressure = V_1 / C_1 + Z q_valve + P_chest
+    arteries     inertance dq/dt = P_1 - P_2 - resistance_1 q;  root P = V_1 / C_1 + Z q_valve + P_chest
 
 Relaxation is incomplete when the next beat comes before activation has died out: what is left of it is
 carried on. All right sides are continuous, so a fixed-step Runge-Kutta scheme keeps its order through
@@ -28,7 +28,7 @@ from discovery.virtual.breathing import Breathing, chest_pressure
 from discovery.virtual.parameters import Physiology
 from discovery.virtual.rhythm import Beats, Rhythm, make_beats
 
-STEP_S = 0.0005
+STEP_S = 0.001
 RATE_HZ = 250.0
 SETTLE_S = 20.0
 SIGNALS = (
@@ -42,8 +42,8 @@ class Recorded:
     """A stretch of virtual circulation without any measurement error.
 
     `samples` (n, 17) at `rate_hz`, the columns as in `SIGNALS`: pressures in mmHg against atmosphere,
-    volumes in mL, flows in mL/s, activation from 0 to 1. `chest` (n,) is intrathoracic pressure. Time 0 is the
-    first sample; `beats` is on the same clock and also holds beats before it.
+    volumes in mL, flows in mL/s, activation from 0 to 1. `chest` (n,) is intrathoracic pressure. Time 0 is
+    the first sample; `beats` is on the same clock and also holds beats before it.
     """
 
     rate_hz: float
@@ -122,10 +122,20 @@ def run_beats(
     per = max(1, int(np.ceil(1.0 / (rate_hz * step_s) - 1e-9)))
     p = physiology.packed()
     samples = integrate(
-        first_state(physiology, chest[0]), p, beats.onset, beats.strength, physiology.rv_systole * beats.systole,
-        physiology.lv_systole * beats.systole, beats.atrial_onset,
-        physiology.ra_systole * beats.atrial_systole, chest, cava, -before / rate_hz, 1.0 / (rate_hz * per), per,
-    )  # fmt: skip
+        first_state(physiology, chest[0]),
+        p,
+        beats.onset,
+        beats.strength,
+        physiology.rv_systole * beats.systole,
+        physiology.lv_systole * beats.systole,
+        beats.atrial_onset,
+        physiology.ra_systole * beats.atrial_systole,
+        chest,
+        cava,
+        -before / rate_hz,
+        1.0 / (rate_hz * per),
+        per,
+    )
     if not np.isfinite(samples[-1]).all():
         wanted = "parameters that a circulation can live with; its pressures have left all bounds"
         raise InputError([Problem(file="physiology", wanted=wanted)])

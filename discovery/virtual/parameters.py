@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import namedtuple
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, fields, replace
 
 import numpy as np
 
 from discovery.problems import InputError, Problem
+
+VOLUMES = ("volume", "effusion", "peri_v", "peri_s")
+STIFFNESSES = ("septum_stiff_active", "septum_stiff_rest", "septum_viscosity")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,6 +152,30 @@ class Physiology:
                 problems.append(Problem(file="physiology", column=item.name, found=str(value), wanted=wanted))
         if problems:
             raise InputError(problems)
+
+    def for_size(self, size: float) -> Physiology:
+        """The same heart and vessels in a body `size` times as large.
+
+        Volumes, compliances and valve areas grow with size, elastances, stiffness and resistances fall,
+        so that pressures and the shape of the waves stay.
+        """
+        grown = {}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            name = item.name
+            if (
+                name in VOLUMES
+                or "compliance" in name
+                or name.endswith(("_v0", "_passive_v", "_area", "_leak"))
+            ):
+                grown[name] = value * size
+            elif (
+                name in STIFFNESSES
+                or name.endswith(("_ees", "_passive_k", "_flow_loss"))
+                or any(part in name for part in ("resistance", "impedance", "inertance"))
+            ):
+                grown[name] = value / size
+        return replace(self, **grown)
 
     def packed(self) -> Packed:
         """The same numbers as a plain tuple with names, which compiled loops read."""

@@ -18,10 +18,10 @@ class Rhythm:
     """What the heart's rhythm is like.
 
     kind : sinus; fibrillation (no atrial contraction, irregular); paced (atrium and ventricle);
-    paced_dissociated (ventricle paced, atria on their own). rate beats/min. variability : slow and random SD
-    of the interval as a share of it. sinus_arrhythmia : share by which inspiration shortens it. ectopy : share of
-    ventricular beats that come early. bigeminy : such beats alternate. alternans : half the difference
-    in strength between neighbouring beats.
+    paced_dissociated (ventricle paced, atria on their own). rate beats/min. variability : slow and random
+    SD of the interval as a share of it. sinus_arrhythmia : share by which inspiration shortens it.
+    ectopy : share of ventricular beats that come early. bigeminy : such beats alternate. alternans : half
+    the difference in strength between neighbouring beats.
     """
 
     kind: str = "sinus"
@@ -57,7 +57,10 @@ class Rhythm:
 
 @dataclass(frozen=True)
 class Beats:
-    """Activation times in s. `onset`, `strength`, `systole` (share of the reference), `early` (n,); atria (m,)."""
+    """Activation times in s. `onset`, `strength`, `systole`, `early` (n,); `atrial_*` (m,).
+
+    `systole` and `atrial_systole` are shares of their length at the reference rate.
+    """
 
     onset: np.ndarray
     strength: np.ndarray
@@ -85,8 +88,7 @@ def make_beats(
     """
     mean = 60.0 / rhythm.rate
     onsets, early = [start_s + mean * rng.uniform(0.2, 0.8)], [False]
-    slow = 0.0
-    pause = False
+    slow, coupling, pause = 0.0, 1.0, False
     while onsets[-1] < end_s:
         slow = 0.9 * slow + np.sqrt(1 - 0.9**2) * rng.standard_normal()
         fast = rng.standard_normal()

@@ -1,0 +1,89 @@
+"""The study file and the README of a virtual cohort."""
+
+from __future__ import annotations
+
+STUDY = """# Invented: a virtual registry with known truth (truth.json). No such patients, no such hospitals.
+
+[study]
+name = "demo"
+title = "Virtual right-heart catheter registry, four fictional hospitals"
+seed = {seed}
+
+[patients]
+file = "patients.csv"
+id = "patient_id"
+site = "site"
+etiology = "etiology"
+adjust_for = ["age_years", "sex", "body_surface_area_m2", "heart_rate_bpm"]
+
+[recordings]
+folder = "recordings"
+channels = {{ rv = "RVP", pa = "PAP", cvp = "CVP", ecg = "ECG", svo2 = "SvO2" }}
+units = "mmHg"
+
+[[outcomes]]
+name = "rv_failure"
+label = "RV failure within a year"
+kind = "binary"
+column = "rv_failure"
+positive = 1
+
+[[outcomes]]
+name = "death"
+label = "Death, transplant competing"
+kind = "survival"
+time = "time_days"
+status = "status"
+event = 1
+competing = [2]
+entry = "entry_days"
+unit = "days"
+
+[[outcomes]]
+name = "walk_distance"
+label = "Walk distance in six minutes"
+kind = "continuous"
+column = "walk_distance_m"
+unit = "m"
+
+[[outcomes]]
+name = "desaturation"
+label = "Episodes of venous desaturation"
+kind = "recurrent"
+file = "desaturations.csv"
+time = "hours"
+followup = "monitored_hours"
+unit = "hours"
+defined_from = ["svo2", "oxygen_*", "venous_desaturation_*", "*__svo2"]
+
+[[outcomes]]
+name = "site_bruise"
+label = "Bruise at the puncture site (by chance alone)"
+kind = "binary"
+column = "site_bruise"
+positive = 1
+
+[[outcomes]]
+name = "long_stay"
+label = "Stay over ten days (by hospital alone)"
+kind = "binary"
+column = "long_stay"
+positive = 1
+"""
+
+README = """# A virtual right-heart catheter registry
+
+Everything here is invented by a computer model: {patients} patients, four hospitals, {recordings}
+recordings (seed {seed}). No such patient or hospital exists. For testing and teaching; no result is a
+threshold for care.
+
+| file | one row is |
+| --- | --- |
+| `study.toml` | the study |
+| `patients.csv` | a patient: covariates, notes of the visit, outcomes |
+| `recordings/index.csv` | a WFDB record: RV pressure and, in most, PA and venous pressure, ECG, SvO2 |
+| `desaturations.csv` | an episode of venous desaturation, hours from the start of monitoring |
+| `svo2_trends.parquet` | a sample of the monitoring from which the episodes were counted |
+| `latent.csv` | what is true of a visit: contractility, load, coupling, relaxation |
+| `truth.json` | what drives each outcome, which features carry it, which are decoys |
+"""
