@@ -120,8 +120,9 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
         "z": spread(z),
         "se": np.where(screen.assessed, screen.fit.se, np.nan),
         "shrunk_estimate": spread(shrunk.mean),
-        "shrunk_low": spread(shrunk_low),
-        "shrunk_high": spread(shrunk_high),
+        # with nearly all of the posterior at 0 both quantiles are 0 and the mean is a hair beside them
+        "shrunk_low": spread(np.minimum(shrunk_low, shrunk.mean)),
+        "shrunk_high": spread(np.maximum(shrunk_high, shrunk.mean)),
         "lfsr": spread(shrunk.lfsr),
         "s_value": spread(shrunk.s_value),
         "apparent_gain": spread(o.apparent),

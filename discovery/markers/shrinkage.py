@@ -86,15 +86,16 @@ def stretch_to_profile(
     `se` (p,) went into the shrinkage and may come from the likelihood ratio, |estimate| / |z|. Far from 0
     the likelihood of a logistic or Cox model is flatter than that, and its profile limits `ci_low`,
     `ci_high` (p,) say by how much; a side of the posterior is never shortened. Near 0, where shrinkage
-    is strong, the two agree and nothing changes.
+    is strong, the two agree and nothing changes. A limit at 0 is there because of the posterior's point
+    mass, not of the likelihood, and stays.
     """
     estimate, low, high, se = (np.asarray(a, dtype=float) for a in (estimate, ci_low, ci_high, se))
     normal = float(ndtri((1 + conf_level) / 2)) * se
     stretched = []
     for limit, profile in ((shrunk.low, low), (shrunk.high, high)):
         factor = np.abs(profile - estimate) / normal
-        factor = np.where(np.isfinite(factor), np.maximum(factor, 1.0), 1.0)
-        stretched.append(shrunk.mean + (limit - shrunk.mean) * factor)
+        factor = np.where(np.isfinite(factor) & (limit != 0), np.maximum(factor, 1.0), 1.0)
+        stretched.append(np.where(factor > 1, shrunk.mean + (limit - shrunk.mean) * factor, limit))
     return stretched[0], stretched[1]
 
 

@@ -142,3 +142,15 @@ def test_sides_are_stretched_to_a_lopsided_likelihood_and_never_shortened():
     np.testing.assert_allclose(got_high[1:], shrunk.high[1:], rtol=1e-6, atol=1e-9)
     open_side = stretch_to_profile(shrunk, estimate, low, np.full(30, np.inf), se)[1]
     np.testing.assert_allclose(open_side, shrunk.high, rtol=1e-6)
+
+
+def test_an_interval_at_zero_stays_there():
+    rng = np.random.default_rng(6)
+    b, se = rng.normal(0, 0.1, 60), np.full(60, 0.1)
+    found = shrink_effects(b, se)
+    assert ((found.low == 0) & (found.high == 0)).any()
+    low, high = stretch_to_profile(found, b, b - 0.3, b + 0.3, se)
+    still = (found.low == 0) & (found.high == 0)
+    assert (low[still] == 0).all()
+    assert (high[still] == 0).all()
+    assert ((low <= 0) & (high >= 0)).all()
