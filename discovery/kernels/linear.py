@@ -22,7 +22,6 @@ from .screen_fit import (
     ScreenFit,
     as_codes,
     quantile_root,
-    signed_root,
 )
 
 COLLINEAR_SHARE = 1e-9  # of a column's sum of squares that must be left by the columns before it
@@ -120,7 +119,10 @@ def back_solve(r, live, right):
 def screen_rows_linear(
     rows, which, y, base, base_centre, base_spread, features, centre, spread, weights, out, code, n
 ):
-    """Features `which`, all on the same `rows`; `out` columns: coefficients, se, loglik, loglik_base, df."""
+    """Features `which`, all on the same `rows`.
+
+    Columns of `out`: coefficients, se, loglik, loglik_base, df, number of columns with information.
+    """
     m, q = rows.size, base.shape[1]
     k = q + 2
     root, outcome = np.empty(m), np.empty(m)
@@ -191,6 +193,7 @@ def screen_rows_linear(
         out[at, k + 1] = half * (np.log(2.0 * np.pi * rss / total_weight) + 1.0)
         out[at, k + 2] = half * (np.log(2.0 * np.pi * rss_base / total_weight) + 1.0)
         out[at, k + 3] = df
+        out[at, k + 4] = total_weight - df
 
 
 class LinearPlan:
@@ -250,7 +253,7 @@ class LinearPlan:
     def _fit(self, weights) -> tuple[ScreenFit, np.ndarray]:
         weights = as_weights(weights, self.y.size)
         p, k = self.features.shape[1], self.base.shape[1] + 2
-        out = np.full((p, k + 4), np.nan)
+        out = np.full((p, k + 5), np.nan)
         code, n = np.full(p, NOTHING_TO_FIT, dtype=np.int8), np.zeros(p, dtype=np.int64)
         for mask, which in self.groups:
             screen_rows_linear(
@@ -269,7 +272,10 @@ class LinearPlan:
                 n,
             )
         loglik, loglik_base = out[:, k + 1], out[:, k + 2]
-        z = signed_root(out[:, k - 1], loglik, loglik_base)
+        with np.errstate(invalid="ignore"):
+            t = out[:, k - 1] / out[:, k]
+            # the likelihood ratio is a function of t; the difference of the log likelihoods has fewer digits
+            z = np.sign(t) * np.sqrt((out[:, k + 3] + out[:, k + 4]) * np.log1p(t**2 / out[:, k + 3]))
         return ScreenFit(out[:, :k], out[:, k], loglik, loglik_base, z, code, n, n.copy()), out[:, k + 3]
 
 
@@ -325,7 +331,7 @@ def fit_linear(y, X, weights=None) -> LinearFit:
     spare = 1.0 - (basis**2).sum(axis=0) / weights[rows]
     with np.errstate(divide="ignore", invalid="ignore"):
         sides = turn @ inverse @ basis * (left / root / spare)
-    hc3 = sides @ sides.T
+        hc3 = sides @ sides.T  # NaN where a row fits itself (leverage 1)
     for matrix in (covariance, hc3):
         matrix[~alive] = np.nan
         matrix[:, ~alive] = np.nan

@@ -28,7 +28,7 @@ from .newton import (
     standard_error,
 )
 from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
-from .screen_fit import NOTHING_TO_FIT, OK, SEPARATED
+from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
 
 
 class LogisticData(NamedTuple):
@@ -261,9 +261,7 @@ def screen_all_logistic(data, weights, firth):
             maximise_logistic(products, wk, nt, free, firth)
             for j in range(lanes):
                 if free == q and given[j] == RUNNING:
-                    lane_base[j] = nt.loglik[j]
-                    if nt.status[j] != OK:
-                        given[j] = nt.status[j]
+                    lane_base[j] = nt.loglik[j] if nt.status[j] == OK else np.nan
         if block < 0:
             base_failed, base_loglik = nt.status[0] != OK, nt.loglik[0]
             for a in range(q):
@@ -271,7 +269,9 @@ def screen_all_logistic(data, weights, firth):
         for j in range(count):
             at = first + j
             n[at], events[at], code[at] = lane_n[j], lane_events[j], nt.status[j]
-            if nt.status[j] != OK:
+            if nt.status[j] == OK and np.isnan(lane_base[j]):
+                code[at] = NOT_CONVERGED
+            if code[at] != OK:
                 continue
             se[at] = standard_error(nt, j) / data.spread[at]
             scale = log_scales(nt.live, j, 1, data.base_spread, data.spread[at]) if firth else 0.0

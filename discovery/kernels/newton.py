@@ -25,8 +25,10 @@ MAX_STEP = 50.0  # columns have unit spread; longer steps are only taken towards
 MAX_ITERATIONS = 60
 MAX_ITERATIONS_FIRTH = 500  # scoring with the unpenalised information: slow when columns nearly separate
 MAX_HALVINGS = 30
-RUNAWAY = 8.0  # per standard deviation, after the last iteration
+RUNAWAY = 8.0  # per standard deviation, where a fit cannot go on
 CONVERGED = 1e-12  # squared length of the step in standard errors
+LIMIT = 1e-10  # about what the likelihood has still to gain from a covariate that runs away
+NEAR_LIMIT = 1e-6  # the same, enough where floating point allows no more steps
 CONVERGED_FIRTH = 1e-15  # converges linearly, so the last step must be smaller
 COLLINEAR_PIVOT = 1e-9  # 1 - R^2 of a column on those before it
 CONSTANT_INFORMATION = 1e-11  # information of a unit-spread column per unit weight of events
@@ -49,7 +51,10 @@ class Newton(NamedTuple):
     status: np.ndarray  # (lanes,) RUNNING or a code
     halvings: np.ndarray
     iterations: np.ndarray
-    last_move: np.ndarray  # (lanes,) size of the feature's last full step
+    full: np.ndarray  # (k, lanes) last step before it was cut or stretched
+    scale: np.ndarray  # (lanes,) what the last full step was multiplied with
+    last_move: np.ndarray  # (lanes,) size of the watched part of the last full step
+    last_length: np.ndarray  # (lanes,) size of the whole of it
     last_decrement: np.ndarray
     low: np.ndarray  # (k, k) scratch
     vector: np.ndarray  # (k,) scratch
@@ -72,6 +77,9 @@ def new_newton(k, lanes, screen):
         np.zeros(lanes, dtype=np.int8),
         np.zeros(lanes, dtype=np.int64),
         np.zeros(lanes, dtype=np.int64),
+        np.zeros((k, lanes)),
+        np.ones(lanes),
+        np.zeros(lanes),
         np.zeros(lanes),
         np.zeros(lanes),
         np.zeros((k, k)),
@@ -87,9 +95,12 @@ def restart(nt):
         nt.halvings[j] = 0
         nt.iterations[j] = 0
         nt.last_move[j] = np.inf
+        nt.last_length[j] = np.inf
+        nt.scale[j] = 1.0
         nt.last_decrement[j] = np.inf
         nt.loglik[j] = -np.inf
         for a in range(nt.beta.shape[0]):
+            nt.full[a, j] = 0.0
             nt.live[a, j] = 1
             nt.step[a, j] = 0.0
             nt.trial[a, j] = nt.beta[a, j]
@@ -185,6 +196,42 @@ def exhausted(nt, j, free):
 
 
 @compiled
+def reason_to_stop(nt, j, free, firth):
+    """Code of a lane that cannot go on: separated when a watched coefficient has become very large.
+
+    A covariate that runs away can exhaust the range of floating point just before its limit; the fit
+    then counts, if information on the feature is left or was not asked for.
+    """
+    k = nt.beta.shape[0]
+    for a in range(k - 1 if nt.screen else 0, free):
+        if abs(nt.beta[a, j]) > RUNAWAY and not firth:
+            return SEPARATED
+    if nt.screen and not firth and nt.last_decrement[j] < NEAR_LIMIT:
+        factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
+        if free < k or nt.low[k - 1, k - 1] > 0.0:
+            return OK
+    return NOT_CONVERGED
+
+
+@compiled
+def stretch(nt, j, free, decrement):
+    """Factor for the step with Firth's penalty, whose steps use the unpenalised information.
+
+    Near the maximum they are too long or too short by a factor that the last two tell (secant).
+    """
+    if nt.iterations[j] < 3 or decrement > 1e-2:
+        return 1.0
+    cross, square = 0.0, 0.0
+    for a in range(free):
+        cross += nt.vector[a] * nt.full[a, j]
+        square += nt.full[a, j] * nt.full[a, j]
+    if not square > 0.0:
+        return 1.0
+    left = 1.0 - cross / square
+    return min(max(nt.scale[j] / left, 0.25), 4.0) if left > 0.0 else 1.0
+
+
+@compiled
 def advance(nt, free, firth):
     """Judge the values at `trial` lane by lane and set the next trial; False when all lanes are done.
 
@@ -205,7 +252,7 @@ def advance(nt, free, firth):
         if nt.iterations[j] > 0 and not better:
             nt.halvings[j] += 1
             if nt.halvings[j] > MAX_HALVINGS:
-                nt.status[j] = NOT_CONVERGED
+                nt.status[j] = reason_to_stop(nt, j, free, firth)
                 continue
             for a in range(free):
                 nt.step[a, j] *= 0.5
@@ -213,7 +260,7 @@ def advance(nt, free, firth):
             running = True
             continue
         if not abs(nt.new_loglik[j]) < np.inf:
-            nt.status[j] = NOT_CONVERGED
+            nt.status[j] = reason_to_stop(nt, j, free, firth)
             continue
         nt.halvings[j] = 0
         nt.iterations[j] += 1
@@ -232,13 +279,23 @@ def advance(nt, free, firth):
             longest = max(longest, abs(nt.vector[a]))
             if a >= watched:
                 move = max(move, abs(nt.vector[a]))
+        if not decrement < np.inf:
+            nt.status[j] = reason_to_stop(nt, j, free, firth)
+            continue
         shrink = MAX_STEP / longest if longest > MAX_STEP else 1.0
+        if firth:
+            shrink *= stretch(nt, j, free, decrement)
         for a in range(free):
+            nt.full[a, j] = nt.vector[a]
             nt.step[a, j] = shrink * nt.vector[a]
+        nt.scale[j] = shrink
         if not firth and nt.iterations[j] > 2:
             steady = decrement < 1e-4 and move > 1e-6 and move > 0.5 * nt.last_move[j]
             if steady or exhausted(nt, j, free):
                 nt.status[j] = SEPARATED
+                continue
+            if decrement < LIMIT and longest > 1e-6 and longest > 0.5 * nt.last_length[j]:
+                nt.status[j] = OK  # a column that is not watched runs away, the rest has its limit
                 continue
         stalled = decrement >= 0.5 * nt.last_decrement[j] and decrement < 1e-9
         if decrement < (CONVERGED_FIRTH if firth else CONVERGED) or stalled:
@@ -249,12 +306,10 @@ def advance(nt, free, firth):
             nt.status[j] = SEPARATED if exhausted(nt, j, free) else OK
             continue
         if nt.iterations[j] >= (MAX_ITERATIONS_FIRTH if firth else MAX_ITERATIONS):
-            nt.status[j] = NOT_CONVERGED
-            for a in range(watched, free):
-                if abs(nt.beta[a, j]) > RUNAWAY and not firth:
-                    nt.status[j] = SEPARATED
+            nt.status[j] = reason_to_stop(nt, j, free, firth)
             continue
         nt.last_move[j] = move
+        nt.last_length[j] = longest
         nt.last_decrement[j] = decrement
         for a in range(free):
             nt.trial[a, j] = nt.beta[a, j] + nt.step[a, j]
