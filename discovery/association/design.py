@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,9 +56,6 @@ class Design:
     left_out: pd.DataFrame  # reason, n: each patient counted once, at the first reason
     excluded: pd.DataFrame  # feature, reason
     notes: tuple[str, ...] = ()
-    raw_columns: np.ndarray = field(
-        default_factory=lambda: np.empty(0, dtype=int)
-    )  # base column -> coding term
 
     @property
     def n(self) -> int:
@@ -200,7 +197,7 @@ def build_design(
     scaled = scaling.apply(features)[rows]
     observed = ~np.isnan(scaled)
     labels = None if site_all is None else site_all[rows].astype(str)
-    base, terms, raw_columns, stratum = _base_model(base_all[rows], coding.terms, labels, outcome.kind, notes)
+    base, terms, stratum = _base_model(base_all[rows], coding.terms, labels, outcome.kind, notes)
     survival = outcome.kind == "survival"
     if survival and stratum is not None:
         _remark_silent_strata(labels, np.asarray(outcome.status)[rows], notes)
@@ -233,7 +230,6 @@ def build_design(
         left_out=pd.DataFrame(keep.reasons, columns=["reason", "n"]),
         excluded=excluded,
         notes=tuple(notes),
-        raw_columns=raw_columns,
     )
 
 
@@ -344,8 +340,8 @@ def _base_model(
     site: np.ndarray | None,
     kind: str,
     notes: list[str],
-) -> tuple[np.ndarray, tuple[Term, ...], np.ndarray, np.ndarray | None]:
-    """Base columns without linear mixes, their terms, their place in the coding, and the strata.
+) -> tuple[np.ndarray, tuple[Term, ...], np.ndarray | None]:
+    """Base columns without linear mixes, their terms, and the strata.
 
     Sites come first: a covariate that is one value per site gives way to the site, in both codings.
     """
@@ -377,5 +373,4 @@ def _base_model(
                 f"{term.name} left out of the base model: a linear mix of the columns before it, or constant"
             )
     base = np.column_stack([site_columns, columns[:, kept]])
-    places = np.concatenate([np.full(site_columns.shape[1], -1), np.flatnonzero(kept)]).astype(int)
-    return base, (*site_terms, *(t for t, use in zip(terms, kept) if use)), places, stratum
+    return base, (*site_terms, *(t for t, use in zip(terms, kept) if use)), stratum

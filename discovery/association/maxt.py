@@ -18,6 +18,7 @@ from discovery.association.null_model import centred_in_strata, fit_null, missin
 from discovery.problems import InputError, Problem
 
 BLOCK_BYTES = 32_000_000
+LEAST_EXCHANGED, MOST_GROUPS = 12, 10
 HIT = 1 - 1e-9  # a permuted statistic this near to the observed one is a tie, and a tie is a hit
 
 
@@ -48,10 +49,14 @@ def max_t(
 ) -> MaxT:
     """Familywise p of every feature of `design`, (1 + hits) / (permutations + 1).
 
-    Survival and binary outcomes: residuals of the base model (martingale; y - mu) are permuted, within
-    strata where there are strata, against features made free of the covariates by the model's own
-    weights; each statistic is divided by its exact permutation SD, which does not change from draw to
-    draw. Continuous outcomes: Freedman & Lane (J Bus Econ Stat 1983;1:292-298) with |t|.
+    Survival and binary outcomes: residuals of the base model (martingale; y - mu) are permuted against
+    features made free of the covariates by the model's own weights; each statistic is divided by its
+    exact permutation SD, which does not change from draw to draw. Residuals only change places
+    between patients of the same stratum and of like predicted risk (`exchange_groups`): the spread of a
+    residual follows the risk, that of a feature often follows the same covariates, and permuting
+    across all patients would break that link (familywise error .14-.17 at .05 for right-skewed
+    features, n = 200; .05-.06 in groups). Continuous outcomes: Freedman & Lane (J Bus Econ Stat
+    1983;1:292-298) with |t|.
 
     One permutation serves all features. A feature with missing values is made free of the covariates
     and centred over its own rows and is 0 elsewhere, so that it sees the permuted residuals that fall
@@ -66,17 +71,18 @@ def max_t(
     null = fit_null(design)
     if design.kind == "continuous":
         score = _freedman_lane(design, null.clean)
-        residual = null.residual
+        residual, groups = null.residual, None
     else:
-        residual = centred_in_strata(null.residual, design.stratum)
-        score = _fixed_sd(null.clean, residual, design.stratum)
+        groups = exchange_groups(null.predictor, design.stratum)
+        residual = centred_in_strata(null.residual, groups)
+        score = _fixed_sd(null.clean, design.observed, residual, groups)
     observed = score(residual[:, None])[:, 0]
     usable = np.flatnonzero(np.isfinite(observed))
     size = np.abs(observed[usable])
     order = np.argsort(-size, kind="stable")
     hits = np.zeros(len(usable), dtype=np.int64)
     largest = []
-    for block in permuted_blocks(residual, design.stratum, permutations, design.observed.shape[1], rng):
+    for block in permuted_blocks(residual, groups, permutations, design.observed.shape[1], rng):
         drawn = np.abs(score(block)[usable])
         drawn[~np.isfinite(drawn)] = 0.0
         top = drawn.max(axis=0) if len(usable) else np.zeros(block.shape[1])
@@ -99,34 +105,64 @@ def max_t(
     )
 
 
+def exchange_groups(predictor: np.ndarray, stratum: np.ndarray | None = None) -> np.ndarray:
+    """Codes (n,) of patients whose residuals may change places: one stratum, neighbours in `predictor`.
+
+    Groups of about 12 patients or more, at most 10 in a stratum; patients with the same predictor stay
+    together. Without covariates the predictor is constant and a stratum is one group.
+    """
+    n = len(predictor)
+    strata = np.zeros(n, dtype=np.int64) if stratum is None else stratum
+    codes = np.empty(n, dtype=np.int64)
+    used = 0
+    for s in np.unique(strata):
+        rows = np.flatnonzero(strata == s)
+        target = max(LEAST_EXCHANGED, -(-len(rows) // MOST_GROUPS))
+        _, same, counts = np.unique(np.round(predictor[rows], 9), return_inverse=True, return_counts=True)
+        group, inside = np.empty(len(counts), dtype=np.int64), 0
+        for k, count in enumerate(counts):
+            left = counts[k:].sum()
+            if inside >= target and left >= target:
+                used, inside = used + 1, 0
+            group[k] = used
+            inside += count
+        codes[rows] = group[same]
+        used += 1
+    return codes
+
+
 def permuted_blocks(
-    residual: np.ndarray, stratum: np.ndarray | None, permutations: int, p: int, rng: np.random.Generator
+    residual: np.ndarray, groups: np.ndarray | None, permutations: int, p: int, rng: np.random.Generator
 ) -> Iterator[np.ndarray]:
-    """`residual` (n,) permuted within strata, as (n, b) blocks that add up to `permutations` columns."""
+    """`residual` (n,) permuted within groups, as (n, b) blocks that add up to `permutations` columns."""
     n = len(residual)
     size = max(16, BLOCK_BYTES // (8 * (n + p)))
-    groups = [np.arange(n)] if stratum is None else [np.flatnonzero(stratum == s) for s in np.unique(stratum)]
+    parts = [np.arange(n)] if groups is None else [np.flatnonzero(groups == g) for g in np.unique(groups)]
     done = 0
     while done < permutations:
         b = min(size, permutations - done)
         block = np.empty((b, n))
-        for rows in groups:
+        for rows in parts:
             block[:, rows] = rng.permuted(np.broadcast_to(residual[rows], (b, len(rows))), axis=1)
         yield block.T
         done += b
 
 
-def _fixed_sd(clean: np.ndarray, residual: np.ndarray, stratum: np.ndarray | None):
-    """Score of each feature over its exact SD when the residuals are permuted within strata."""
-    variance = np.zeros(clean.shape[1])
-    for s in [None] if stratum is None else np.unique(stratum):
-        rows = slice(None) if s is None else stratum == s
-        x, m = clean[rows], residual[rows]
+def _fixed_sd(clean: np.ndarray, observed: np.ndarray, residual: np.ndarray, groups: np.ndarray):
+    """Score of each feature over its exact SD when the residuals are permuted within groups.
+
+    Features are centred over their own rows in each group, so that a missing value stays a 0.
+    """
+    centred, variance = np.zeros_like(clean), np.zeros(clean.shape[1])
+    for g in np.unique(groups):
+        rows = groups == g
+        seen, m = observed[rows], residual[rows] - residual[rows].mean()
+        x = clean[rows] - clean[rows].sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+        centred[rows] = np.where(seen, x, 0.0)
         if len(m) > 1:
-            variance += ((x - x.mean(axis=0)) ** 2).sum(axis=0) * ((m - m.mean()) ** 2).sum() / (len(m) - 1)
-    flat = _without_spread(clean)
-    scaled = np.where(flat, np.nan, clean / np.sqrt(np.where(flat | (variance <= 0), 1.0, variance)))
-    turned = np.ascontiguousarray(scaled.T)
+            variance += (centred[rows] ** 2).sum(axis=0) * (m @ m) / (len(m) - 1)
+    flat = _without_spread(centred) | (variance <= 0)
+    turned = np.ascontiguousarray(np.where(flat, np.nan, centred / np.sqrt(np.where(flat, 1.0, variance))).T)
     return lambda block: turned @ block
 
 

@@ -18,11 +18,13 @@ from discovery.problems import InputError, Problem
 @dataclass(frozen=True, kw_only=True)
 class NullModel:
     """`residual` (n,), `clean` (n, p), centred over each feature's own rows within its stratum, and 0
-    where the feature is missing; `coef` (q,) or (q + 1,) with the intercept first."""
+    where the feature is missing; `coef` (q,) or (q + 1,) with the intercept first; `predictor` (n,) what
+    the covariates say of each patient, on the scale of the linear predictor."""
 
     residual: np.ndarray
     clean: np.ndarray
     coef: np.ndarray
+    predictor: np.ndarray
 
 
 def fit_null(design: Design) -> NullModel:
@@ -104,7 +106,7 @@ def _null_cox(design: Design) -> NullModel:
             )
             x = x - z @ np.linalg.lstsq(own[:, :q], own[:, q:], rcond=None)[0]
         clean[np.ix_(rows, columns)] = centred_in_strata(x, stratum[rows]) if len(rows) else x
-    return NullModel(residual=design.event - expected, clean=clean, coef=coef)
+    return NullModel(residual=design.event - expected, clean=clean, coef=coef, predictor=design.base @ coef)
 
 
 def _null_logistic(design: Design) -> NullModel:
@@ -125,14 +127,16 @@ def _null_logistic(design: Design) -> NullModel:
     z = np.column_stack([np.ones(n), base])
     mu = 1 / (1 + np.exp(-(z @ coef)))
     clean = _projected(design, z, mu * (1 - mu))
-    return NullModel(residual=y - mu, clean=clean, coef=coef)
+    return NullModel(residual=y - mu, clean=clean, coef=coef, predictor=z @ coef)
 
 
 def _null_linear(design: Design) -> NullModel:
     assert design.y is not None
     z = np.column_stack([np.ones(design.n), design.base])
     coef = np.linalg.lstsq(z, design.y, rcond=None)[0]
-    return NullModel(residual=design.y - z @ coef, clean=_projected(design, z, np.ones(design.n)), coef=coef)
+    fit = z @ coef
+    clean = _projected(design, z, np.ones(design.n))
+    return NullModel(residual=design.y - fit, clean=clean, coef=coef, predictor=fit)
 
 
 def _projected(design: Design, z: np.ndarray, weight: np.ndarray) -> np.ndarray:

@@ -89,7 +89,7 @@ def learn_scaling(
     table = pd.DataFrame(
         rows,
         columns=["low", "high", "mean", "sd", "n", "note"],
-        index=pd.Index(features.columns, name="feature"),
+        index=features.columns.rename("feature"),
     )
     return FeatureScaling(table=table)
 

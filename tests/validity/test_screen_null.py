@@ -86,7 +86,7 @@ CELLS = [
 
 
 def test_single_tests_keep_their_level_with_a_confounder(full_validity, capsys):
-    runs, p = (400 if full_validity else 60), 60
+    runs, p = (400 if full_validity else 50), 60
     lines, outside = ["type I error: kind, n, events, skewed, rate at .05 (expected), at .001 (expected)"], []
     for cell, (kind, n, events, skewed, at_05, at_001) in enumerate(CELLS):
         values = []
@@ -110,25 +110,33 @@ def test_single_tests_keep_their_level_with_a_confounder(full_validity, capsys):
     assert not outside, outside
 
 
-@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
-def test_permutation_p_keeps_the_familywise_error_where_the_naive_one_loses_it(kind, full_validity, capsys):
-    runs, p, draws = (2000 if full_validity else 200), 40, 199
-    count = {"survival": 35, "binary": 30, "continuous": None}[kind]
-    hits, naive = 0, 0
+@pytest.mark.parametrize(
+    ("kind", "n", "events", "skewed"),
+    [
+        ("survival", 80, 35, False),
+        ("survival", 200, 88, True),
+        ("binary", 80, 30, False),
+        ("binary", 100, 20, True),
+        ("continuous", 80, None, True),
+    ],
+)
+def test_permutation_p_keeps_the_familywise_error(kind, n, events, skewed, full_validity, capsys):
+    """Right-skewed features spread more where the confounder is high, and so do residuals: permuting them
+    across all patients would err in .13 to .17 of studies here, leaving the confounder out in nearly all."""
+    runs, draws = (2000 if full_validity else 250), 199
+    hits, naive, naive_runs = 0, 0, runs // 10
     for run in range(runs):
-        rng = named_rng(SEED, "familywise", kind, run)
-        design = draw(kind, rng, n=80, p=p, events=count, skewed=True)
+        rng = named_rng(SEED, "familywise", kind, n, run)
+        design = draw(kind, rng, n=n, p=40, events=events, skewed=skewed)
         hits += max_t(design, permutations=draws, rng=rng).p_familywise.min() <= 0.05
-        if run < 60:  # without the base model: what adjustment is for
+        if run < naive_runs:
             bare = replace(design, base=design.base[:, :0], terms=())
             naive += max_t(bare, permutations=draws, rng=rng).p_familywise.min() <= 0.05
-    show(
-        capsys,
-        [f"familywise error at .05, {kind}: {hits / runs:.3f}; without the confounder {naive / 60:.2f}"],
-    )
-    assert naive / 60 > 0.5
-    # the note measured .054 (Cox, n = 80, 35 events), .030-.062 (Freedman-Lane)
-    assert within(hits / runs, 0.05, runs) or within(hits / runs, 0.054, runs, reference_tests=500)
+    line = f"{kind:10} n {n:3}, {'skewed' if skewed else 'normal'} features: {hits / runs:.3f}"
+    show(capsys, [f"familywise error at .05, {line}; without the confounder {naive / naive_runs:.2f}"])
+    assert naive / naive_runs > 0.5
+    # the methods note measured .054 for Cox at n = 80 on 500 runs; too careful is no fault
+    assert hits / runs < 0.05 or within(hits / runs, 0.054, runs)
 
 
 def block_features(rng, n, blocks=12, size=5, rho=0.8):
@@ -171,7 +179,7 @@ def correlation_p(features, y):
 def test_error_rate_inside_selected_outcomes(full_validity, capsys):
     """12 outcomes of 60 features each, 3 of them with 5 true blocks: inside the outcomes that were
     picked, the average error stays below the level, and pooling all tests exceeds it."""
-    runs, level = (4000 if full_validity else 600), 0.1
+    runs, level = (4000 if full_validity else 400), 0.1
     acting = np.array([0, 10, 20, 30, 40])
     error = {"selected-cells": [], "bh": []}
     alarms = []
