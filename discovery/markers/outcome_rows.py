@@ -99,9 +99,8 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
     z = screen.fit.z[o.ranked]
     evidence_se = _evidence_se(screen, o.ranked)
     shrunk = shrink_effects(screen.fit.coef[o.ranked, -1], evidence_se)
-    shrunk_low, shrunk_high = stretch_to_profile(
-        shrunk, *(columns[name][o.ranked] for name in ("estimate", "ci_low", "ci_high")), evidence_se
-    )
+    estimate, ci_low, ci_high = (columns[name][o.ranked] for name in ("estimate", "ci_low", "ci_high"))
+    shrunk_low, shrunk_high = stretch_to_profile(shrunk, estimate, ci_low, ci_high, evidence_se)
     rank = _ranks(o, z, evidence_se, shrunk, seed)
     family = _family_ranks(o, z)
     lead = np.full(p, -1)
