@@ -329,6 +329,41 @@ def test_an_open_side_is_infinite():
     assert np.isfinite(high[0])
 
 
+@pytest.mark.parametrize("case", ["all events at one time", "all events", "one event", "ties everywhere"])
+def test_few_and_many_events(case):
+    rng = np.random.default_rng(20)
+    n = 40
+    time = {"all events at one time": np.ones(n), "ties everywhere": rng.integers(1, 4, n) * 1.0}.get(
+        case, rng.permutation(n) + 1.0
+    )
+    event = np.ones(n, dtype=bool) if case.startswith("all") else rng.random(n) < 0.5
+    if case == "one event":
+        event = time == 7
+    x = rng.normal(size=(n, 1))
+    at_risk = x[time >= 7]
+    if case == "one event":  # an estimate exists when the event is not the extreme of those at risk
+        x[time == 7] = np.median(at_risk)
+    fit = screen_cox(time, event, None, x, weights=np.full(n, 2.0))
+    assert fit.code[0] == 0
+    assert (fit.n[0], fit.events[0]) == (n, event.sum())
+    rest = (time, event, x, np.full(n, 2.0), np.zeros(n), np.zeros(n))
+    loglik, info = plain_loglik(fit.coef[0], *rest, information=True)
+    assert fit.loglik[0] == pytest.approx(loglik, rel=1e-12)
+    assert fit.se[0] == pytest.approx(info[0, 0] ** -0.5, rel=1e-6)
+    for step in (-1e-3, 1e-3):
+        assert plain_loglik(fit.coef[0] + step, *rest) < loglik
+
+
+def test_more_covariates_than_patients():
+    rng = np.random.default_rng(21)
+    for firth in (False, True):
+        fit = screen_cox(
+            np.arange(6.0) + 1, np.ones(6), rng.normal(size=(6, 9)), rng.normal(size=(6, 3)), firth=firth
+        )
+        assert (fit.code != 0).all()
+        assert np.isnan(fit.coef).all()
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -1,0 +1,156 @@
+"""How fast the compiled screens are, as ratios to loops over general packages measured in the same run.
+
+    python tests/benchmarks/bench_screens.py
+
+One process, one thread, except where threads are named. The packages are timed on a sample of the features
+and scaled up. Both sides alternate and the best of a few repeats counts, so that a busy machine slows both.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+import warnings
+
+import numpy as np
+
+PATIENTS, FEATURES, COVARIATES = 2000, 1000, 5
+SAMPLED = 12
+
+
+def cohort(n: int, p: int, q: int, seed: int = 1) -> dict[str, np.ndarray]:
+    """Correlated features, one in ten of them with an effect; about 60 % events; continuous time."""
+    rng = np.random.default_rng(seed)
+    base = rng.normal(size=(n, q))
+    features = 0.5 * rng.normal(size=(n, p)) + 0.5 * rng.normal(size=(n, 1)) + 0.2 * base[:, :1]
+    risk = 0.4 * base[:, 0] + 0.3 * features[:, : p // 10].mean(axis=1)
+    event_time, censoring = rng.exponential(np.exp(-risk)), rng.exponential(1.5, n)
+    return {
+        "time": np.minimum(event_time, censoring),
+        "event": (event_time <= censoring).astype(float),
+        "y": (rng.random(n) < 1 / (1 + np.exp(0.5 - risk))).astype(float),
+        "value": risk + rng.normal(size=n),
+        "base": base,
+        "features": features,
+    }
+
+
+def seconds(run) -> float:
+    start = time.perf_counter()
+    run()
+    return time.perf_counter() - start
+
+
+def against(name: str, screen, loop_one, repeats: int = 3) -> None:
+    """Print seconds of `screen()` for all features and of `loop_one(j)` scaled to all, and their ratio."""
+    sample = np.linspace(0, FEATURES - 1, SAMPLED).astype(int)
+    screen()  # compiles, or reads what was compiled
+    loop_one(0)
+    ours, theirs = [], []
+    for _ in range(repeats):
+        ours.append(seconds(screen))
+        theirs.append(np.median([seconds(lambda j=j: loop_one(j)) for j in sample]) * FEATURES)
+    print(f"{name:<42} {min(ours):8.3f} s {min(theirs):9.1f} s {min(theirs) / min(ours):8.0f} x", flush=True)
+
+
+def compare_screens() -> None:
+    import pandas as pd
+    import statsmodels.api as sm
+    from lifelines import CoxPHFitter
+
+    from discovery.kernels.cox import screen_cox
+    from discovery.kernels.linear import screen_linear
+    from discovery.kernels.logistic import screen_logistic
+
+    data = cohort(PATIENTS, FEATURES, COVARIATES)
+    base, features = data["base"], data["features"]
+    table = pd.DataFrame(base, columns=[f"z{a}" for a in range(COVARIATES)])
+    table = table.assign(time=data["time"], event=data["event"])
+    with_one = sm.add_constant(np.column_stack([base, features[:, 0]]))
+
+    def design(j: int) -> np.ndarray:
+        with_one[:, -1] = features[:, j]
+        return with_one
+
+    print(f"{FEATURES} features, {PATIENTS} patients, {COVARIATES} covariates; loops on {SAMPLED} features")
+    print(f"{'':<42} {'screen':>10} {'loop':>11} {'ratio':>10}")
+    against(
+        "Cox, against lifelines",
+        lambda: screen_cox(data["time"], data["event"], base, features),
+        lambda j: CoxPHFitter().fit(table.assign(x=features[:, j]), "time", "event"),
+    )
+    against(
+        "logistic, against statsmodels Logit",
+        lambda: screen_logistic(data["y"], base, features),
+        lambda j: sm.Logit(data["y"], design(j)).fit(disp=0),
+    )
+    against(
+        "least squares, against statsmodels OLS",
+        lambda: screen_linear(data["value"], base, features),
+        lambda j: sm.OLS(data["value"], design(j)).fit().bse,
+    )
+
+
+def time_bootstrap(draws: int = 1000, n: int = 500, p: int = 60, q: int = 4, threads: int = 2) -> None:
+    from joblib import Parallel, delayed
+
+    from discovery.kernels.cox import CoxPlan
+    from discovery.kernels.logistic import LogisticPlan
+
+    data = cohort(n, p, q)
+    rng = np.random.default_rng(2)
+    weights = rng.multinomial(n, np.full(n, 1 / n), size=draws).astype(float)
+    plans = {
+        "Cox": CoxPlan(data["time"], data["event"], data["base"], data["features"]),
+        "logistic": LogisticPlan(data["y"], data["base"], data["features"]),
+    }
+    print(f"\n{draws} bootstrap refits of {p} features, {n} patients, {q} covariates, {threads} threads")
+    for name, plan in plans.items():
+        plan.screen(weights[0])
+        taken = seconds(
+            lambda plan=plan: Parallel(n_jobs=threads, prefer="threads")(
+                delayed(plan.screen)(w) for w in weights
+            )
+        )
+        alone = seconds(lambda plan=plan: [plan.screen(w) for w in weights[:100]]) / 100
+        print(f"{name:<42} {taken:8.2f} s   ({1e3 * alone:.2f} ms a refit in one thread)", flush=True)
+
+
+def time_small_jobs() -> None:
+    from discovery.kernels.cox import CoxPlan, profile_interval_cox, screen_cox
+    from discovery.kernels.score import score_cox
+
+    print()
+    for n, p, q in ((150, 60, 4), (500, 60, 4), (500, 300, 4), (5000, 300, 6)):
+        data = cohort(n, p, q)
+        rows = (data["time"], data["event"], data["base"], data["features"])
+        plan = CoxPlan(*rows)
+        fit = plan.screen()
+        profile_interval_cox(*rows, fit)
+        score_cox(*rows)
+        parts = [
+            min(seconds(run) for _ in range(5))
+            for run in (
+                plan.screen,
+                lambda rows=rows: screen_cox(*rows, firth=True),
+                lambda rows=rows: score_cox(*rows),
+            )
+        ]
+        profile = seconds(lambda rows=rows, fit=fit: profile_interval_cox(*rows, fit))
+        print(
+            f"n {n:>5} p {p:>4} q {q}: screen {1e3 * parts[0]:8.1f} ms, Firth {1e3 * parts[1]:8.1f} ms, "
+            f"score {1e3 * parts[2]:7.1f} ms, profile intervals {1e3 * profile:8.1f} ms",
+            flush=True,
+        )
+
+
+def main() -> int:
+    warnings.simplefilter("ignore")
+    compare_screens()
+    time_bootstrap()
+    time_small_jobs()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
