@@ -34,7 +34,7 @@ class Etiology:
     ees: float = 0.55
     ees_spread: float = 0.22
     tau: float = 0.036
-    tau_spread: float = 0.20
+    tau_spread: float = 0.30
     stiffness: float = 1.0
     volume: float = 1500.0
     pericardium_v: float = 400.0
@@ -59,20 +59,20 @@ class Etiology:
 ETIOLOGIES: tuple[Etiology, ...] = (
     Etiology(key="no_rv_disease", label="No RV disease", age=55.0),
     Etiology(
-        key="pre_capillary_ph", label="Pre-capillary pulmonary hypertension", resistance=0.48,
-        resistance_spread=0.32, ees=0.95, ees_spread=0.32, tau=0.050, stiffness=1.1, volume=1880.0,
+        key="pre_capillary_ph", label="Pre-capillary pulmonary hypertension", resistance=0.60,
+        resistance_spread=0.32, ees=1.15, ees_spread=0.32, tau=0.050, stiffness=1.1, volume=1880.0,
         pericardium_v=530.0, lv_ees=2.0, lv_stiffness=1.15, rate=80.0, alternans=0.05, age=50.0, women=0.68,
         tricuspid_leak=0.10, saturation=95.0,
     ),
     Etiology(
-        key="left_heart_disease", label="Left-heart disease", resistance=0.115, resistance_spread=0.30,
-        ees=0.58, ees_spread=0.28, tau=0.044, volume=1850.0, pericardium_v=500.0, lv_ees=1.5,
-        lv_stiffness=1.30, systemic_resistance=1.10, rate=76.0, fibrillation=0.26, paced=0.08, ectopy=0.25,
+        key="left_heart_disease", label="Left-heart disease", resistance=0.14, resistance_spread=0.30,
+        ees=0.66, ees_spread=0.28, tau=0.044, volume=1880.0, pericardium_v=500.0, lv_ees=1.5,
+        lv_stiffness=1.42, systemic_resistance=1.10, rate=76.0, fibrillation=0.26, paced=0.08, ectopy=0.25,
         age=68.0, women=0.45, tricuspid_leak=0.06, saturation=96.0,
     ),
     Etiology(
-        key="thromboembolic_disease", label="Thromboembolic disease", resistance=0.42, resistance_spread=0.30,
-        proximal=0.26, compliance=0.82, ees=0.82, ees_spread=0.30, tau=0.049, stiffness=1.05, volume=1860.0,
+        key="thromboembolic_disease", label="Thromboembolic disease", resistance=0.52, resistance_spread=0.30,
+        proximal=0.26, compliance=0.82, ees=1.0, ees_spread=0.30, tau=0.049, stiffness=1.05, volume=1880.0,
         pericardium_v=520.0, lv_ees=2.0, lv_stiffness=1.15, rate=80.0, age=63.0, women=0.52,
         tricuspid_leak=0.10, saturation=93.5,
     ),
@@ -83,7 +83,7 @@ ETIOLOGIES: tuple[Etiology, ...] = (
     ),
     Etiology(
         key="restrictive_disease", label="Infiltrative or restrictive disease", resistance=0.105, ees=0.58,
-        tau=0.056, stiffness=1.75, volume=1980.0, pericardium_v=430.0, lv_ees=2.6, lv_stiffness=1.55,
+        tau=0.056, stiffness=1.75, volume=1930.0, pericardium_v=430.0, lv_ees=2.6, lv_stiffness=1.55,
         atrial_strength=0.65, rate=80.0, fibrillation=0.18, ectopy=0.15, age=67.0, women=0.35,
         saturation=96.0,
     ),
@@ -137,12 +137,12 @@ def draw_physiology(etiology: Etiology, size: float, drugs: Drugs, rng: np.rando
     if drugs.diuretic:
         volume *= 0.97
     proximal = float(np.clip(etiology.proximal + 0.04 * rng.standard_normal(), 0.2, 0.5))
-    loss = resistance / 0.075
+    loss = resistance / base.pul_resistance
     return replace(
         base,
         rv_ees=ees,
-        rv_tau=float(np.clip(tau, 0.020, 0.110)),
-        rv_rise=lognormal(rng, base.rv_rise, 0.08),
+        rv_tau=float(np.clip(tau, 0.018, 0.130)),
+        rv_rise=lognormal(rng, base.rv_rise, 0.14),
         rv_systole=lognormal(rng, base.rv_systole, 0.04) * (1.0 + 0.02 * np.log(loss)),
         rv_passive_k=base.rv_passive_k * stiffness,
         rv_passive_v=base.rv_passive_v * (0.85 + 0.15 * stiffness),

@@ -54,7 +54,7 @@ class Transducer:
     noise: float = 0.15
     wander: float = 0.05
     quantum: float = 0.1
-    floor: float = -50.0
+    floor: float = -300.0
     ceiling: float = 300.0
     spikes: float = 0.0
 

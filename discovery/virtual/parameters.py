@@ -65,9 +65,9 @@ class Physiology:
     rv_passive_k: float = 0.0228
     rv_passive_v: float = 55.0
     rv_tau: float = 0.034
-    rv_rise: float = 0.088
+    rv_rise: float = 0.105
     rv_systole: float = 0.29
-    rv_flow_loss: float = 0.0006
+    rv_flow_loss: float = 0.0008
     lv_ees: float = 2.4
     lv_v0: float = 8.0
     lv_passive_a: float = 1.1
@@ -77,7 +77,7 @@ class Physiology:
     lv_rise: float = 0.1
     lv_systole: float = 0.29
     lv_flow_loss: float = 0.0004
-    ra_ees: float = 0.21
+    ra_ees: float = 0.16
     ra_v0: float = 8.0
     ra_passive_a: float = 1.3
     ra_passive_k: float = 0.034
@@ -111,11 +111,11 @@ class Physiology:
     av_open_rate: float = 25.0
     av_close_rate: float = 22.0
     pul_impedance: float = 0.02
-    pul_compliance_1: float = 2.2
-    pul_compliance_2: float = 3.6
-    pul_inertance: float = 0.0009
-    pul_resistance_1: float = 0.014
-    pul_resistance: float = 0.07
+    pul_compliance_1: float = 2.6
+    pul_compliance_2: float = 4.2
+    pul_inertance: float = 0.0012
+    pul_resistance_1: float = 0.016
+    pul_resistance: float = 0.065
     pul_compliance_v: float = 12.0
     pul_resistance_v: float = 0.012
     sys_impedance: float = 0.035

@@ -86,7 +86,7 @@ def make_person(number: int, seed: int) -> Person:
             replace(
                 physiology,
                 rv_ees=physiology.rv_ees * ees,
-                rv_tau=float(np.clip(physiology.rv_tau * tau, 0.02, 0.11)),
+                rv_tau=float(np.clip(physiology.rv_tau * tau, 0.018, 0.130)),
                 pul_resistance=physiology.pul_resistance * load,
             )
         )

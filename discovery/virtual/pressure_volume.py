@@ -26,6 +26,8 @@ class TrueBeats:
     ea: np.ndarray
     peak: np.ndarray
     activation: np.ndarray
+    largest_v: np.ndarray
+    smallest_v: np.ndarray
 
 
 def true_beats(recorded: Recorded) -> TrueBeats:
@@ -42,9 +44,9 @@ def true_beats(recorded: Recorded) -> TrueBeats:
         sv = float(flow[a:b].sum() / rate)
         rows.append(
             (onset[k], rv[a], volume[a], rv[es], volume[es], sv, rv[es] / sv if sv > 0 else np.nan,
-             rv[a:b].max(), activation[es])
+             rv[a:b].max(), activation[es], volume[a:b].max(), volume[a:b].min())
         )  # fmt: skip
-    columns = np.array(rows, dtype=float).reshape(-1, 9).T
+    columns = np.array(rows, dtype=float).reshape(-1, 11).T
     return TrueBeats(*columns)
 
 

@@ -120,7 +120,7 @@ def make_beats(
     usual = restitution(np.array([mean]))[0]
     strength = restitution(rr) / usual * (1.0 + 0.6 * (1.0 - restitution(before) / usual))
     strength *= 1.0 + rhythm.alternans * np.where(np.arange(onset.size) % 2, 1.0, -1.0)
-    strength = np.clip(strength * (1.0 + 0.004 * rng.standard_normal(onset.size)), 0.3, 1.4)
+    strength = np.clip(strength * (1.0 + 0.010 * rng.standard_normal(onset.size)), 0.3, 1.4)
     systole = np.clip((0.5 * (rr + before) / REFERENCE_RR_S) ** 0.45, 0.55, 1.35)
     systole = np.where(is_early, 0.92 * systole, systole)
     atrial = atrial_onsets(rhythm, onset, is_early, pr_s, mean, rng)

@@ -18,7 +18,7 @@ from discovery.virtual.wfdb_files import Signal, write_wfdb
 
 DURATION_S = 60.0
 COUPLING_CENTRE, COUPLING_SPREAD = 0.90, 0.45  # of the logarithm; fixed, so that a patient's
-TAU_CENTRE, TAU_SPREAD = 0.046, 0.25  # outcome does not depend on who else is in the cohort
+TAU_CENTRE, TAU_SPREAD = 0.046, 0.35  # outcome does not depend on who else is in the cohort
 OXYGEN_USE = 125.0  # mL/min/m2 at rest (memory)
 OXYGEN_PER_G = 1.34  # mL of oxygen that a gram of haemoglobin carries (Huefner's number, memory)
 
@@ -93,7 +93,7 @@ def latent_of(person: Person, visit: int, recorded: Recorded) -> Latent:
         compliance=p.pul_compliance_1 + p.pul_compliance_2,
         cardiac_output=flow,
         stroke_volume=float(np.median(beats.sv[keep])),
-        ejection=float(np.median(1.0 - beats.esv[keep] / beats.edv[keep])),
+        ejection=float(np.median(1.0 - beats.smallest_v[keep] / beats.largest_v[keep])),
         rate=60.0 / float(np.mean(np.diff(beats.onset_s))),
         svo2=float(np.clip(saturation, 25.0, 90.0)),
         rv_peak=float(np.median(beats.peak[keep])),
