@@ -67,14 +67,14 @@ def _survival(person: Person, latent: Latent, rng: np.random.Generator) -> dict[
     Cause-specific Weibull hazards; the time is drawn on condition that the patient reached entry.
     """
     entry = float(np.clip(rng.gamma(1.1, 140.0), 1.0, 1500.0))
-    rates = (
-        np.exp(linear("death", latent, person)) * 0.085 / DAYS_A_YEAR,
-        np.exp(linear("transplant", latent, person)) * 0.022 / DAYS_A_YEAR,
+    # Cumulative hazards are scale t^WEIBULL: the drivers act on the logarithm of the hazard.
+    scales = (
+        np.exp(linear("death", latent, person)) * (0.085 / DAYS_A_YEAR) ** WEIBULL,
+        np.exp(linear("transplant", latent, person)) * (0.022 / DAYS_A_YEAR) ** WEIBULL,
     )
-    scale = sum(rate**WEIBULL for rate in rates)
-    total = entry**WEIBULL * scale + rng.exponential()
-    time = float((total / scale) ** (1.0 / WEIBULL))
-    cause = 1 if rng.uniform() < rates[0] ** WEIBULL / scale else 2
+    scale = sum(scales)
+    time = float((entry**WEIBULL + rng.exponential() / scale) ** (1.0 / WEIBULL))
+    cause = 1 if rng.uniform() < scales[0] / scale else 2
     end = entry + float(rng.uniform(1.0, 5.5)) * DAYS_A_YEAR
     lost = entry + float(rng.exponential(12.0 * DAYS_A_YEAR))
     stop = min(end, lost)
