@@ -10,7 +10,7 @@ DENSITY = 1.06 / 1333.22  # blood, mmHg.s2/cm2
 FASTEST_LEAFLET = 300.0  # 1/s
 NEVER_SHUT = 1e-4  # cm2: keeps the column of a shut valve defined
 ONSET_S = 0.090  # activation is switched on over this time
-RELEASE_S = 0.100  # and off over this one
+RELEASE_S = 0.120  # and off over this one
 RELEASE_ATRIUM_S = 0.060
 
 # Places of the states.

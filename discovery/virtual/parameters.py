@@ -66,7 +66,7 @@ class Physiology:
     rv_passive_v: float = 55.0
     rv_tau: float = 0.034
     rv_rise: float = 0.105
-    rv_systole: float = 0.29
+    rv_systole: float = 0.28
     rv_flow_loss: float = 0.0008
     lv_ees: float = 2.4
     lv_v0: float = 8.0
@@ -75,7 +75,7 @@ class Physiology:
     lv_passive_v: float = 35.0
     lv_tau: float = 0.036
     lv_rise: float = 0.1
-    lv_systole: float = 0.29
+    lv_systole: float = 0.28
     lv_flow_loss: float = 0.0004
     ra_ees: float = 0.16
     ra_v0: float = 8.0

@@ -54,7 +54,7 @@ file = "desaturations.csv"
 time = "hours"
 followup = "monitored_hours"
 unit = "hours"
-defined_from = ["svo2", "oxygen_*", "venous_desaturation_*", "*__svo2"]
+defined_from = ["*svo2*"]
 
 [[outcomes]]
 name = "site_bruise"

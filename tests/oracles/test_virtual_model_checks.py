@@ -328,3 +328,49 @@ def test_the_published_records_stand_in_the_same_order(quantity, beside_publishe
     published, mine = np.array(table[quantity].tolist()).T
     assert spearmanr(published, mine).statistic > 0.75
     assert np.median(np.abs(np.log(mine / published))) < 0.30  # and of the same size
+
+
+RECORDED_RV = {
+    "dev01": (0.0, 100.0), "dev02": (0.0, 58.0), "dev03": (0.0, 80.0), "dev04": (44.0, 90.0),
+    "dev05": (0.0, 120.0), "dev06": (0.0, 83.0), "dev08": (0.0, 120.0), "dev09": (0.0, 120.0),
+}  # fmt: skip
+
+
+def beat_shape(samples: np.ndarray, rate_hz: float) -> dict[str, float]:
+    """Medians over accepted beats of what an eye sees: steepness, times, where the fall is steepest."""
+    from discovery.beats import measure
+
+    beats = measure(samples, rate_hz, site="RV").accepted
+    pulse = beats["rv_pulse_pressure"]
+    return {
+        "rise per pulse": (beats["rv_dpdt_max"] / pulse).median(),
+        "fall per pulse": (beats["rv_dpdt_min"] / pulse).median(),
+        "systole": beats["rv_systolic_duration"].median(),
+        "peak": beats["rv_time_to_peak_fraction"].median(),
+        "diastolic rise": (beats["rv_diastolic_pressure_gradient"] / pulse).median(),
+    }
+
+
+def test_beats_lie_among_those_of_open_recordings(shared):
+    """Shape of the virtual strips against eight recorded right ventricles (widened by a quarter)."""
+    import wfdb
+
+    from discovery.virtual.gallery import virtual_strips
+
+    recorded = []
+    for name, (start, end) in RECORDED_RV.items():
+        x = wfdb.rdrecord(str(shared / "waveforms" / "real" / name)).p_signal[:, 0]
+        recorded.append(beat_shape(x[int(start * 125) : int(end * 125)], 125.0))
+    strips = pd.concat(
+        [virtual_strips(seed, seconds=30.0, signals=("RV",)).assign(seed=seed) for seed in (1, 2)]
+    )
+    virtual = [
+        beat_shape(rows["pressure_mmhg"].to_numpy(), 125.0) for _, rows in strips.groupby(["seed", "panel"])
+    ]
+    real, made = pd.DataFrame(recorded), pd.DataFrame(virtual)
+    size = made.abs()
+    low, high = real.abs().min() / 1.25, real.abs().max() * 1.25
+    inside = (size >= low) & (size <= high)
+    assert (inside.mean() >= 0.75).all(), (inside.mean(), real, made)
+    middle = (size.median() >= real.abs().min()) & (size.median() <= real.abs().max())
+    assert middle.all(), (size.median(), real)

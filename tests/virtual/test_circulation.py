@@ -95,7 +95,7 @@ def test_isovolumic_pressure_falls_with_the_latent_time_constant(run):
         recorded = run(replace(Physiology(), rv_tau=tau), STEADY, STILL, duration_s=3.0, rate_hz=1000.0)
         e = recorded["rv_activation"]
         onset = recorded.beats.onset[recorded.beats.onset > 0.0][0]
-        a = np.searchsorted(recorded.time_s, onset + 0.29 * 1.05 + 0.10)
+        a = np.searchsorted(recorded.time_s, onset + 0.28 * 1.05 + 0.125)
         falling = e[a : a + 60]
         slope = np.polyfit(np.arange(60) / 1000.0, np.log(falling), 1)[0]
         assert -1.0 / slope == pytest.approx(tau, rel=0.01)
