@@ -20,7 +20,7 @@ _PUBLIC = {
     "run": "discovery.pipeline.run",
 }
 
-__all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604
+__all__ = ["__version__", *_PUBLIC]
 
 
 def __getattr__(name: str):
