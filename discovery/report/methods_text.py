@@ -285,6 +285,7 @@ def _multiplicity(s: RunSettings) -> tuple[str, ...]:
         ways = []
         if kinds & {"survival", "binary", "ordinal", "multiclass", "count", "recurrent"}:
             within = " within sites" if s.site else ""
+            within += " among patients of like predicted risk" if s.covariates else ""
             ways.append(
                 f"the residuals of the base model were permuted{within} against the features adjusted for "
                 f"the base model"
