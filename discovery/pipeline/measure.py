@@ -1,0 +1,349 @@
+"""Recordings to beats, windows and one row a patient and visit, for every recording of a study."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from discovery.pipeline.progress import Progress, Silent
+from discovery.pipeline.record import BODY_SIZE, Record, Task, measure_record
+from discovery.problems import InputError, Problem
+from discovery.study import Study, read_study
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from discovery.recordings.index import IndexRow
+    from discovery.summaries.shape import ShapeComponents
+
+MOST_PICTURES = 50
+LEAST_SHAPES = 10
+BEATS = "beats.parquet"
+BODY_LIMITS = {"height_cm": (30.0, 250.0), "weight_kg": (1.0, 400.0)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """What the recordings of a study gave.
+
+    windows, patients, quality, sites (stretches of one sampling site), migrations, reliability: tables.
+    `quality` has a row for each recording of the index, also for those that were not measured. `shape`
+    are the learned components of the beat, None with fewer than ten patients. `pictures` holds, by
+    recording, the tables that its pictures draw. The beats can be many, so they wait in `beats_file`
+    for as long as this object lives; `beats` reads it.
+    """
+
+    windows: pd.DataFrame
+    patients: pd.DataFrame
+    quality: pd.DataFrame
+    sites: pd.DataFrame
+    migrations: pd.DataFrame
+    reliability: pd.DataFrame
+    shape: ShapeComponents | None
+    pictures: dict[str, dict[str, pd.DataFrame]]
+    notes: tuple[str, ...]
+    beats_file: Path
+    keep: Any = field(repr=False, default=None)
+
+    @property
+    def beats(self) -> pd.DataFrame:
+        return pd.read_parquet(self.beats_file)
+
+
+def measure_study(
+    study: Study | Path | str,
+    *,
+    workers: int | None = None,
+    pictures: bool = False,
+    progress: Progress | None = None,
+) -> Measured:
+    """Measure every recording of the index whose patient the study has.
+
+    Parameters
+    ----------
+    study : Study, or the path of a study file or of the folder that holds `study.toml`
+    workers : processes to use; the study's own setting otherwise. The tables do not depend on it.
+    pictures : also make the tables that the pictures of the first 50 recordings draw
+    progress : what to tell how far the work is
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    InputError
+        No [recordings], a faulty index, or not one recording that could be measured (all reasons).
+    """
+    progress = progress or Silent()
+    study = study if isinstance(study, Study) else read_study(study)
+    rows = rows_to_measure(study)
+    tasks = [
+        Task(row, _settings(study), body_size(study, row.patient_id), pictures and at < MOST_PICTURES)
+        for at, row in enumerate(rows)
+    ]
+    progress.stage("measuring recordings")
+    keep = tempfile.TemporaryDirectory(prefix="discovery-beats-")
+    beats_file = Path(keep.name) / BEATS
+    records: list[Record] = []
+    with BeatsFile(beats_file) as beats:
+        for record in measured_in_order(tasks, workers or study.settings.analysis.workers):
+            beats.add(record)
+            records.append(_without_beats(record))
+            progress.update(len(records), len(tasks))
+    if all(record.reason for record in records):
+        found = f"{len(records)} of {len(records)} not measured"
+        wanted = "at least one recording that can be measured is wanted"
+        reasons = [Problem(file=record.recording, wanted=record.reason) for record in records]
+        raise InputError([Problem(file=_settings(study).folder, found=found, wanted=wanted), *reasons])
+    progress.stage("summing up patients")
+    return summed_up(records, rows, beats_file, keep)
+
+
+def _settings(study: Study):
+    settings = study.settings.recordings
+    if settings is None:
+        wanted = "a section [recordings] is wanted: folder, and channels by role"
+        raise InputError([Problem(file="study.toml", column="recordings", found="none", wanted=wanted)])
+    return settings
+
+
+def rows_to_measure(study: Study) -> list[IndexRow]:
+    """The rows of the index whose file is there and whose patient the study has, in their order."""
+    from discovery.recordings.index import read_index
+
+    settings = _settings(study)
+    index = read_index(study.folder / settings.folder, settings.index)
+    known = set(study.patients.index)
+    rows = [row for row in index.rows if row.patient_id in known]
+    if not rows:
+        wanted = "a recording of a patient of the study is wanted"
+        raise InputError([Problem(file=settings.index, found="none", wanted=wanted)])
+    return rows
+
+
+def body_size(study: Study, patient_id: str) -> dict[str, float]:
+    """Height and weight where the patient table has `height_cm` and `weight_kg`; the unlikely left out."""
+    out = {}
+    for name in BODY_SIZE:
+        if name in study.patients.columns and pd.api.types.is_numeric_dtype(study.patients[name]):
+            value = float(study.patients.at[patient_id, name])
+            low, high = BODY_LIMITS[name]
+            if low <= value <= high:
+                out[name] = value
+    return out
+
+
+def measured_in_order(tasks: list[Task], workers: int) -> Iterator[Record]:
+    """The records in the order of the tasks, whatever the number of processes.
+
+    Processes, not threads: the packages that read files set the warnings of their whole process.
+    """
+    workers = min(workers, len(tasks))
+    if workers <= 1:
+        yield from map(measure_record, tasks)
+        return
+    from joblib import Parallel, delayed
+
+    yield from Parallel(n_jobs=workers, return_as="generator")(delayed(measure_record)(t) for t in tasks)
+
+
+def _without_beats(record: Record) -> Record:
+    from dataclasses import replace
+
+    return replace(record, beats=None)
+
+
+class BeatsFile:
+    """Beats of record after record into one Parquet file, a row group each; holds one record at a time."""
+
+    def __init__(self, path: Path):
+        self.path = path
+        self._writer: Any = None
+        self._columns: list[str] = []
+
+    def __enter__(self) -> BeatsFile:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._writer is None:
+            self._write(pd.DataFrame(columns=["recording", "patient_id", "visit", *FIRST_OF_BEATS]))
+        self._writer.close()
+
+    def add(self, record: Record) -> None:
+        if record.beats is not None and len(record.beats):
+            self._write(_labelled(record.beats, record))
+
+    def _write(self, table: pd.DataFrame) -> None:
+        import pyarrow.parquet as pq
+
+        arrow = as_arrow(table)
+        if self._writer is None:
+            self._writer = pq.ParquetWriter(self.path, arrow.schema, compression="zstd")
+        self._writer.write_table(arrow)
+
+
+FIRST_OF_BEATS = ("t_ed", "t_dpdt_max", "accepted", "reason", "sampling_site")
+TEXTS_OF_BEATS = ("recording", "patient_id", "reason", "sampling_site")
+TRUTHS_OF_BEATS = ("accepted", "regular", "onset_doubtful", "end_expiratory")
+
+
+def as_arrow(table: pd.DataFrame) -> pa.Table:
+    """A table of beats with one fixed type a column, so that every recording's fits the same file."""
+    import pyarrow as pa
+
+    arrays = []
+    for name in table.columns:
+        column = table[name]
+        if name in TEXTS_OF_BEATS:
+            arrays.append(pa.array(column.astype(object).tolist(), type=pa.string()))
+        elif name == "visit":
+            whole = [None if v != v else int(v) for v in column.tolist()]
+            arrays.append(pa.array(whole, type=pa.int64()))
+        elif name in TRUTHS_OF_BEATS:
+            arrays.append(pa.array(column.to_numpy(dtype=bool), type=pa.bool_()))
+        else:
+            arrays.append(pa.array(column.to_numpy(dtype=np.float64), type=pa.float64()))
+    return pa.table(arrays, names=list(table.columns))
+
+
+def _labelled(table: pd.DataFrame, record: Record, *, after: int = 0) -> pd.DataFrame:
+    """`table` with recording in front and patient and visit behind it (or behind the first `after`)."""
+    out = table.copy()
+    out.insert(0, "recording", record.recording)
+    out.insert(1 + after, "patient_id", record.patient_id)
+    out.insert(2 + after, "visit", record.visit)
+    return out
+
+
+def summed_up(records: list[Record], rows: list[IndexRow], beats_file: Path, keep: Any) -> Measured:
+    """The tables of a study from those of its recordings."""
+    measured = [record for record in records if not record.reason]
+    patients, shape, notes = patient_table(in_time(records, rows))
+    windows = _stacked(_labelled(r.windows, r, after=3) for r in measured if len(r.windows))
+    features = [name for name in patients.columns if f"{name}__n" in patients.columns]
+    return Measured(
+        windows=_whole_visits(windows),
+        patients=_whole_visits(patients),
+        quality=_whole_visits(pd.DataFrame([record.quality for record in records])),
+        sites=_stacked(r.sites.assign(recording=r.recording) for r in measured),
+        migrations=_stacked(r.migrations.assign(recording=r.recording) for r in measured),
+        reliability=_reliability(windows, features),
+        shape=shape,
+        pictures={r.recording: r.pictures for r in measured if r.pictures},
+        notes=tuple(notes),
+        beats_file=beats_file,
+        keep=keep,
+    )
+
+
+def _reliability(windows: pd.DataFrame, features: list[str]) -> pd.DataFrame:
+    from discovery.summaries.reliability import reliability_table
+
+    return reliability_table(windows, features) if len(windows) else pd.DataFrame()
+
+
+def _stacked(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Tables one below the other, `recording` first; an empty one lends its columns alone."""
+    tables = list(tables)
+    filled = [table for table in tables if len(table)]
+    out = pd.concat(filled, ignore_index=True) if filled else (tables or [pd.DataFrame()])[0]
+    first = ["recording"] if "recording" in out.columns else []
+    return out[[*first, *(name for name in out.columns if name not in first)]]
+
+
+def _whole_visits(table: pd.DataFrame) -> pd.DataFrame:
+    return table.astype({"visit": "Int64"}) if "visit" in table.columns else table
+
+
+def in_time(records: list[Record], rows: list[IndexRow]) -> list[Record]:
+    """Records with those of one patient and visit in the order of their start, as the index gives it."""
+    starts = [(row.started or "", row.start_s if row.start_s is not None else 0.0) for row in rows]
+    order = sorted(range(len(records)), key=lambda i: starts[i])
+    return [records[i] for i in order]
+
+
+def patient_table(records: list[Record]) -> tuple[pd.DataFrame, ShapeComponents | None, list[str]]:
+    """One row a patient and visit, the learned shape of the beat, and what the reader should know."""
+    groups: dict[tuple[str, float | None], list[Record]] = {}
+    for record in records:
+        visit = None if record.visit != record.visit else record.visit
+        groups.setdefault((record.patient_id, visit), []).append(record)
+    keys = sorted(groups, key=lambda key: (key[0], np.inf if key[1] is None else key[1]))
+    rows = [patient_row(groups[key]) for key in keys]
+    filled = [row for row in rows if row is not None]
+    columns = list(dict.fromkeys(name for row in filled for name in row.columns))
+    out = [
+        row if row is not None else _nothing_measured(key, columns) for key, row in zip(keys, rows)
+    ]
+    table = pd.concat(out, ignore_index=True) if filled else pd.DataFrame()
+    shape, scores = learned_shape([groups[key] for key in keys])
+    notes = []
+    if scores is not None:
+        table = pd.concat([table, scores], axis=1)
+    else:
+        notes.append(f"no shape components: fewer than {LEAST_SHAPES} patients have a whole averaged beat")
+    return table, shape, notes
+
+
+def patient_row(records: list[Record]) -> pd.DataFrame | None:
+    """The row of one patient and visit; None when none of the recordings has a window."""
+    from discovery.summaries.patient_rows import patient_rows
+
+    mine = [record for record in records if not record.reason and len(record.windows)]
+    if not mine:
+        return None
+    windows = pd.concat([_labelled(record.windows, record) for record in mine], ignore_index=True)
+    whole = pd.DataFrame(
+        [
+            {"recording": r.recording, "patient_id": r.patient_id, "visit": r.visit, **r.record,
+             "duration_min": r.quality["duration_s"] / 60.0}
+            for r in mine
+        ]
+    )  # fmt: skip
+    confidence = {
+        key: "none" if all(record.confidence[key] == "none" for record in mine) else "low"
+        for key in mine[0].confidence
+    }
+    return patient_rows(windows, whole, confidence=confidence)
+
+
+def _nothing_measured(key: tuple[str, float | None], columns: list[str]) -> pd.DataFrame:
+    """A row that says that nothing was seen of this patient and visit."""
+    row: dict[str, object] = dict.fromkeys(columns, np.nan)
+    for name in columns:
+        if name.endswith("__reason"):
+            row[name] = "no valid window"
+        elif name.endswith("__n") or name in ("n_windows", "n_beats", "n_accepted"):
+            row[name] = 0
+        elif name in ("minutes_observed", "minutes_valid"):
+            row[name] = 0.0
+    row["patient_id"], row["visit"] = key[0], np.nan if key[1] is None else key[1]
+    return pd.DataFrame([row])
+
+
+def learned_shape(groups: list[list[Record]]) -> tuple[ShapeComponents | None, pd.DataFrame | None]:
+    """Components of the normalised beat, learned from one beat a patient, and every row's scores."""
+    from discovery.summaries.shape import POINTS, ShapeComponents
+
+    beats = np.full((len(groups), POINTS), np.nan)
+    for at, records in enumerate(groups):
+        shapes = [record.shape for record in records if record.shape is not None]
+        if shapes:
+            beats[at] = np.mean(shapes, axis=0)
+    first: dict[str, int] = {}
+    for at, records in enumerate(groups):
+        if np.isfinite(beats[at]).all():
+            first.setdefault(records[0].patient_id, at)
+    if len(first) < LEAST_SHAPES:
+        return None, None
+    shape = ShapeComponents().fit(beats[list(first.values())])
+    scores = shape.transform(beats)
+    names = [f"rv_shape_component_{k + 1}" for k in range(scores.shape[1])]
+    return shape, pd.DataFrame(scores, columns=names)
