@@ -18,6 +18,9 @@ _PUBLIC = {
     "check": "discovery.pipeline.check",
     "draft_study": "discovery.study",
     "run": "discovery.pipeline.run",
+    "measure": "discovery.beats.measuring",
+    "measure_study": "discovery.pipeline.measure",
+    "feature_table": "discovery.beats.registry",
 }
 
 __all__ = ["__version__", *_PUBLIC]

@@ -118,7 +118,9 @@ def _draw_excerpt(ax: Axes, parts: dict[str, pd.DataFrame]) -> None:
         ax.plot(rejected["start_s"], rejected["high"], "x", color=QUIET, markersize=6, label="beat left out")
     ax.set_xlim(float(samples["start_s"].min()), float(samples["start_s"].max()))
     if ax.get_legend_handles_labels()[0]:
-        ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.24), ncols=6, handletextpad=0.2, columnspacing=1.2)
+        ax.legend(
+            loc="upper center", bbox_to_anchor=(0.5, -0.24), ncols=6, handletextpad=0.2, columnspacing=1.2
+        )
 
 
 def draw_beat(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "") -> Axes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -48,10 +49,22 @@ class ResultsFolder:
 
     def private(self, name: str, frame: pd.DataFrame) -> None:
         """Patient rows: Parquet in a folder that only the owner can read and git leaves out."""
-        folder = self.path / PRIVATE
-        folder.mkdir(mode=0o700, exist_ok=True)
-        write_bytes(folder / ".gitignore", b"*\n")
+        folder = self._private_folder()
         temporary = folder / f".{name}.part"
         frame.to_parquet(temporary, index=False)
         os.chmod(temporary, 0o600)
         os.replace(temporary, folder / name)
+
+    def private_file(self, name: str, source: Path) -> None:
+        """A copy of a file that was written elsewhere, such as a table too large to hold."""
+        folder = self._private_folder()
+        temporary = folder / f".{name}.part"
+        shutil.copyfile(source, temporary)
+        os.chmod(temporary, 0o600)
+        os.replace(temporary, folder / name)
+
+    def _private_folder(self) -> Path:
+        folder = self.path / PRIVATE
+        folder.mkdir(mode=0o700, exist_ok=True)
+        write_bytes(folder / ".gitignore", b"*\n")
+        return folder

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import tempfile
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from discovery.files import sha256
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.record import BODY_SIZE, Record, Task, measure_record
 from discovery.problems import InputError, Problem
@@ -35,7 +37,8 @@ class Measured:
     windows, patients, quality, sites (stretches of one sampling site), migrations, reliability: tables.
     `quality` has a row for each recording of the index, also for those that were not measured. `shape`
     are the learned components of the beat, None with fewer than ten patients. `pictures` holds, by
-    recording, the tables that its pictures draw. The beats can be many, so they wait in `beats_file`
+    recording, the tables that its pictures draw. `input_hashes`: SHA-256 of the index, and one for all
+    recordings together. The beats can be many, so they wait in `beats_file`
     for as long as this object lives; `beats` reads it.
     """
 
@@ -48,6 +51,7 @@ class Measured:
     shape: ShapeComponents | None
     pictures: dict[str, dict[str, pd.DataFrame]]
     notes: tuple[str, ...]
+    input_hashes: dict[str, str]
     beats_file: Path
     keep: Any = field(repr=False, default=None)
 
@@ -103,7 +107,16 @@ def measure_study(
         reasons = [Problem(file=record.recording, wanted=record.reason) for record in records]
         raise InputError([Problem(file=_settings(study).folder, found=found, wanted=wanted), *reasons])
     progress.stage("summing up patients")
-    return summed_up(records, rows, beats_file, keep)
+    return summed_up(records, rows, _hashes(study, records), beats_file, keep)
+
+
+def _hashes(study: Study, records: list[Record]) -> dict[str, str]:
+    settings = _settings(study)
+    every = "".join(f"{record.recording} {record.sha256}\n" for record in records)
+    return {
+        f"{settings.folder}/{settings.index}": sha256(study.folder / settings.folder / settings.index),
+        f"{settings.folder}: {len(records)} recordings": hashlib.sha256(every.encode()).hexdigest(),
+    }
 
 
 def _settings(study: Study):
@@ -155,9 +168,7 @@ def measured_in_order(tasks: list[Task], workers: int) -> Iterator[Record]:
 
 
 def _without_beats(record: Record) -> Record:
-    from dataclasses import replace
-
-    return replace(record, beats=None)
+    return replace(record, beats=pd.DataFrame())
 
 
 class BeatsFile:
@@ -177,7 +188,7 @@ class BeatsFile:
         self._writer.close()
 
     def add(self, record: Record) -> None:
-        if record.beats is not None and len(record.beats):
+        if len(record.beats):
             self._write(_labelled(record.beats, record))
 
     def _write(self, table: pd.DataFrame) -> None:
@@ -222,7 +233,9 @@ def _labelled(table: pd.DataFrame, record: Record, *, after: int = 0) -> pd.Data
     return out
 
 
-def summed_up(records: list[Record], rows: list[IndexRow], beats_file: Path, keep: Any) -> Measured:
+def summed_up(
+    records: list[Record], rows: list[IndexRow], hashes: dict[str, str], beats_file: Path, keep: Any
+) -> Measured:
     """The tables of a study from those of its recordings."""
     measured = [record for record in records if not record.reason]
     patients, shape, notes = patient_table(in_time(records, rows))
@@ -238,6 +251,7 @@ def summed_up(records: list[Record], rows: list[IndexRow], beats_file: Path, kee
         shape=shape,
         pictures={r.recording: r.pictures for r in measured if r.pictures},
         notes=tuple(notes),
+        input_hashes=hashes,
         beats_file=beats_file,
         keep=keep,
     )
@@ -279,9 +293,7 @@ def patient_table(records: list[Record]) -> tuple[pd.DataFrame, ShapeComponents 
     rows = [patient_row(groups[key]) for key in keys]
     filled = [row for row in rows if row is not None]
     columns = list(dict.fromkeys(name for row in filled for name in row.columns))
-    out = [
-        row if row is not None else _nothing_measured(key, columns) for key, row in zip(keys, rows)
-    ]
+    out = [row if row is not None else _nothing_measured(key, columns) for key, row in zip(keys, rows)]
     table = pd.concat(out, ignore_index=True) if filled else pd.DataFrame()
     shape, scores = learned_shape([groups[key] for key in keys])
     notes = []

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import glob
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
+from discovery.files import sha256
 from discovery.pipeline.record_quality import quality_row
 from discovery.pipeline.record_stream import main_role, means_over, stretches
 from discovery.problems import InputError, Problem
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from discovery.beats import MeasuredBeats
     from discovery.recordings.index import IndexRow
     from discovery.recordings.source import RecordingSource
@@ -43,15 +46,16 @@ class Record:
     patient_id: str
     visit: float
     reason: str
-    quality: dict[str, object]
-    beats: pd.DataFrame | None = None
-    windows: pd.DataFrame | None = None
-    sites: pd.DataFrame | None = None
-    migrations: pd.DataFrame | None = None
+    quality: dict[str, Any]
+    beats: pd.DataFrame = field(default_factory=pd.DataFrame)
+    windows: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sites: pd.DataFrame = field(default_factory=pd.DataFrame)
+    migrations: pd.DataFrame = field(default_factory=pd.DataFrame)
     record: dict[str, float] = field(default_factory=dict)
     confidence: dict[str, str] = field(default_factory=dict)
     shape: np.ndarray | None = None
     pictures: dict[str, pd.DataFrame] = field(default_factory=dict)
+    sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -68,6 +72,19 @@ class Surveyed:
 
 def measure_record(task: Task) -> Record:
     """Open, assess and measure one recording. Whatever is wrong with it ends in `reason`, never here."""
+    return replace(_measured_or_why_not(task), sha256=content_hash(task.row.path))
+
+
+def content_hash(path: Path) -> str:
+    """SHA-256 over the files of a recording: the file itself, or all of a WFDB record's."""
+    stem = path.with_suffix("") if path.suffix in (".hea", ".dat") else path
+    wfdb = stem.with_name(stem.name + ".hea").is_file()
+    files = sorted(stem.parent.glob(f"{glob.escape(stem.name)}*")) if wfdb else [path]
+    each = "".join(f"{file.name} {sha256(file)}\n" for file in files if file.is_file())
+    return hashlib.sha256(each.encode()).hexdigest()
+
+
+def _measured_or_why_not(task: Task) -> Record:
     try:
         with _open(task) as source:
             return _measured(source, task)
@@ -142,10 +159,11 @@ def _measured(source: RecordingSource, task: Task) -> Record:
         from discovery.pipeline.record_pictures import picture_tables
 
         pictures = picture_tables(source, main, found, beats)
-    recording, visit = task.row.file, _visit(task.row)
-    who = {"recording": recording, "patient_id": task.row.patient_id, "visit": visit}
+    recording = task.row.file
     return Record(
-        **who,
+        recording=recording,
+        patient_id=task.row.patient_id,
+        visit=_visit(task.row),
         reason="",
         quality=quality_row(
             recording, task.row.visit, assessed=found.assessed, beats=beats, source=source, main=main
@@ -241,13 +259,13 @@ def measure_pieces(source: RecordingSource, main: str, found: Surveyed, task: Ta
     from discovery.beats import Measurer, Options
 
     assessed = found.assessed
+    known: dict[str, Any] = {**task.body, **found.spots}
     options = Options(
         line=(assessed.natural_hz, assessed.damping),
         site_at=assessed.site_at,
         line_state_at=assessed.line_state_at,
         unusable_s=assessed.held,
-        **task.body,
-        **found.spots,
+        **known,
     )
     measurer: Measurer | None = None
     for piece in stretches(source, main):

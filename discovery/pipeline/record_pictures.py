@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from discovery.pipeline.record_stream import stretches
-
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -39,9 +37,7 @@ def picture_tables(
     return tables
 
 
-def trace_table(
-    source: RecordingSource, main: str, found: Surveyed, beats: MeasuredBeats
-) -> pd.DataFrame:
+def trace_table(source: RecordingSource, main: str, found: Surveyed, beats: MeasuredBeats) -> pd.DataFrame:
     """Rows by `part`: range (lowest and highest pressure of a stretch of the record), site, state, window
     (share of accepted beats in `high`), sample (of the excerpt, in `high`), and landmarks by name:
     accepted or rejected.
@@ -127,7 +123,9 @@ def _landmarks(beats: pd.DataFrame, time: np.ndarray, pressure: np.ndarray) -> l
         for good, t in zip(accepted[inside].tolist(), at[inside].tolist()):
             if good or column == "t_dpdt_max":
                 p = float(np.interp(t, time, pressure))
-                rows.append(("accepted" if good else "rejected", label if good else "beat left out", t, t, p, p))
+                rows.append(
+                    ("accepted" if good else "rejected", label if good else "beat left out", t, t, p, p)
+                )
     return rows
 
 
@@ -181,9 +179,10 @@ def _fits(beat: EnsembleBeat, beats: MeasuredBeats, number: int) -> list[tuple]:
     window = beats.windows.iloc[number]
     rows: list[tuple] = []
     edp = float(beat.landmarks["p_ed"][0])
-    inside = beats.beats["accepted"].to_numpy(dtype=bool) & (
-        beats.beats["t_dpdt_max"].between(window["start_s"], window["end_s"], inclusive="left")
-    ).to_numpy()
+    inside = (
+        beats.beats["accepted"].to_numpy(dtype=bool)
+        & (beats.beats["t_dpdt_max"].between(window["start_s"], window["end_s"], inclusive="left")).to_numpy()
+    )
     rv = inside & (beats.beats["sampling_site"] == "RV").to_numpy()
     next_edp = float(np.nanmedian(beats.beats.loc[rv, "rv_end_diastolic_pressure"])) if rv.any() else edp
     found = ensemble_readings(beat, next_edp)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -35,9 +35,9 @@ def quality_row(
     beats: MeasuredBeats | None = None,
     source: RecordingSource | None = None,
     main: str = "",
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """All `COLUMNS`; empty (NaN or "") what a recording that was not measured cannot have."""
-    row: dict[str, object] = {name: "" if name in TEXTS else np.nan for name in COLUMNS}
+    row: dict[str, Any] = {name: "" if name in TEXTS else np.nan for name in COLUMNS}
     row.update(recording=recording, visit=np.nan if visit is None else visit, status=status, reason=reason)
     if assessed is None or beats is None or source is None:
         return row
@@ -84,7 +84,7 @@ def _most_common(reasons) -> str:
     return "" if counts.empty else sorted(counts[counts == counts.max()].index)[0]
 
 
-def _why_no_beat(row: dict[str, object], n_beats: int) -> str:
+def _why_no_beat(row: dict[str, Any], n_beats: int) -> str:
     if n_beats:
         return f"none of {n_beats} beats was accepted, most often: {row['most_common_rejection']}"
     return "no beat of the right ventricle or the pulmonary artery was found"

@@ -106,8 +106,8 @@ def at_instants(channel: Channel, grid: Channel) -> np.ndarray:
         return np.where(inside, x[np.clip(place, 0, x.size - 1)], np.nan)
     if channel.rate_hz > 1.2 * grid.rate_hz and x.size > 16:
         x = _low_passed(x, channel.rate_hz, 0.4 * grid.rate_hz)
-    place = offset + np.arange(n) * (channel.rate_hz / grid.rate_hz)
-    return np.interp(place, np.arange(x.size), x, left=np.nan, right=np.nan)
+    at = offset + np.arange(n) * (channel.rate_hz / grid.rate_hz)
+    return np.interp(at, np.arange(x.size), x, left=np.nan, right=np.nan)
 
 
 def _low_passed(x: np.ndarray, rate_hz: float, cutoff_hz: float) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 
 from discovery.pipeline.folder import ResultsFolder
+from discovery.pipeline.measure import Measured, measure_study
+from discovery.pipeline.measured_files import with_measured, write_tables
 from discovery.pipeline.parallel import workers_at
 from discovery.pipeline.progress import Progress, Silent
 from discovery.problems import InputError, Problem
@@ -64,9 +66,16 @@ def run(
     require_outcome(study)
     folder = ResultsFolder(Path(out) if out is not None else Path("reports") / study.settings.study.name)
     workers = workers or study.settings.analysis.workers
+    measured: Measured | None = None
+    notes: list[str] = []
     with workers_at(cluster):
-        tables, settings = analyse(study, workers=workers, progress=progress)
+        if study.settings.recordings is not None:
+            measured = measure_study(study, workers=workers, progress=progress)
+            study, notes = with_measured(study, measured)
+        tables, settings = analyse(study, workers=workers, progress=progress, notes=notes)
     folder.open()
+    if measured is not None:
+        write_tables(folder, measured, sites="sampling_sites.csv")
     started = {
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "host": platform.node(),
@@ -87,8 +96,8 @@ def require_outcome(study: Study) -> None:
     raise InputError([Problem(file="study.toml", column="outcomes", found=found, wanted=wanted)])
 
 
-def analyse(study: Study, *, workers: int, progress: Progress):
-    """All tables of a run, and what the report says of it. Writes nothing."""
+def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[str] = ()):
+    """All tables of a run, and what the report says of it, `notes` first. Writes nothing."""
     from discovery.association.design import design_of
     from discovery.association.outcome_models import SCREENED_KINDS
     from discovery.association.screen import adjust_screens, screen
@@ -100,7 +109,7 @@ def analyse(study: Study, *, workers: int, progress: Progress):
 
     analysis, seed = study.settings.analysis, study.settings.study.seed
     screened = [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
-    notes = [
+    notes = [*notes] + [
         f"{outcome.label} ({outcome.kind}) is not tested: no model for this kind of outcome yet."
         for outcome in study.outcomes
         if outcome not in screened

@@ -1,0 +1,221 @@
+"""What `measure` writes: tables, private patient rows and pictures, and the manifest."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from discovery.pipeline.folder import PRIVATE, ResultsFolder
+from discovery.pipeline.measure import MOST_PICTURES, Measured, measure_study
+from discovery.pipeline.parallel import workers_at
+from discovery.pipeline.progress import Progress, Silent
+from discovery.study import Study, read_study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PICTURES = "pictures"
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuredFiles:
+    """What was measured, where it was written, and what the user should know in words."""
+
+    folder: Path
+    measured: Measured
+    sentences: tuple[str, ...]
+
+
+def measure_to_folder(
+    study: Path | str | Study,
+    *,
+    out: Path | str | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    progress: Progress | None = None,
+) -> MeasuredFiles:
+    """Measure the recordings of `study` and write everything below `out` (`reports/<name>` otherwise).
+
+    Raises
+    ------
+    InputError
+        Every problem of the input, with nothing written; see `measure_study`.
+    """
+    began = time.monotonic()
+    progress = progress or Silent()
+    progress.stage("reading the study")
+    study = study if isinstance(study, Study) else read_study(study)
+    folder = ResultsFolder(Path(out) if out is not None else Path("reports") / study.settings.study.name)
+    workers = workers or study.settings.analysis.workers
+    with workers_at(cluster):
+        measured = measure_study(study, workers=workers, pictures=True, progress=progress)
+    folder.open()
+    progress.stage("writing tables")
+    write_tables(folder, measured, sites="sites.csv")
+    progress.stage("drawing recordings")
+    draw_pictures(folder, measured, workers)
+    about_run = {
+        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
+        "host": platform.node(),
+        "workers": workers,
+        "seconds": round(time.monotonic() - began, 1),
+    }
+    _write_manifest(folder, study, measured, about_run)
+    progress.close()
+    return MeasuredFiles(folder=folder.path, measured=measured, sentences=tuple(sentences(measured)))
+
+
+def write_tables(folder: ResultsFolder, measured: Measured, *, sites: str) -> None:
+    """The tables that every study with recordings leaves; `sites` names that of the sampling sites."""
+    folder.table("quality.csv", measured.quality)
+    folder.table(sites, measured.sites)
+    folder.table("migrations.csv", measured.migrations)
+    if len(measured.reliability):
+        folder.table("reliability.csv", measured.reliability)
+    if measured.shape is not None:
+        folder.text("shape_components.json", json.dumps(measured.shape.to_dict(), allow_nan=False) + "\n")
+    folder.private("windows.parquet", measured.windows)
+    folder.private("patients.parquet", measured.patients)
+    folder.private_file("beats.parquet", measured.beats_file)
+
+
+def draw_pictures(folder: ResultsFolder, measured: Measured, workers: int) -> None:
+    """The pictures of each recording, below the private folder: they show a patient's waveform."""
+    from joblib import Parallel, delayed
+
+    place = folder.path / PRIVATE / PICTURES
+    place.mkdir(mode=0o700, exist_ok=True)
+    for old in place.iterdir():
+        old.unlink()
+    names = _file_names(measured.pictures)
+    Parallel(n_jobs=min(workers, max(1, len(names))))(
+        delayed(draw_recording)(recording, tables, place, names[recording])
+        for recording, tables in measured.pictures.items()
+    )
+
+
+def draw_recording(recording: str, tables: dict[str, pd.DataFrame], place: Path, name: str) -> None:
+    """The pictures of one recording, as files that the owner alone can read."""
+    from discovery.figures.recording import draw_beat, draw_trace
+    from discovery.figures.save import save_figure
+
+    for kind, draw in (("trace", draw_trace), ("beat", draw_beat)):
+        if kind in tables:
+            drawn = partial(draw, title=f"Recording {recording}")
+            saved = save_figure(f"{name}_{kind}", drawn, tables[kind], place)
+            for path in (saved.svg, saved.pdf, saved.csv):
+                os.chmod(path, 0o600)
+
+
+def _file_names(recordings) -> dict[str, str]:
+    """A file name for each recording, numbered where two would get the same."""
+    from discovery.figures.save import file_name
+
+    names: dict[str, str] = {}
+    for recording in recordings:
+        name = file_name(recording)[:80]
+        taken = set(names.values())
+        number = 2
+        while (name if number == 2 else f"{name}_{number}") in taken:
+            number += 1
+        names[recording] = name if number == 2 else f"{name}_{number}"
+    return names
+
+
+def sentences(measured: Measured) -> Iterator[str]:
+    """What was measured and what was not, in words."""
+    status = measured.quality["status"]
+    total, whole = len(status), int((status == "measured").sum())
+    beats = int(measured.quality["n_accepted"].sum())
+    yield f"{whole} of {total} recordings measured, {beats} beats accepted"
+    if whole < total:
+        yield f"{total - whole} without a beat; quality.csv says why"
+    if total > MOST_PICTURES:
+        yield f"pictures are drawn of the first {MOST_PICTURES} recordings only"
+    yield from measured.notes
+
+
+def _write_manifest(folder: ResultsFolder, study: Study, measured: Measured, about_run: dict) -> None:
+    """Provenance of a folder that holds no report; clock, host and workers under `run` alone."""
+    from discovery.pipeline.settings import versions
+    from discovery.report.manifest import SCHEMA, outputs
+
+    asked = study.settings.model_dump(mode="json")
+    asked.get("analysis", {}).pop("workers", None)
+    content = {
+        "schema": SCHEMA,
+        "command": "measure",
+        "name": study.settings.study.name,
+        "inputs": {**study.input_hashes, **measured.input_hashes},
+        "settings": asked,
+        "versions": versions(),
+        "notes": list(measured.notes),
+        "outputs": outputs(folder.path),
+        "run": about_run,
+    }
+    folder.text("manifest.json", json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False) + "\n")
+
+
+def feature_table(measured: Measured) -> pd.DataFrame:
+    """The features that a run tests: one row a patient (index), from the row of the first visit.
+
+    Medians over windows, burden and trend of the recordings, and the components of the shape; without
+    what the registry calls a covariate or a measure of quality.
+    """
+    from discovery.beats.registry import columns_of, feature_of_column
+
+    rows = measured.patients.sort_values(["patient_id", "visit"], kind="stable", na_position="last")
+    rows = rows.drop_duplicates("patient_id").set_index("patient_id")
+    record = set(columns_of("record"))
+    chosen = []
+    for name in rows.columns:
+        found = feature_of_column(name)
+        shape = name.startswith("rv_shape_component_")
+        tested = found is not None and found[0].direction not in ("covariate", "quality")
+        measured_one = f"{name}__n" in rows.columns or name in record
+        if shape or (tested and measured_one and not name.endswith("_observed_min")):
+            chosen.append(name)
+    return rows[chosen].astype(float)
+
+
+def with_measured(study: Study, measured: Measured) -> tuple[Study, list[str]]:
+    """`study` with what was measured as features, and what the report says of it."""
+    from discovery.beats.registry import feature_of_column, label_of_column, unit_of_column
+    from discovery.study import with_features
+
+    features = feature_table(measured)
+    labels, units, families = {}, {}, {}
+    for name in features.columns:
+        found = feature_of_column(name)
+        if found is None:
+            number = name.rsplit("_", 1)[1]
+            labels[name], units[name], families[name] = (
+                f"Shape of the beat, component {number}",
+                "SD",
+                "shape",
+            )
+        else:
+            labels[name], units[name] = label_of_column(name), unit_of_column(name)
+            families[name] = found[0].family
+    study = with_features(study, features, labels=labels, units=units, families=families)
+    visits = measured.patients.groupby("patient_id").size()
+    status = measured.quality["status"]
+    whole = int((status == "measured").sum())
+    notes = [
+        f"{features.shape[1]} features were measured from {whole} of {len(status)} "
+        "recordings: medians over valid windows of one minute, burden and trend of the recording. "
+        "quality.csv says why the others were not."
+    ]
+    if (visits > 1).any():
+        notes.append(f"{int((visits > 1).sum())} patients have several visits; the first one is used.")
+    notes += [f"{note[0].upper()}{note[1:]}." for note in measured.notes]
+    hashes = {**study.input_hashes, **measured.input_hashes}
+    return replace(study, input_hashes=hashes), notes
