@@ -23,6 +23,7 @@ LANDMARKS = {
     "t_dpdt_min": "steepest fall",
     "t_diastolic_minimum": "diastolic minimum",
 }
+OF_ANY_ARTERY = ("t_ed", "t_dpdt_max", "t_systolic_peak")  # the others mean something in a ventricle alone
 COLUMNS = ("part", "name", "start_s", "end_s", "low", "high")
 
 
@@ -120,6 +121,8 @@ def _landmarks(beats: pd.DataFrame, time: np.ndarray, pressure: np.ndarray) -> l
         at = beats[column].to_numpy(dtype=float)
         accepted = beats["accepted"].to_numpy(dtype=bool)
         inside = (at >= time[0]) & (at <= time[-1])
+        if column not in OF_ANY_ARTERY:
+            inside &= (beats["sampling_site"] == "RV").to_numpy()
         for good, t in zip(accepted[inside].tolist(), at[inside].tolist()):
             if good or column == "t_dpdt_max":
                 p = float(np.interp(t, time, pressure))
@@ -153,7 +156,7 @@ def beat_table(beats: MeasuredBeats) -> pd.DataFrame | None:
     ]
     for column, label in LANDMARKS.items():
         at = float(beat.landmarks[column][0])
-        if np.isfinite(at):
+        if np.isfinite(at) and (site == "RV" or column in OF_ANY_ARTERY):
             p = float(np.interp(at, np.arange(beat.pressure.size) / beat.rate_hz, beat.pressure))
             rows.append(("landmark", label, (at - beat.anchor / beat.rate_hz) * 1e3, p, p, p))
     if site == "RV":
