@@ -52,3 +52,56 @@ def check(shared):
         return found
 
     return row
+
+
+MODELS = (
+    "pub01_normal",
+    "pub02_fast",
+    "pub03_pah_adapted",
+    "pub05_weak",
+    "pub07_slow_relax",
+    "pub10_slow_hr",
+)
+RECORDING_STUDY = """[study]
+name = "model"
+title = "Pressures of an open circulation model, invented patients"
+seed = 7
+
+[patients]
+file = "patients.csv"
+id = "patient_id"
+adjust_for = ["age_years"]
+
+[recordings]
+folder = "recordings"
+channels = { rv = "rvp", pa = "pap" }
+rate_hz = 250
+"""
+
+
+@pytest.fixture(scope="session")
+def model_study(shared, tmp_path_factory):
+    """Write a study with recordings: an open circulation model's pressures (see shared/waveforms), for
+    patient k of model k modulo 6 times 1 + k / 100, the whole 30 s `repeats` times; ages are invented.
+
+    Returns a function (patients, repeats, more study text) -> folder.
+    """
+
+    def write(patients: int, repeats: int, text: str = "") -> Path:
+        folder = tmp_path_factory.mktemp("model_study")
+        (folder / "recordings").mkdir()
+        rows = []
+        for k in range(patients):
+            source = shared / "waveforms" / "published_model" / f"{MODELS[k % 6]}.csv.gz"
+            once = pd.read_csv(source)[["rvp", "pap"]] * (1 + k / 100)
+            whole = pd.concat([once] * repeats, ignore_index=True)
+            whole.to_parquet(folder / "recordings" / f"rec{k:02d}.parquet", index=False)
+            rows.append((f"p{k:02d}", 40 + (7 * k) % 31, int((k * 5) % 7 < 3), float(k % 6 == 2)))
+        table = pd.DataFrame(rows, columns=["patient_id", "age_years", "responder", "load"])
+        table.to_csv(folder / "patients.csv", index=False)
+        files = [f"rec{k:02d}.parquet,p{k:02d}" for k in range(patients)]
+        (folder / "recordings" / "index.csv").write_text("\n".join(["file,patient_id", *files]) + "\n")
+        (folder / "study.toml").write_text(RECORDING_STUDY + text, encoding="utf-8")
+        return folder
+
+    return write

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 import tempfile
+import weakref
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,7 +32,7 @@ BEATS = "beats.parquet"
 BODY_LIMITS = {"height_cm": (30.0, 250.0), "weight_kg": (1.0, 400.0)}
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Measured:
     """What the recordings of a study gave.
 
@@ -53,7 +55,6 @@ class Measured:
     notes: tuple[str, ...]
     input_hashes: dict[str, str]
     beats_file: Path
-    keep: Any = field(repr=False, default=None)
 
     @property
     def beats(self) -> pd.DataFrame:
@@ -93,21 +94,36 @@ def measure_study(
         for at, row in enumerate(rows)
     ]
     progress.stage("measuring recordings")
-    keep = tempfile.TemporaryDirectory(prefix="discovery-beats-")
-    beats_file = Path(keep.name) / BEATS
+    place = Path(tempfile.mkdtemp(prefix="discovery-beats-"))
+    try:
+        records = _all_records(tasks, workers or study.settings.analysis.workers, place / BEATS, progress)
+        if all(record.reason for record in records):
+            raise _nothing_measured(records, _settings(study).folder)
+        progress.stage("summing up patients")
+        measured = summed_up(records, rows, _hashes(study, records), place / BEATS)
+    except BaseException:
+        shutil.rmtree(place, ignore_errors=True)
+        raise
+    weakref.finalize(measured, shutil.rmtree, place, ignore_errors=True)
+    return measured
+
+
+def _all_records(tasks: list[Task], workers: int, beats_file: Path, progress: Progress) -> list[Record]:
+    """Every record without its beats, which go to the file as they come."""
     records: list[Record] = []
     with BeatsFile(beats_file) as beats:
-        for record in measured_in_order(tasks, workers or study.settings.analysis.workers):
+        for record in measured_in_order(tasks, workers):
             beats.add(record)
-            records.append(_without_beats(record))
+            records.append(replace(record, beats=pd.DataFrame()))
             progress.update(len(records), len(tasks))
-    if all(record.reason for record in records):
-        found = f"{len(records)} of {len(records)} not measured"
-        wanted = "at least one recording that can be measured is wanted"
-        reasons = [Problem(file=record.recording, wanted=record.reason) for record in records]
-        raise InputError([Problem(file=_settings(study).folder, found=found, wanted=wanted), *reasons])
-    progress.stage("summing up patients")
-    return summed_up(records, rows, _hashes(study, records), beats_file, keep)
+    return records
+
+
+def _nothing_measured(records: list[Record], folder: str) -> InputError:
+    found = f"{len(records)} of {len(records)} not measured"
+    wanted = "at least one recording that can be measured is wanted"
+    reasons = [Problem(file=record.recording, wanted=record.reason) for record in records]
+    return InputError([Problem(file=folder, found=found, wanted=wanted), *reasons])
 
 
 def _hashes(study: Study, records: list[Record]) -> dict[str, str]:
@@ -165,10 +181,6 @@ def measured_in_order(tasks: list[Task], workers: int) -> Iterator[Record]:
     from joblib import Parallel, delayed
 
     yield from Parallel(n_jobs=workers, return_as="generator")(delayed(measure_record)(t) for t in tasks)
-
-
-def _without_beats(record: Record) -> Record:
-    return replace(record, beats=pd.DataFrame())
 
 
 class BeatsFile:
@@ -234,7 +246,7 @@ def _labelled(table: pd.DataFrame, record: Record, *, after: int = 0) -> pd.Data
 
 
 def summed_up(
-    records: list[Record], rows: list[IndexRow], hashes: dict[str, str], beats_file: Path, keep: Any
+    records: list[Record], rows: list[IndexRow], hashes: dict[str, str], beats_file: Path
 ) -> Measured:
     """The tables of a study from those of its recordings."""
     measured = [record for record in records if not record.reason]
@@ -253,7 +265,6 @@ def summed_up(
         notes=tuple(notes),
         input_hashes=hashes,
         beats_file=beats_file,
-        keep=keep,
     )
 
 
@@ -293,7 +304,7 @@ def patient_table(records: list[Record]) -> tuple[pd.DataFrame, ShapeComponents 
     rows = [patient_row(groups[key]) for key in keys]
     filled = [row for row in rows if row is not None]
     columns = list(dict.fromkeys(name for row in filled for name in row.columns))
-    out = [row if row is not None else _nothing_measured(key, columns) for key, row in zip(keys, rows)]
+    out = [row if row is not None else _unseen(key, columns) for key, row in zip(keys, rows)]
     table = pd.concat(out, ignore_index=True) if filled else pd.DataFrame()
     shape, scores = learned_shape([groups[key] for key in keys])
     notes = []
@@ -326,7 +337,7 @@ def patient_row(records: list[Record]) -> pd.DataFrame | None:
     return patient_rows(windows, whole, confidence=confidence)
 
 
-def _nothing_measured(key: tuple[str, float | None], columns: list[str]) -> pd.DataFrame:
+def _unseen(key: tuple[str, float | None], columns: list[str]) -> pd.DataFrame:
     """A row that says that nothing was seen of this patient and visit."""
     row: dict[str, object] = dict.fromkeys(columns, np.nan)
     for name in columns:
