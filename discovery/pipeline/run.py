@@ -105,7 +105,12 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
     from discovery.pipeline.describe import describe_cohort
     from discovery.pipeline.leading import leading_features, leading_tables
     from discovery.pipeline.settings import run_settings
-    from discovery.pipeline.survival_wing import hazard_flags, hazards_over_time, survival_tables
+    from discovery.pipeline.survival_wing import (
+        hazard_flags,
+        hazards_over_time,
+        late_start_notes,
+        survival_tables,
+    )
 
     analysis, seed = study.settings.analysis, study.settings.study.seed
     screened = [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
@@ -135,6 +140,7 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
     ordered = [screens[design.outcome] for design in designs]
 
     hazards = hazards_over_time(designs, ordered, analysis.fdr)
+    notes += late_start_notes(designs)
 
     progress.stage("ranking: bootstrap draws")
     markers = rank_markers(

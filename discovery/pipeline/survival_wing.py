@@ -17,7 +17,7 @@ from discovery.study import Study
 from discovery.study.settings import SurvivalOutcome
 from discovery.survival.changing_effects import effect_by_period, proportional_hazards_screen
 from discovery.survival.competing_models import competing_models
-from discovery.survival.curve_tables import at_risk_table, curve_table, thirds
+from discovery.survival.curve_tables import FEWEST_AT_START, at_risk_table, curve_table, thirds
 from discovery.survival.follow_up_table import follow_up_table
 
 
@@ -108,6 +108,17 @@ def survival_tables(
         "at_risk": joined(at_risk),
         "follow_up": joined(follow_up),
     }
+
+
+def late_start_notes(designs: Sequence[Design]) -> list[str]:
+    """A sentence for each outcome with delayed entry: its curves hold from their common start on."""
+    return [
+        f"{design.label}: patients came under observation at different times, so curves begin only where every "
+        f"group has {FEWEST_AT_START} patients under observation (half of its largest risk set if that is below "
+        f"{2 * FEWEST_AT_START}), and hold for patients who are event-free then; the models use everybody."
+        for design in designs
+        if design.kind == "survival" and design.entry is not None
+    ]
 
 
 def curves_by_third(

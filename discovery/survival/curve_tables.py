@@ -27,6 +27,7 @@ CURVE_COLUMNS = [
     "n_left_out",
 ]
 AT_RISK_COLUMNS = ["outcome", "group", "time", "n_at_risk", "n_event", "n_competing", "n_censored"]
+FEWEST_AT_START = 10
 THIRDS = ("lowest third", "middle third", "highest third")
 
 
@@ -52,9 +53,15 @@ def curve_table(
         One row a curve's step, after a first row at the start of follow-up: outcome, curve, group,
         time, estimate, ci_low, ci_high, n_at_risk, n_event, n_censored, n_left_out. Whether the
         curves are survival or incidence is decided over all groups, so all are of one kind.
+
+    Notes
+    -----
+    With delayed entry the curves begin at `common_start`, and hold for patients who are event-free
+    then; who is followed only up to there counts in `n_left_out`.
     """
     left_out, labels, codes, columns = usable_rows(time, status, entry, group)
-    time, status, entry = columns
+    (time, status, entry), codes = since_common_start(*columns, codes)
+    left_out += len(columns[0]) - len(time)
     competing = bool((status > 1).any())
     causes = np.union1d([1], np.unique(status[status > 0])).astype(int)
     tables = []
@@ -99,11 +106,14 @@ def at_risk_table(time, status, times=None, *, entry=None, group=None, outcome="
     """Numbers under a figure: at risk at each of `times`, and events and censorings up to then.
 
     `n_at_risk` counts entry < t <= time; at the start of follow-up it counts who begins there.
-    `times` defaults to about six round ones. Rows with missing values are left out as in `curve_table`.
+    `times` defaults to about six round ones. Rows are left out as in `curve_table`, and nothing is
+    counted ahead of where its curves begin.
     """
     _, labels, codes, columns = usable_rows(time, status, entry, group)
-    time, status, entry = columns
+    (time, status, entry), codes = since_common_start(*columns, codes)
     times = time_marks(time) if times is None else np.asarray(times, dtype=float)
+    if entry is not None and (times < entry.min()).any():
+        times = np.unique(np.append(times[times > entry.min()], entry.min()))
     tables = []
     for code, label in enumerate(labels):
         mine = codes == code
@@ -123,6 +133,43 @@ def at_risk_table(time, status, times=None, *, entry=None, group=None, outcome="
             table[name] = np.searchsorted(np.sort(follow_up.time[kind]), times, side="right")
         tables.append(table.assign(outcome=outcome, group=str(label)))
     return pd.concat(tables, ignore_index=True)[AT_RISK_COLUMNS]
+
+
+def common_start(time, entry, codes) -> float:
+    """Where curves of patients under delayed entry may begin, the same for all groups.
+
+    The first time from which on every group has 10 patients under observation (half of its largest risk
+    set where that is below 20) until its risk set is largest. Ahead of it one event among one
+    or two patients would bring a whole curve to its end. With a group that nobody stays in for so long,
+    it is the first entry of all.
+
+    References
+    ----------
+    Conditional survival under left truncation: Klein & Moeschberger, Survival Analysis, 2nd ed. 2003, 4.6
+    (from memory). Oracle: SV27 starts at a stated age for the same reason.
+    """
+    time, entry = np.asarray(time, dtype=float), np.asarray(entry, dtype=float)
+    first, start = float(entry.min()), -np.inf
+    for code in np.unique(codes):
+        ends, came = np.sort(time[codes == code]), np.sort(entry[codes == code])
+        at = np.unique(came)
+        watched = np.searchsorted(came, at, side="right") - np.searchsorted(ends, at, side="right")
+        peak = int(np.argmax(watched))
+        least = min(FEWEST_AT_START, max(1, int(watched[peak]) // 2))
+        short = np.flatnonzero(watched[: peak + 1] < least)
+        start = max(start, float(at[short[-1] + 1 if len(short) else 0]))
+    stays = time > start
+    everywhere = len(np.unique(np.asarray(codes)[stays])) == len(np.unique(codes))
+    return start if everywhere else first
+
+
+def since_common_start(time, status, entry, codes):
+    """(time, status, entry), codes of the follow-up after `common_start`; all of it without delayed entry."""
+    if entry is None:
+        return (time, status, entry), codes
+    start = common_start(time, entry, codes)
+    stays = time > start
+    return (time[stays], status[stays], np.maximum(entry[stays], start)), codes[stays]
 
 
 def time_marks(time, *, wanted: int = 6) -> np.ndarray:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from discovery.problems import InputError
-from discovery.survival.curve_tables import at_risk_table, curve_table, thirds, time_marks
+from discovery.survival.curve_tables import at_risk_table, common_start, curve_table, thirds, time_marks
 from discovery.survival.curves import kaplan_meier
 
 
@@ -72,6 +72,40 @@ def test_delayed_entry_counts_who_is_there():
     curve = curve_table([5.0, 6, 9], [1, 0, 1], entry=[0, 3, 7])
     assert curve.iloc[0][["time", "n_at_risk"]].tolist() == [0, 1]
     assert curve["estimate"].tolist() == [1, 0.5, 0.5, 0]
+
+
+def late_entries(n=200, seed=4):
+    rng = np.random.Generator(np.random.PCG64(seed))
+    entry = rng.uniform(0, 300, n)
+    time = entry + rng.exponential(400, n)
+    status = rng.integers(0, 3, n)
+    entry[0], time[0], status[0] = -50.0, -20.0, 1  # alone at risk, and dead
+    return time, status, entry, np.arange(n) % 3
+
+
+def test_an_event_in_a_lone_early_risk_set_does_not_end_the_curve():
+    time, status, entry, group = late_entries()
+    table = curve_table(time, status, entry=entry, group=group)
+    start = table["time"].min()
+    assert (table.groupby(["curve", "group"])["estimate"].max() < 1).all()
+    assert table.loc[table["time"] == start, "n_at_risk"].min() >= 10
+    assert (table["n_left_out"] == (time <= start).sum()).all()
+    marks = at_risk_table(time, status, entry=entry, group=group)
+    assert marks["time"].min() == start
+    assert marks["n_at_risk"].iloc[0] >= 10
+
+
+def test_the_curve_after_the_common_start_is_the_conditional_one():
+    time, status, entry, group = late_entries()
+    event = (status == 1).astype(int)
+    start = common_start(time, entry, group)
+    mine = group == 1
+    wanted = kaplan_meier(time[mine], event[mine], entry=entry[mine], start=start)
+    got = curve_table(time, event, entry=entry, group=group)
+    got = got[(got["group"] == "1") & (got["time"] > start)]
+    np.testing.assert_array_equal(got["time"], wanted.time)
+    np.testing.assert_allclose(got["estimate"], wanted.estimate, rtol=1e-12)
+    np.testing.assert_allclose(got["ci_low"], wanted.ci_low, rtol=1e-12)
 
 
 def test_thirds_carry_their_limits_and_keep_ties_together():
