@@ -113,9 +113,9 @@ def survival_tables(
 def late_start_notes(designs: Sequence[Design]) -> list[str]:
     """A sentence for each outcome with delayed entry: its curves hold from their common start on."""
     return [
-        f"{design.label}: patients came under observation at different times, so curves begin only where every "
-        f"group has {FEWEST_AT_START} patients under observation (half of its largest risk set if that is below "
-        f"{2 * FEWEST_AT_START}), and hold for patients who are event-free then; the models use everybody."
+        f"{design.label}: patients came under observation at different times, so curves begin only where "
+        f"every group has {FEWEST_AT_START} patients under observation (half of its largest risk set if that "
+        f"is below {2 * FEWEST_AT_START}), and hold for patients who are event-free then; the models use everybody."
         for design in designs
         if design.kind == "survival" and design.entry is not None
     ]

@@ -60,8 +60,9 @@ def curve_table(
     then; who is followed only up to there counts in `n_left_out`.
     """
     left_out, labels, codes, columns = usable_rows(time, status, entry, group)
-    (time, status, entry), codes = since_common_start(*columns, codes)
-    left_out += len(columns[0]) - len(time)
+    columns, codes, early = since_common_start(columns, codes)
+    left_out += early
+    time, status, entry = columns
     competing = bool((status > 1).any())
     causes = np.union1d([1], np.unique(status[status > 0])).astype(int)
     tables = []
@@ -110,7 +111,8 @@ def at_risk_table(time, status, times=None, *, entry=None, group=None, outcome="
     counted ahead of where its curves begin.
     """
     _, labels, codes, columns = usable_rows(time, status, entry, group)
-    (time, status, entry), codes = since_common_start(*columns, codes)
+    columns, codes, _ = since_common_start(columns, codes)
+    time, status, entry = columns
     times = time_marks(time) if times is None else np.asarray(times, dtype=float)
     if entry is not None and (times < entry.min()).any():
         times = np.unique(np.append(times[times > entry.min()], entry.min()))
@@ -163,13 +165,15 @@ def common_start(time, entry, codes) -> float:
     return start if everywhere else first
 
 
-def since_common_start(time, status, entry, codes):
-    """(time, status, entry), codes of the follow-up after `common_start`; all of it without delayed entry."""
+def since_common_start(columns, codes):
+    """Time, status and entry (`columns`) after `common_start`, the codes, and how many rows ended ahead of it."""
+    time, status, entry = columns
     if entry is None:
-        return (time, status, entry), codes
+        return columns, codes, 0
     start = common_start(time, entry, codes)
     stays = time > start
-    return (time[stays], status[stays], np.maximum(entry[stays], start)), codes[stays]
+    kept = [time[stays], status[stays], np.maximum(entry[stays], start)]
+    return kept, codes[stays], int((~stays).sum())
 
 
 def time_marks(time, *, wanted: int = 6) -> np.ndarray:
