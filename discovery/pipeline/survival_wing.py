@@ -115,7 +115,8 @@ def late_start_notes(designs: Sequence[Design]) -> list[str]:
     return [
         f"{design.label}: patients came under observation at different times, so curves begin only where "
         f"every group has {FEWEST_AT_START} patients under observation (half of its largest risk set if that "
-        f"is below {2 * FEWEST_AT_START}), and hold for patients who are event-free then; the models use everybody."
+        f"is below {2 * FEWEST_AT_START}), and hold for "
+        "patients who are event-free then; the models use everybody."
         for design in designs
         if design.kind == "survival" and design.entry is not None
     ]

@@ -166,7 +166,7 @@ def common_start(time, entry, codes) -> float:
 
 
 def since_common_start(columns, codes):
-    """Time, status and entry (`columns`) after `common_start`, the codes, and how many rows ended ahead of it."""
+    """Time, status and entry (`columns`) after `common_start`, the codes, and the rows that ended earlier."""
     time, status, entry = columns
     if entry is None:
         return columns, codes, 0
