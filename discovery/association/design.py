@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.coding import BaseCoding, Term, keep_independent, learn_coding
-from discovery.association.outcome_models import Response
+from discovery.association.response import Response
 from discovery.association.scaling import WINSOR, FeatureScaling, learn_scaling
 from discovery.problems import InputError, Problem, shown
 

@@ -17,7 +17,7 @@ import pytest
 from discovery.association.correlation import correlation, partial_spearman
 from discovery.association.group_tests import dunn, kruskal_wallis, mann_whitney
 from discovery.association.meta_analysis import pool_random_effects
-from discovery.association.outcome_models import Response, fit_columns
+from discovery.association.outcome_models import fit_columns
 from discovery.association.regression import (
     cox,
     least_squares,
@@ -28,6 +28,7 @@ from discovery.association.regression import (
     proportional_odds,
     risk_ratio,
 )
+from discovery.association.response import Response
 from discovery.association.roc import auc_with_interval, compare_aucs
 from discovery.association.spline import restricted_cubic_spline
 
