@@ -131,7 +131,7 @@ def draw_beat(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
     beat = rows[rows["part"] == "beat"]
     if beat.empty:
         return say(ax, "No averaged beat: no window has ten beats that may be averaged.")
-    set_size(ax, height=4.0)
+    set_size(ax, height=4.6)
     set_title(ax, title, detail)
     x = beat["time_ms"]
     ax.fill_between(x, beat["low"], beat["high"], color=RULE, linewidth=0, label="one standard deviation")
@@ -150,6 +150,5 @@ def draw_beat(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
         )
     ax.set(xlabel="Time from the steepest rise (ms)", ylabel="Pressure (mmHg)")
     ax.set_xlim(float(x.min()), float(x.max()))
-    ax.set_ylim(top=ax.get_ylim()[0] + 1.12 * (ax.get_ylim()[1] - ax.get_ylim()[0]))
-    ax.legend(loc="upper right")
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=2)
     return ax

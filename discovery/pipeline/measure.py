@@ -16,7 +16,7 @@ import pandas as pd
 
 from discovery.files import sha256
 from discovery.pipeline.progress import Progress, Silent
-from discovery.pipeline.record import BODY_SIZE, Record, Task, measure_record
+from discovery.pipeline.record import Record, Task, measure_record
 from discovery.problems import InputError, Problem
 from discovery.study import Study, read_study
 
@@ -29,7 +29,14 @@ if TYPE_CHECKING:
 MOST_PICTURES = 50
 LEAST_SHAPES = 10
 BEATS = "beats.parquet"
-BODY_LIMITS = {"height_cm": (30.0, 250.0), "weight_kg": (1.0, 400.0)}
+# Columns of the patient table that serve the measuring: option, limits, whether they hold for every visit.
+NOTES = {
+    "height_cm": ("height_cm", 30.0, 250.0, True),
+    "weight_kg": ("weight_kg", 1.0, 400.0, True),
+    "cardiac_output_l_min": ("cardiac_output", 0.5, 20.0, False),
+    "wedge_pressure_mmhg": ("pawp", -10.0, 60.0, False),
+    "arterial_saturation_percent": ("sao2", 40.0, 100.0, False),
+}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -89,8 +96,14 @@ def measure_study(
     progress = progress or Silent()
     study = study if isinstance(study, Study) else read_study(study)
     rows = rows_to_measure(study)
+    first = first_visits(rows)
     tasks = [
-        Task(row, _settings(study), body_size(study, row.patient_id), pictures and at < MOST_PICTURES)
+        Task(
+            row,
+            _settings(study),
+            notes_of(study, row, first[row.patient_id]),
+            pictures and at < MOST_PICTURES,
+        )
         for at, row in enumerate(rows)
     ]
     progress.stage("measuring recordings")
@@ -157,16 +170,36 @@ def rows_to_measure(study: Study) -> list[IndexRow]:
     return rows
 
 
-def body_size(study: Study, patient_id: str) -> dict[str, float]:
-    """Height and weight where the patient table has `height_cm` and `weight_kg`; the unlikely left out."""
-    out = {}
-    for name in BODY_SIZE:
-        if name in study.patients.columns and pd.api.types.is_numeric_dtype(study.patients[name]):
-            value = float(study.patients.at[patient_id, name])
-            low, high = BODY_LIMITS[name]
+def notes_of(study: Study, row: IndexRow, first_visit: int | None) -> dict[str, float | str]:
+    """What the patient table says that serves the measuring (`NOTES`, ventilation); the unlikely left out.
+
+    Body size holds for every visit, all else for the first one alone.
+    """
+    from discovery.beats.respiration import MODES
+
+    out: dict[str, float | str] = {}
+    patients, first = study.patients, row.visit == first_visit
+    for column, (option, low, high, always) in NOTES.items():
+        if not (always or first) or column not in patients.columns:
+            continue
+        if pd.api.types.is_numeric_dtype(patients[column]):
+            value = float(patients.at[row.patient_id, column])
             if low <= value <= high:
-                out[name] = value
+                out[option] = value
+    if first and "ventilation" in patients.columns:
+        said = patients.at[row.patient_id, "ventilation"]
+        if said in MODES:
+            out["ventilation"] = str(said)
     return out
+
+
+def first_visits(rows: list[IndexRow]) -> dict[str, int | None]:
+    """The lowest visit of each patient in the index; None where the index gives none."""
+    first: dict[str, int | None] = {}
+    for row in rows:
+        before = first.get(row.patient_id)
+        first[row.patient_id] = row.visit if before is None else min(before, row.visit or before)
+    return first
 
 
 def measured_in_order(tasks: list[Task], workers: int) -> Iterator[Record]:

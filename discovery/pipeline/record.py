@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from discovery.study.settings import Recordings
 
 HIGHEST_RATE_HZ = 10_000.0
-BODY_SIZE = ("height_cm", "weight_kg")
 
 
 @dataclass(frozen=True)
@@ -34,7 +33,7 @@ class Task:
 
     row: IndexRow
     settings: Recordings
-    body: Mapping[str, float]
+    notes: Mapping[str, float | str]  # options of the measurer that the patient table gives
     pictured: bool
 
 
@@ -259,7 +258,7 @@ def measure_pieces(source: RecordingSource, main: str, found: Surveyed, task: Ta
     from discovery.beats import Measurer, Options
 
     assessed = found.assessed
-    known: dict[str, Any] = {**task.body, **found.spots}
+    known: dict[str, Any] = {**task.notes, **found.spots}
     options = Options(
         line=(assessed.natural_hz, assessed.damping),
         site_at=assessed.site_at,

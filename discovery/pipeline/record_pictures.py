@@ -187,7 +187,8 @@ def _fits(beat: EnsembleBeat, beats: MeasuredBeats, number: int) -> list[tuple]:
         & (beats.beats["t_dpdt_max"].between(window["start_s"], window["end_s"], inclusive="left")).to_numpy()
     )
     rv = inside & (beats.beats["sampling_site"] == "RV").to_numpy()
-    next_edp = float(np.nanmedian(beats.beats.loc[rv, "rv_end_diastolic_pressure"])) if rv.any() else edp
+    diastolic = beats.beats.loc[rv, "rv_end_diastolic_pressure"].dropna()
+    next_edp = float(diastolic.median()) if len(diastolic) else edp
     found = ensemble_readings(beat, next_edp)
     anchor = beat.anchor / beat.rate_hz
     tau = float(window.get("rv_tau_exponential", np.nan))

@@ -141,3 +141,20 @@ def test_pictures_hold_what_was_measured(measured):
     assert mean["pressure_mmhg"].max() == pytest.approx(systolic, abs=0.5)
     sample = trace[trace["part"] == "sample"]["start_s"]
     assert sample.max() - sample.min() == pytest.approx(10.0, abs=0.01)
+
+
+def test_notes_in_the_patient_table_give_flow_features_of_the_first_visit(folder, tmp_path):
+    """Closed forms: index = output / body surface (Mosteller 1987), resistance = (mean PA - wedge) / output."""
+    shutil.copytree(folder, tmp_path / "study")
+    recordings = tmp_path / "study" / "recordings"
+    index = "file,patient_id,visit\nrec00.parquet,p00,1\nrec01.parquet,p00,2\n"
+    (recordings / "index.csv").write_text(index, encoding="utf-8")
+    patients = pd.read_csv(tmp_path / "study" / "patients.csv")
+    notes = {"height_cm": 175.0, "weight_kg": 80.0, "cardiac_output_l_min": 5.28, "wedge_pressure_mmhg": 9.0}
+    patients.assign(**notes).to_csv(tmp_path / "study" / "patients.csv", index=False)
+    rows = measure_study(tmp_path / "study", workers=1).patients.set_index("visit")
+    surface = np.sqrt(175.0 * 80.0 / 3600.0)
+    assert rows.loc[1, "cardiac_index"] == pytest.approx(5.28 / surface, rel=1e-6)
+    resistance = (rows.loc[1, "pa_mean_pressure"] - 9.0) / 5.28
+    assert rows.loc[1, "pulmonary_vascular_resistance"] == pytest.approx(resistance, rel=1e-3)
+    assert np.isnan(rows.loc[2, "cardiac_index"])
