@@ -13,6 +13,7 @@ from discovery.association.screen import ADJUSTED, Screen
 from discovery.markers.attenuation import Corrected, correct_attenuation, explained_by_base
 from discovery.markers.bootstrap import BootstrapDraws
 from discovery.markers.confirmed_order import confirmed_order, order_sentence
+from discovery.markers.detectable import detectable_effect, null_standard_errors
 from discovery.markers.families import family_leads, family_scores
 from discovery.markers.gain import MONTE_CARLO_NOTED, CorrectedGain
 from discovery.markers.ranks import (
@@ -52,13 +53,13 @@ EXTRA = (
     "s_value", "apparent_gain", "top_k", "family_rank", "family_rank_low", "family_rank_high",
     "family_probability_in_top", "family_top_k", "family_lead", "p_given_lead", "distinct_share",
     "missing_share", "reliability", "attenuation_corrected", "attenuation_low", "attenuation_high",
-    "detectable_effect", "q_without_site", "gain_random_folds", "gain_left_out_sites", "confirmed_order",
+    "se_null", "detectable_effect", "detectable_level", "q_without_site", "gain_random_folds",
+    "gain_left_out_sites", "confirmed_order",
 )  # fmt: skip
 FAMILY_COLUMNS = (
     "outcome", "family", "redundancy_group", "family_rank", "family_rank_low", "family_rank_high",
     "family_probability_in_top", "family_top_k", "lead", "size", "members", "candidates",
 )  # fmt: skip
-POWER_FACTOR = 2.8015852  # normal quantiles .975 + .8: the effect seen with 80 % power, in standard errors
 
 
 @dataclass(kw_only=True)
@@ -78,7 +79,8 @@ class OutcomeParts:
     apparent: np.ndarray | None = None
 
 
-def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flags, confirm):
+def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliability_pairs, flags, confirm):
+    """(rows, families, remarks) of one outcome; `comparisons`: features tested over all outcomes."""
     design, screen, p = o.design, o.screen, len(o.design.feature_names)
     adjusted = screen.table
     adjusted = adjusted[(adjusted["model"] == ADJUSTED) & (adjusted["term"] == adjusted["feature"])]
@@ -108,6 +110,8 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
     given_lead = p_given_lead(design, lead)
     distinct, distinct_note = _distinct(o, seed)
     known, corrected = _attenuation(o, reliability, reliability_pairs)
+    se_null = np.where(screen.assessed, null_standard_errors(design), np.nan)
+    level = fdr / max(comparisons, 1)
     gain = o.gain
     columns |= {
         "outcome": design.outcome,
@@ -138,7 +142,9 @@ def outcome_tables(o, *, seed, labels, fdr, reliability, reliability_pairs, flag
         "attenuation_corrected": corrected.estimate,
         "attenuation_low": corrected.low,
         "attenuation_high": corrected.high,
-        "detectable_effect": POWER_FACTOR * np.where(screen.assessed, screen.fit.se, np.nan),
+        "se_null": se_null,
+        "detectable_effect": detectable_effect(se_null, level),
+        "detectable_level": np.where(np.isnan(se_null), np.nan, level),
         "q_without_site": spread(None if o.site is None else o.site.q_without_site),
         "gain_random_folds": spread(None if o.site is None else o.site.gain_random_folds),
         "gain_left_out_sites": spread(None if o.site is None else o.site.gain_left_out_sites),

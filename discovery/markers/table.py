@@ -106,11 +106,12 @@ def rank_markers(
             o.draws = d
         _correct_gains(resampled)
 
+    comparisons = sum(int((o.screen.assessed & ~np.isnan(o.screen.fit.z)).sum()) for o in outcomes)
     tables, family_tables, notes = [], [], []
     for o in outcomes:
         table, families, remarks = outcome_tables(
-            o, seed=seed, labels=labels or {}, fdr=fdr, reliability=reliability or {},
-            reliability_pairs=reliability_pairs, flags=flags or {},
+            o, seed=seed, labels=labels or {}, fdr=fdr, comparisons=comparisons,
+            reliability=reliability or {}, reliability_pairs=reliability_pairs, flags=flags or {},
             confirm=confirm,
         )  # fmt: skip
         tables.append(table)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Any
 
 import pandas as pd
@@ -22,7 +21,6 @@ from discovery.report.format import (
 from discovery.report.settings import OutcomeRun, RunSettings
 
 VERDICTS = ("strong candidate", "candidate", "suggestive", "not supported", "site-driven", "not assessable")
-POWER = 0.8
 PERMUTATION_FIRST = 30  # events, below which tests that lean on large samples reject too often
 FEW_EVENTS = 10  # events per estimated coefficient, below which estimates are fragile
 
@@ -67,7 +65,7 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         "families": len(leads),
         "fragile": _fragile(outcome, settings),
     }
-    could_see = smallest_effect_sentence(tested, settings, len(tested) * max(len(settings.outcomes), 1))
+    could_see = smallest_effect_sentence(tested)
     if not len(tested):
         return Headline(found="No feature could be tested against this outcome.", **common)
     hints = (
@@ -94,23 +92,22 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
     )
 
 
-def smallest_effect(markers: pd.DataFrame, level: float, power: float = POWER) -> float:
-    """The effect a typical feature must have to be found: (z(1 - level/2) + z(power)) standard errors.
+def smallest_effect(tested: pd.DataFrame) -> tuple[float, float]:
+    """(effect, level): what a typical feature had to have to be found in 8 of 10 such studies at p = level.
 
-    The standard error is the median over the features, each from the width of its 95 % interval.
+    The median over the features of the effect that the details of each one state; NaN when unknown.
     """
-    normal = NormalDist()
-    width = (markers["ci_high"] - markers["ci_low"]).astype(float)
-    error = width[width.map(math.isfinite)].median() / (2 * normal.inv_cdf(0.975))
-    return float((normal.inv_cdf(1 - level / 2) + normal.inv_cdf(power)) * error)
+    if not {"detectable_effect", "detectable_level"} <= set(tested):
+        return math.nan, math.nan
+    known = tested[["detectable_effect", "detectable_level"]].astype(float).dropna()
+    return float(known["detectable_effect"].median()), float(known["detectable_level"].max())
 
 
-def smallest_effect_sentence(tested: pd.DataFrame, settings: RunSettings, comparisons: int) -> str:
+def smallest_effect_sentence(tested: pd.DataFrame) -> str:
     """What this study could have seen, in the words of its effect measure; empty when unknown."""
     if not len(tested):
         return ""
-    level = settings.fdr / comparisons
-    size = smallest_effect(tested, level)
+    size, level = smallest_effect(tested)
     if not math.isfinite(size):
         return ""
     measure = str(tested["effect_measure"].iloc[0])
@@ -121,11 +118,9 @@ def smallest_effect_sentence(tested: pd.DataFrame, settings: RunSettings, compar
     else:
         beyond = f"{fixed(size)} or more in either direction"
     return (
-        f"Smallest effect that this study could have seen: a feature with a true {name} of {beyond} would "
-        f"reach "
-        f"p = {number(level, 2)} in 8 of 10 such studies; a weaker "
-        f"one may be "
-        "real and yet missing from the list."
+        f"Smallest effect that this study could have seen: a typical feature with a true {name} of {beyond} "
+        f"would reach p = {number(level, 2)} in 8 of 10 such studies; a weaker one may be real and yet "
+        "missing from the list."
     )
 
 

@@ -208,7 +208,8 @@ def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
         text = words.effect(size, measure)
         if words.is_log_ratio(measure):
             text += f" or {words.effect(-size, measure)}"
-        out.append(["Effect seen with 80 % power at p = 0.05", text])
+        at = f" at p = {words.number(row['detectable_level'], 2)}" if has("detectable_level") else ""
+        out.append(["Effect seen with 80 % power" + at, text])
     if has("missing_share"):
         out.append(["Missing", words.percent(row["missing_share"])])
     if has("reliability"):

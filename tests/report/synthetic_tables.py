@@ -139,6 +139,10 @@ def markers_for(
             "events": np.nan if events is None else events - rank % 3,
             "n_left_out": rank % 7,
             "verdict": word,
+            "se_null": se,
+            "detectable_effect": se
+            * (NormalDist().inv_cdf(1 - 0.025 / count / 3) + NormalDist().inv_cdf(0.8)),
+            "detectable_level": 0.05 / count / 3,
             "flags": np.where(rank % 9 == 0, "nonlinear; fewer than 10 events per parameter", ""),
         }
     ).iloc[order]

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
 
+from discovery.report.format import effect, number
 from discovery.report.headline import base_verdict, headline, smallest_effect
 
 
@@ -89,24 +88,13 @@ def test_verdict_words_with_something_added():
     assert base_verdict(None) == ""
 
 
-def test_smallest_effect_is_found_in_eight_of_ten_studies():
-    """Simulation: normal estimates with that true effect pass the level with probability 0.8."""
-    error, level = 0.13, 0.05 / 30
-    table = pd.DataFrame({"ci_low": [-1.959964 * error] * 5, "ci_high": [1.959964 * error] * 5})
-    size = smallest_effect(table, level)
-    rng = np.random.default_rng(8)
-    z = np.abs(rng.normal(size, error, 200_000)) / error
-    p = np.array([math.erfc(v / math.sqrt(2)) for v in z])
-    assert (p <= level).mean() == pytest.approx(0.8, abs=4 * math.sqrt(0.16 / 200_000))
-
-
-def test_smallest_effect_of_published_numbers():
-    """Schoenfeld 1983 (Biometrics 39:499-503): D = (z + z)^2 / b^2 events for a covariate of variance 1.
-
-    Turned round, with standard error 1/sqrt(D), b comes back. Hazard ratio 1.5 at 0.05 and power 0.8
-    needs (1.959964 + 0.841621)^2 / log(1.5)^2 = 47.74 events.
-    """
-    half = 1.959964 / math.sqrt(47.74)
-    assert math.exp(
-        smallest_effect(pd.DataFrame({"ci_low": [-half], "ci_high": [half]}), 0.05)
-    ) == pytest.approx(1.5, abs=2e-4)
+def test_smallest_effect_is_the_typical_one_of_the_details(made, markers):
+    mine = markers[markers["outcome"] == "death_or_rv_failure"]
+    tested = mine[mine["p_value"].notna()]
+    size, level = smallest_effect(tested)
+    assert size == tested["detectable_effect"].median()
+    assert level == tested["detectable_level"].iloc[0]
+    sentence = of(made, markers).could_see
+    assert f"hazard ratio per 1 SD of {effect(size, 'log hazard ratio')} or more" in sentence
+    assert f"p = {number(level, 2)} in 8 of 10" in sentence
+    assert of(made, markers.drop(columns="detectable_level")).could_see == ""

@@ -244,6 +244,7 @@ def test_what_a_run_knows_beyond_the_contract_is_in_the_details(made, tmp_path):
         "verdict_rule": "q <= 0.05",
         "lfsr": 0.003,
         "detectable_effect": np.log(1.4),
+        "detectable_level": 0.05,
         "missing_share": 0.125,
         "top_k": 7.0,
         "p_given_lead": 0.2,
@@ -256,7 +257,7 @@ def test_what_a_run_knows_beyond_the_contract_is_in_the_details(made, tmp_path):
     found = dict(outcome["rows"][0]["more"])
     assert found["Why this verdict"] == "q <= 0.05"
     assert found["Probability of the wrong sign"] == "<0.01"
-    assert found["Effect seen with 80 % power at p = 0.05"] == "1.40 or 0.71"
+    assert found["Effect seen with 80 % power at p = 0.050"] == "1.40 or 0.71"
     assert found["Missing"] == "12 %"
     assert found["Beyond its family's best (X)"] == "p = 0.20"
     assert outcome["top"] == "In the first 7"
