@@ -26,7 +26,7 @@ from discovery.markers.ranks import (
     share_in_top,
     size_of_top,
 )
-from discovery.markers.redundancy import p_given_lead
+from discovery.markers.redundancy import given_lead
 from discovery.markers.refit import GAIN_MEASURES, OutcomeRefit
 from discovery.markers.shrinkage import ShrunkenEffects, shrink_effects, stretch_to_profile
 from discovery.markers.site_check import DOES_NOT_TRANSPORT, SiteCheck
@@ -36,6 +36,8 @@ from discovery.markers.verdict import (
     NO_ORDER,
     NO_TRANSPORT,
     NONLINEAR,
+    PERMUTATION_FIRST,
+    SIGN_TURNS,
     UNRELIABLE,
     Evidence,
     verdict_of,
@@ -51,7 +53,8 @@ CONTRACT = (
 EXTRA = (
     "verdict_rule", "flags", "note", "z", "se", "p_familywise", "shrunk_low", "shrunk_high", "lfsr",
     "s_value", "apparent_gain", "top_k", "family_rank", "family_rank_low", "family_rank_high",
-    "family_probability_in_top", "family_top_k", "family_lead", "p_given_lead", "distinct_share",
+    "family_probability_in_top", "family_top_k", "family_lead", "p_given_lead",
+    "estimate_given_lead", "distinct_share",
     "missing_share", "reliability", "attenuation_corrected", "attenuation_low", "attenuation_high",
     "se_null", "detectable_effect", "detectable_level", "q_without_site", "gain_random_folds",
     "gain_left_out_sites", "confirmed_order",
@@ -107,7 +110,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
     family = _family_ranks(o, z)
     lead = np.full(p, -1)
     lead[o.ranked] = _to_whole(family_leads(np.abs(z), o.number[o.ranked]), o.ranked)
-    given_lead = p_given_lead(design, lead)
+    given = given_lead(design, lead)
     distinct, distinct_note = _distinct(o, seed)
     known, corrected = _attenuation(o, reliability, reliability_pairs)
     se_null = np.where(screen.assessed, null_standard_errors(design), np.nan)
@@ -135,7 +138,8 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         **{name: spread(values) for name, values in rank.items()},
         **{name: spread(values) for name, values in family.of_features.items()},
         "family_lead": ["" if k < 0 else design.feature_names[k] for k in lead],
-        "p_given_lead": given_lead,
+        "p_given_lead": given.p,
+        "estimate_given_lead": given.estimate,
         "distinct_share": distinct,
         "missing_share": o.missing,
         "reliability": known,
@@ -151,7 +155,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         "confirmed_order": spread(_confirmed(o) if confirm else None, fill=""),
     }
     table = pd.DataFrame(columns)
-    _add_words(table, o, given_lead, fdr, flags)
+    _add_words(table, o, given, fdr, flags)
     table["note"] = _notes(table["note"], o)
     table = table.sort_values(["rank", "p_value", "feature"], kind="stable", na_position="last")
     families = _family_table(o, table, family)
@@ -270,12 +274,13 @@ def _confirmed(o) -> list[str] | None:
     return [order_sentence(order, j) for j in range(o.ranked.size)]
 
 
-def _add_words(table, o, given_lead, fdr, flags) -> None:
+def _add_words(table, o, given, fdr, flags) -> None:
     """Flags, verdict and its rule."""
     design, screen = o.design, o.screen
     sizes = design.response.effective_sizes(design.observed)
     each = sizes / (design.base.shape[1] + 1)
     flips = {int(j): names for j, names in zip(o.ranked, o.site.flipped_without)} if o.site else {}
+    turns = given.turns(screen.fit.coef[:, -1])
     words, rules, listed = [], [], []
     for j, row in enumerate(table.to_dict("records")):
         own = list(flags.get((design.outcome, row["feature"]), ()))
@@ -285,6 +290,8 @@ def _add_words(table, o, given_lead, fdr, flags) -> None:
             own.append(UNRELIABLE)
         if screen.assessed[j] and each[j] < 10:
             own.append(FEW_EVENTS)
+        if turns[j]:
+            own.append(f"{SIGN_TURNS} {row['family_lead']}")
         if row["rank"] <= row["top_k"] < row["rank_high"]:
             own.append(NO_ORDER)
         if (
@@ -308,10 +315,11 @@ def _add_words(table, o, given_lead, fdr, flags) -> None:
                 gain_low=row["gain_low"],
                 family_probability_in_top=row["family_probability_in_top"],
                 lfsr=row["lfsr"],
-                p_given_lead=given_lead[j],
+                p_given_lead=given.p[j],
                 lead="" if row["family_lead"] == row["feature"] else row["family_lead"],
                 flags=tuple(own),
                 resampled=o.draws is not None,
+                permutation_first=design.kind != "continuous" and sizes[j] < PERMUTATION_FIRST,
             ),
             fdr=fdr,
         )
@@ -331,12 +339,12 @@ def _lost_draws(o) -> str:
 
 def _by_the_family(table) -> str:
     found = table["verdict"].str.contains("candidate")
-    if not found.any():
+    count, families = int(found.sum()), table.loc[found, "family"].nunique()
+    if count < 2:
         return ""
-    families = table.loc[found, "family"].nunique()
     return (
-        f"{found.sum()} candidates from {families} families; correlated features are found together, so if "
-        "one is wrong its family is"
+        f"{count} candidates from {families} {'family' if families == 1 else 'families'}; correlated "
+        "features are found together, so if one is wrong its family is"
     )
 
 

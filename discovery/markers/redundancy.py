@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from discovery.association.design import Design
@@ -10,8 +12,23 @@ from discovery.association.outcome_models import fit_columns, standardised_outco
 ADDS_NOTHING = 0.05
 
 
-def p_given_lead(design: Design, lead) -> np.ndarray:
-    """Likelihood-ratio p (p,) of each feature given the base model and its family's lead.
+class GivenLead(NamedTuple):
+    """Of each feature (p,), given the base model and its family's lead; NaN for the lead itself.
+
+    p : of the likelihood ratio (t for a continuous outcome). estimate : per 1 SD of the feature.
+    """
+
+    p: np.ndarray
+    estimate: np.ndarray
+
+    def turns(self, alone) -> np.ndarray:
+        """Where (p,) the effect is real given the lead but of the other sign than `alone` (p,)."""
+        with np.errstate(invalid="ignore"):
+            return (self.p <= ADDS_NOTHING) & (self.estimate * np.asarray(alone) < 0)
+
+
+def given_lead(design: Design, lead) -> GivenLead:
+    """Each feature's effect given the base model and its family's lead.
 
     Parameters
     ----------
@@ -22,7 +39,7 @@ def p_given_lead(design: Design, lead) -> np.ndarray:
     """
     design = standardised_outcome(design)
     lead = np.asarray(lead)
-    p = np.full(lead.size, np.nan)
+    p, estimate = np.full(lead.size, np.nan), np.full(lead.size, np.nan)
     for first in np.unique(lead[lead >= 0]):
         members = np.flatnonzero((lead == first) & (np.arange(lead.size) != first))
         if not members.size:
@@ -30,5 +47,7 @@ def p_given_lead(design: Design, lead) -> np.ndarray:
         base = np.column_stack([design.base, design.features[:, first]])
         both = design.observed[:, members] & design.observed[:, [first]]
         fits = fit_columns(design.response, base, design.features[:, members], observed=both, intervals=False)
-        p[members] = np.where(fits.fit.code == 0, fits.p_value, np.nan)
-    return p
+        fine = fits.fit.code == 0
+        p[members] = np.where(fine, fits.p_value, np.nan)
+        estimate[members] = np.where(fine, fits.fit.coef[:, -1], np.nan)
+    return GivenLead(p, estimate)

@@ -23,7 +23,11 @@ UNRELIABLE = "measured unreliably"
 NO_ORDER = "order not established"
 FEW_EVENTS = "fewer than 10 events per parameter"
 NO_TRANSPORT = "does not transport across sites"
-RED_FLAGS = (NONLINEAR, HAZARDS, UNRELIABLE, FEW_EVENTS)
+SIGN_TURNS = "sign turns given"  # and the name of its family's lead
+RED_FLAGS = (NONLINEAR, HAZARDS, UNRELIABLE, FEW_EVENTS, SIGN_TURNS)
+
+PERMUTATION_FIRST = 30  # events, below which tests that lean on large samples reject too often
+LEAST_FAMILYWISE = 0.05  # the permutation p that a candidate needs then
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,7 +37,8 @@ class Evidence:
     not_assessed : the reason why there is no estimate, or "".
     events_per_parameter, penalty_available : events (rarer class, patients) by coefficients of its model.
     flipped_without : sites without which the sign turns. lead : name of its family's lead, "" for the lead.
-    resampled : whether ranks and gains were bootstrapped.
+    resampled : whether ranks and gains were bootstrapped. permutation_first : so few events that the
+    familywise permutation p, where there is one, comes before q.
     """
 
     not_assessed: str = ""
@@ -53,13 +58,15 @@ class Evidence:
     lead: str = ""
     flags: tuple[str, ...] = ()
     resampled: bool = True
+    permutation_first: bool = False
 
 
 def verdict_of(evidence: Evidence, *, fdr: float = 0.05) -> tuple[str, str]:
     """(word, rule): the first rule that fits, from "not assessable" down to "not supported".
 
     Where fewer than 20 features leave the local false sign rate unknown, "candidate" rests on q
-    alone and "strong candidate" is not given.
+    alone and "strong candidate" is not given. With fewer than 30 events a candidate also needs a
+    familywise permutation p <= 0.05.
     """
     e = evidence
     for word, rule in (
@@ -69,12 +76,21 @@ def verdict_of(evidence: Evidence, *, fdr: float = 0.05) -> tuple[str, str]:
         if rule:
             return word, rule
     lfsr_known = not np.isnan(e.lfsr)
+    permuted = e.permutation_first and not np.isnan(e.p_familywise)
+    also = f", familywise permutation p <= {LEAST_FAMILYWISE:g}" if permuted else ""
+    if permuted and e.p_familywise > LEAST_FAMILYWISE and e.q_value <= 2 * fdr:
+        return SUGGESTIVE, (
+            f"q <= {fdr if e.q_value <= fdr else 2 * fdr:g}, but with fewer than {PERMUTATION_FIRST} events "
+            f"a candidate also needs a familywise permutation p <= {LEAST_FAMILYWISE:g}"
+        )
     lacking = _short_of_strong(e, fdr)
     if not lacking:
-        rule = f"q <= {fdr:g}, gain_low > 0, family probability in top >= 0.8, lfsr <= 0.01, no red flag"
+        rule = (
+            f"q <= {fdr:g}{also}, gain_low > 0, family probability in top >= 0.8, lfsr <= 0.01, no red flag"
+        )
         return _with_redundancy(STRONG, rule, e)
     if e.q_value <= fdr and (not lfsr_known or e.lfsr <= 0.05):
-        rule = f"q <= {fdr:g} and lfsr <= 0.05" if lfsr_known else f"q <= {fdr:g}"
+        rule = f"q <= {fdr:g}{also}" + (", lfsr <= 0.05" if lfsr_known else "")
         return _with_redundancy(CANDIDATE, f"{rule}; not strong: {', '.join(lacking)}", e)
     if e.q_value <= 2 * fdr:
         why = "; lfsr > 0.05" if e.q_value <= fdr else ""
@@ -107,7 +123,7 @@ def _site_driven(e: Evidence, fdr: float) -> str:
 
 
 def _short_of_strong(e: Evidence, fdr: float) -> list[str]:
-    red = [flag for flag in e.flags if flag in RED_FLAGS]
+    red = [flag for flag in e.flags if flag.startswith(RED_FLAGS)]
     conditions = [
         (e.q_value <= fdr, f"q > {fdr:g}"),
         (e.resampled, "ranks and gains were not resampled"),
