@@ -18,6 +18,7 @@ _PUBLIC = {
     "check": "discovery.pipeline.check",
     "draft_study": "discovery.study",
     "run": "discovery.pipeline.run",
+    "demo": "discovery.pipeline.demo",
     "measure": "discovery.beats.measuring",
     "measure_study": "discovery.pipeline.measure",
     "feature_table": "discovery.beats.registry",

@@ -113,7 +113,8 @@ def measure_study(
         if all(record.reason for record in records):
             raise _nothing_measured(records, _settings(study).folder)
         progress.stage("summing up patients")
-        measured = summed_up(records, rows, _hashes(study, records), place / BEATS)
+        hashes, least = _hashes(study, records), _settings(study).least_windows
+        measured = summed_up(records, rows, hashes, place / BEATS, least)
     except BaseException:
         shutil.rmtree(place, ignore_errors=True)
         raise
@@ -279,11 +280,11 @@ def _labelled(table: pd.DataFrame, record: Record, *, after: int = 0) -> pd.Data
 
 
 def summed_up(
-    records: list[Record], rows: list[IndexRow], hashes: dict[str, str], beats_file: Path
+    records: list[Record], rows: list[IndexRow], hashes: dict[str, str], beats_file: Path, least_windows: int
 ) -> Measured:
     """The tables of a study from those of its recordings."""
     measured = [record for record in records if not record.reason]
-    patients, shape, notes = patient_table(in_time(records, rows))
+    patients, shape, notes = patient_table(in_time(records, rows), least_windows=least_windows)
     windows = _stacked(_labelled(r.windows, r, after=3) for r in measured if len(r.windows))
     features = [name for name in patients.columns if f"{name}__n" in patients.columns]
     return Measured(
@@ -327,14 +328,16 @@ def in_time(records: list[Record], rows: list[IndexRow]) -> list[Record]:
     return [records[i] for i in order]
 
 
-def patient_table(records: list[Record]) -> tuple[pd.DataFrame, ShapeComponents | None, list[str]]:
+def patient_table(
+    records: list[Record], *, least_windows: int
+) -> tuple[pd.DataFrame, ShapeComponents | None, list[str]]:
     """One row a patient and visit, the learned shape of the beat, and what the reader should know."""
     groups: dict[tuple[str, float | None], list[Record]] = {}
     for record in records:
         visit = None if record.visit != record.visit else record.visit
         groups.setdefault((record.patient_id, visit), []).append(record)
     keys = sorted(groups, key=lambda key: (key[0], np.inf if key[1] is None else key[1]))
-    rows = [patient_row(groups[key]) for key in keys]
+    rows = [patient_row(groups[key], least_windows) for key in keys]
     filled = [row for row in rows if row is not None]
     columns = list(dict.fromkeys(name for row in filled for name in row.columns))
     out = [row if row is not None else _unseen(key, columns) for key, row in zip(keys, rows)]
@@ -348,7 +351,7 @@ def patient_table(records: list[Record]) -> tuple[pd.DataFrame, ShapeComponents 
     return table, shape, notes
 
 
-def patient_row(records: list[Record]) -> pd.DataFrame | None:
+def patient_row(records: list[Record], least_windows: int) -> pd.DataFrame | None:
     """The row of one patient and visit; None when none of the recordings has a window."""
     from discovery.summaries.patient_rows import patient_rows
 
@@ -367,7 +370,7 @@ def patient_row(records: list[Record]) -> pd.DataFrame | None:
         key: "none" if all(record.confidence[key] == "none" for record in mine) else "low"
         for key in mine[0].confidence
     }
-    return patient_rows(windows, whole, confidence=confidence)
+    return patient_rows(windows, whole, confidence=confidence, least_windows=least_windows)
 
 
 def _unseen(key: tuple[str, float | None], columns: list[str]) -> pd.DataFrame:

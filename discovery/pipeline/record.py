@@ -260,6 +260,7 @@ def measure_pieces(source: RecordingSource, main: str, found: Surveyed, task: Ta
     assessed = found.assessed
     known: dict[str, Any] = {**task.notes, **found.spots}
     options = Options(
+        window_s=task.settings.window_s,
         line=(assessed.natural_hz, assessed.damping),
         site_at=assessed.site_at,
         line_state_at=assessed.line_state_at,

@@ -117,7 +117,8 @@ class Recordings(Section):
 
     `channels` maps a role (`rv`, `pa`, …) to the channel's name in the files, `units` is the
     pressure unit of all of them or one for each role, `rate_hz` and `time` say how a plain table is
-    sampled, `calibration` holds offset, gain and zero windows of a role.
+    sampled, `calibration` holds offset, gain and zero windows of a role. A patient's value of a feature is
+    the median over windows of `window_s` seconds, and needs `least_windows` of them.
     """
 
     folder: Text
@@ -127,6 +128,8 @@ class Recordings(Section):
     rate_hz: Annotated[Number, Field(gt=0)] | None = None
     time: Text | None = None
     calibration: dict[Literal[ROLES], Calibration] = {}  # type: ignore[valid-type]
+    window_s: Annotated[Number, Field(ge=10, le=600)] = 60.0
+    least_windows: Annotated[StrictInt, Field(ge=1, le=10_000)] = 3
 
     @model_validator(mode="after")
     def roles_have_a_channel(self) -> Recordings:

@@ -74,6 +74,8 @@ WANTED = {
     "recordings.units": f"one of {', '.join(UNITS)} is wanted, or one for each role",
     "recordings.rate_hz": "a number above 0 is wanted (samples a second)",
     "recordings.time": A_COLUMN,
+    "recordings.window_s": "a length from 10 to 600 seconds is wanted",
+    "recordings.least_windows": "a whole number from 1 is wanted",
     "recordings.calibration": f"role = {{ offset, gain, zero }} is wanted, with a role among {ROLE_LIST}",
     "recordings.calibration.offset": "a number is wanted (in the unit of the channel)",
     "recordings.calibration.gain": "a number above 0 is wanted",

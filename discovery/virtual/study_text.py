@@ -20,6 +20,7 @@ adjust_for = ["age_years", "sex", "body_surface_area_m2", "heart_rate_bpm"]
 folder = "recordings"
 channels = {{ rv = "RVP", pa = "PAP", cvp = "CVP", ecg = "ECG", svo2 = "SvO2" }}
 units = "mmHg"
+least_windows = 1  # a recording is one minute
 
 [[outcomes]]
 name = "rv_failure"
