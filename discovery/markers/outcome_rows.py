@@ -27,7 +27,7 @@ from discovery.markers.ranks import (
     size_of_top,
 )
 from discovery.markers.redundancy import given_lead
-from discovery.markers.refit import GAIN_MEASURES, OutcomeRefit
+from discovery.markers.refit import OutcomeRefit, gain_measure_name
 from discovery.markers.shrinkage import ShrunkenEffects, shrink_effects, stretch_to_profile
 from discovery.markers.site_check import DOES_NOT_TRANSPORT, SiteCheck
 from discovery.markers.stability import stability_shares
@@ -52,7 +52,7 @@ CONTRACT = (
 )  # fmt: skip
 EXTRA = (
     "verdict_rule", "flags", "note", "z", "se", "p_familywise", "shrunk_low", "shrunk_high", "lfsr",
-    "s_value", "apparent_gain", "top_k", "family_rank", "family_rank_low", "family_rank_high",
+    "s_value", "apparent_gain", "base_measure", "top_k", "family_rank", "family_rank_low", "family_rank_high",
     "family_probability_in_top", "family_top_k", "family_lead", "p_given_lead",
     "estimate_given_lead", "distinct_share",
     "missing_share", "reliability", "attenuation_corrected", "attenuation_low", "attenuation_high",
@@ -80,6 +80,7 @@ class OutcomeParts:
     draws: BootstrapDraws | None = None
     gain: CorrectedGain | None = None
     apparent: np.ndarray | None = None
+    base_measure: np.ndarray | None = None
 
 
 def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliability_pairs, flags, confirm):
@@ -122,7 +123,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         "label": [labels.get(name, name) for name in design.feature_names],
         "family": list(o.family),
         "redundancy_group": o.number,
-        "gain_measure": GAIN_MEASURES[design.kind],
+        "gain_measure": gain_measure_name(design),
         "z": spread(z),
         "se": np.where(screen.assessed, screen.fit.se, np.nan),
         "shrunk_estimate": spread(shrunk.mean),
@@ -132,6 +133,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         "lfsr": spread(shrunk.lfsr),
         "s_value": spread(shrunk.s_value),
         "apparent_gain": spread(o.apparent),
+        "base_measure": spread(o.base_measure),
         "gain": spread(None if gain is None else gain.gain),
         "gain_low": spread(None if gain is None else gain.low),
         "gain_high": spread(None if gain is None else gain.high),
@@ -299,6 +301,9 @@ def _add_words(table, o, given, fdr, flags) -> None:
             and row["gain_random_folds"] - row["gain_left_out_sites"] > DOES_NOT_TRANSPORT
         ):
             own.append(NO_TRANSPORT)
+        if design.kind != "continuous" and row["base_measure"] < 0.5 - 1e-9:
+            measure = gain_measure_name(design).removeprefix("Wolbers' ")
+            own.append(f"the base model's {measure} is below 0.5: the gain is hard to read")
         own = list(dict.fromkeys(own))
         word, rule = verdict_of(
             Evidence(

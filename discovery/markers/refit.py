@@ -12,18 +12,30 @@ from discovery.association.outcome_models import SCREENED_KINDS, standardised_ou
 from discovery.problems import InputError, Problem
 
 GAIN_MEASURES = {"survival": "C", "binary": "AUC", "continuous": "R2"}
+WOLBERS = "Wolbers' C"
+
+
+def gain_measure_name(design: Design) -> str:
+    """What the gain of this outcome is counted in.
+
+    With competing events the pairs are those of Wolbers et al., Epidemiology 2009;20:555-561: a patient
+    who had one stays comparable to the end of follow-up.
+    """
+    return WOLBERS if len(design.causes) > 1 else GAIN_MEASURES[design.kind]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Refit:
-    """One refit of p models. z, estimate (p,); gain (p, v), one column per evaluation weight vector.
+    """One refit of p models. z, estimate (p,); gain, base (p, v), one column per evaluation weight vector.
 
+    base : the measure (C, AUC, R2) of the base model alone, on the patients who have the feature.
     NaN where the model, or the base model on the same patients, could not be fitted.
     """
 
     z: np.ndarray
     estimate: np.ndarray
     gain: np.ndarray
+    base: np.ndarray
 
 
 class OutcomeRefit:
@@ -97,7 +109,8 @@ class OutcomeRefit:
         scores = linear_scores(self._columns, self.features, coef)
         value = self._judge(np.column_stack([self._base_scores(weights), scores]), evaluate, recentre)
         groups = self._seen.shape[1]
-        return Refit(z=z, estimate=coef[:, -1], gain=value[groups:] - value[:groups][self._group])
+        base = value[:groups][self._group]
+        return Refit(z=z, estimate=coef[:, -1], gain=value[groups:] - base, base=base)
 
     def _plan(self, base, columns, features=None, observed=None):
         design = self.design

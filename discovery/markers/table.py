@@ -95,7 +95,7 @@ def rank_markers(
         if o.refit is not None:
             o.site = check_sites(o.refit, rng=named_rng(seed, "markers", o.design.outcome, "folds"))
             whole = o.refit(np.ones(o.design.n))
-            o.apparent = whole.gain[:, 0]
+            o.apparent, o.base_measure = whole.gain[:, 0], whole.base[:, 0]
     resampled = [o for o in outcomes if o.refit is not None]
     if replicates and resampled:
         draws = bootstrap_refits(

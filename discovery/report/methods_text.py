@@ -70,6 +70,7 @@ REFERENCES = {
     "firth": "Heinze G, Schemper M. Stat Med 2002;21:2409–2419.",
     "shrinkage": "Stephens M. Biostatistics 2017;18:275–294.",
     "interval": "Noma H, et al. Stat Med 2021;40:5691–5701.",
+    "wolbers": "Wolbers M, et al. Epidemiology 2009;20:555–561.",
     "permutation": "Freedman D, Lane D. J Bus Econ Stat 1983;1:292–298.",
     "imputation": "White IR, Royston P. Stat Med 2009;28:1982–1998.",
 }
@@ -314,9 +315,7 @@ def _ranking(s: RunSettings) -> tuple[str, ...]:
         "Features were grouped in families by average-linkage clustering on 1 − |Spearman correlation|, "
         "cut at 0.3."
     ]
-    measures = listed(
-        list(dict.fromkeys(f"{GAIN.get(o.kind, 'discrimination')} ({o.label})" for o in s.outcomes)), limit=20
-    )
+    measures = listed(list(dict.fromkeys(f"{_gain_name(o)} ({o.label})" for o in s.outcomes)), limit=20)
     if s.replicates:
         clustered = "patients were drawn with replacement" + (" within sites" if s.site else "")
         texts.append(
@@ -342,6 +341,15 @@ def _ranking(s: RunSettings) -> tuple[str, ...]:
             "plain ones (normal-mixture empirical Bayes over all features of an outcome)."
         )
     return tuple(texts)
+
+
+def _gain_name(o: OutcomeRun) -> str:
+    if o.competing:
+        return (
+            "the C of Wolbers et al. (2009) of the cause-specific model, in which a patient with a competing "
+            "event stays comparable to the end of follow-up"
+        )
+    return GAIN.get(o.kind, "discrimination")
 
 
 def _verdicts(s: RunSettings) -> str:
@@ -378,6 +386,7 @@ def _references(s: RunSettings) -> list[str]:
     keys += ["permutation"] if s.permutations and any(o.kind == "continuous" for o in s.outcomes) else []
     keys += ["shrinkage"] if s.n_features >= 20 else []
     keys += ["interval"] if s.replicates else []
+    keys += ["wolbers"] if s.replicates and any(o.competing for o in s.outcomes) else []
     keys += ["imputation"] if s.imputations else []
     return [REFERENCES[key] for key in keys if key in REFERENCES]
 

@@ -187,9 +187,15 @@ def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
             "" if not has("family_top_k") else f"; in the first {words.whole(row['family_top_k'])}: {chance}"
         )
         out.append(["Rank of its family", span + top])
+    if has("base_measure"):
+        judged = row["gain_measure"] if has("gain_measure") else "discrimination"
+        out.append([f"{judged} of the base model, same patients", words.fixed(row["base_measure"], 3)])
     if has("p_given_lead"):
         lead = f" ({row['family_lead']})" if has("family_lead") else ""
-        out.append(["Beyond its family's best" + lead, words.p_phrase(row["p_given_lead"])])
+        text = words.p_phrase(row["p_given_lead"])
+        if has("estimate_given_lead"):
+            text = f"{words.effect(row['estimate_given_lead'], row['effect_measure'])}, {text}"
+        out.append(["Beyond its family's best" + lead, text])
     if has("p_familywise"):
         out.append(["Familywise permutation", words.p_phrase(row["p_familywise"])])
     if has("lfsr"):

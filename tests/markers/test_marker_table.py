@@ -172,3 +172,27 @@ def test_a_nearly_separating_marker_is_the_surest_not_the_least_sure(planted_des
     assert short.any()
     assert (t.loc[short, "verdict"] == "suggestive").all()
     assert t.loc[short, "verdict_rule"].str.contains("fewer than 30 events").all()
+
+
+def test_the_base_model_s_own_measure_and_its_name(planted_design, screened):
+    """A base model of nothing tells patients apart by chance: .5; with competing events C is Wolbers'."""
+    design = planted_design("survival", 12, n=150, sites=1)
+    alone = ranked(screened, replace(design, base=design.base[:, :0], terms=()), replicates=0).table
+    assert alone["base_measure"].to_numpy() == pytest.approx(0.5, abs=1e-12)
+    assert set(alone["gain_measure"]) == {"C"}
+    assert not alone["flags"].str.contains("base model").any()
+    status = design.event + 2 * ((design.event == 0) & (np.arange(design.n) % 2 == 0))
+    competing = ranked(screened, replace(design, status=status), replicates=0).table
+    assert set(competing["gain_measure"]) == {"Wolbers' C"}
+
+
+def test_a_base_model_worse_than_chance_is_said(planted_design, screened):
+    """One patient with an extreme covariate pulls the slope against the order of all the others."""
+    design = planted_design("binary", 13, n=120, sites=1)
+    rng = np.random.default_rng(2)
+    y = (np.arange(design.n) < 60).astype(float)
+    x = np.where(y == 1, -0.3, 0.3) + rng.normal(size=design.n)
+    x[0] = 60.0
+    t = ranked(screened, replace(design, y=y, base=x[:, None], terms=design.terms[:1]), replicates=0).table
+    assert (t["base_measure"] < 0.5).all()
+    assert t["flags"].str.contains("the base model's AUC is below 0.5: the gain is hard to read").all()

@@ -56,6 +56,7 @@ def test_survival_gain_and_z_equal_lifelines_and_a_pair_count(planted_design):
             parts = (design.time[seen], design.event[seen], design.stratum[seen], weights[seen])
             c = [pairwise_c(*parts, fits[k][1][seen]) for k in (2, 3)]
             assert got.gain[j, column] == pytest.approx(c[1] - c[0], abs=1e-9)
+            assert got.base[j, column] == pytest.approx(c[0], abs=1e-9)
 
 
 def test_binary_gain_equals_statsmodels_and_scikit_learn(planted_design):

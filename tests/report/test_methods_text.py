@@ -130,3 +130,15 @@ def test_the_banned_words_never_appear(made):
         text = methods_markdown(made.run_settings(multiplicity=multiplicity)).lower()
         for banned in ("natural cluster", "distinct endotype", "discovered"):
             assert banned not in text
+
+
+def test_gain_with_competing_events_is_named_by_its_pairs(made):
+    competing = made.run_settings().outcomes[0]
+    assert competing.competing
+    text = text_of(made, outcomes=(competing,))
+    assert "Wolbers et al. (2009)" in text
+    assert "Wolbers M, et al." in text
+    assert "Harrell" not in text
+    plain = text_of(made, outcomes=(replace(competing, competing={}),))
+    assert "Harrell's C" in plain
+    assert "Wolbers" not in plain
