@@ -30,7 +30,7 @@ def draw_volcano(
     """Draw `rows` (label, family, effect_measure, estimate, p_value, q_value) in the order of their rank.
 
     The first four families met get a colour and a shape; the first six features get their name. With
-    `fdr`, a line parts the features whose q-value is within it from the others.
+    `fdr`, a line runs through the largest p whose q-value is within it; no line when none is.
     """
     seen = rows[rows["estimate"].notna() & rows["p_value"].notna()] if len(rows) else rows
     if seen.empty:
@@ -73,9 +73,7 @@ def draw_volcano(
     if fdr is not None:
         found = seen["q_value"].to_numpy(float) <= fdr
         if found.any():
-            below = y[~found & np.isfinite(seen["q_value"].to_numpy(float))]
             cut = float(y[found].min())
-            cut -= (cut - float(below.max(initial=0.0, where=below < cut))) / 2
             ax.axhline(cut, color=QUIET, linewidth=0.8, linestyle=(0, (5, 1.5)))
             ax.text(high, cut, f"q ≤ {fdr:g} from here up", va="bottom", ha="right", fontsize=7, color=QUIET)
     _name_the_first(ax, shown_x, y, [short(t, 30) for t in seen["label"]], top)

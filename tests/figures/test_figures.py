@@ -194,8 +194,12 @@ def test_the_line_of_the_volcano_parts_found_from_not_found(rows):
         if len(line.get_ydata()) == 2 and line.get_ydata()[0] == line.get_ydata()[1]
     )
     height = -np.log10(rows["p_value"])
-    assert ((height > cut) == (rows["q_value"] <= 0.05)).all()
-    assert 0 < (rows["q_value"] <= 0.05).sum() < len(rows)
+    found = rows["q_value"] <= 0.05
+    assert ((height >= cut - 1e-12) == found).all()
+    assert cut == pytest.approx(height[found].min())  # at the largest p that passes, not in the gap below it
+    assert 0 < found.sum() < len(rows)
+    none = in_style(draw_volcano, rows.assign(q_value=0.2), fdr=0.05)
+    assert not any("from here up" in text.get_text() for text in none.texts)
 
 
 def test_curves_name_every_cause_and_print_the_numbers_at_risk(made):
