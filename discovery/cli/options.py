@@ -12,6 +12,13 @@ def study_path(text: str) -> Path:
     return path / "study.toml" if path.is_dir() else path
 
 
+def results_path(text: str) -> Path:
+    """A folder for the results; an empty text is none (as a path it would be the current folder)."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("found an empty name; the name of a folder is wanted")
+    return Path(text)
+
+
 def at_least_one(text: str) -> int:
     try:
         number = int(text)
@@ -34,9 +41,11 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
 
 def add_run_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="folder for the results (default reports/<name>)"
+        "--out", type=results_path, metavar="DIR", help="folder for the results (default reports/<name>)"
     )
-    parser.add_argument("--workers", type=at_least_one, metavar="N", help="how many cores to use")
+    parser.add_argument(
+        "--workers", type=at_least_one, metavar="N", help="how many cores to use (at most those there are)"
+    )
     parser.add_argument(
         "--cluster", metavar="ADDRESS", help="address of a Dask scheduler, to work on several hosts"
     )

@@ -21,7 +21,7 @@ def call(args: argparse.Namespace) -> int:
 
     progress = TerminalProgress(sys.stderr, quiet=args.quiet)
     result = run(args.study, out=args.out, workers=args.workers, cluster=args.cluster, progress=progress)
-    for line in result.headlines:
+    for line in (*result.remarks, *result.headlines):
         print(line, file=sys.stderr)
     print(result.report)
     return 0

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from discovery.pipeline.folder import PRIVATE, ResultsFolder
 from discovery.pipeline.measure import MOST_PICTURES, Measured, measure_study
-from discovery.pipeline.parallel import workers_at
+from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
 from discovery.study import Study, read_study
 
@@ -53,11 +53,12 @@ def measure_to_folder(
     progress = progress or Silent()
     progress.stage("reading the study")
     study = study if isinstance(study, Study) else read_study(study)
-    folder = ResultsFolder(Path(out) if out is not None else Path("reports") / study.settings.study.name)
-    workers = workers or study.settings.analysis.workers
+    folder = ResultsFolder(out, study.settings.study.name)
+    workers, fewer = workers_here(workers or study.settings.analysis.workers)
+    remarks = [fewer] if fewer and cluster is None else []
     with workers_at(cluster):
         measured = measure_study(study, workers=workers, pictures=True, progress=progress)
-    folder.open()
+    remarks += folder.open()
     progress.stage("writing tables")
     write_tables(folder, measured, sites="sites.csv")
     progress.stage("drawing recordings")
@@ -70,7 +71,7 @@ def measure_to_folder(
     }
     _write_manifest(folder, study, measured, about_run)
     progress.close()
-    return MeasuredFiles(folder=folder.path, measured=measured, sentences=tuple(sentences(measured)))
+    return MeasuredFiles(folder=folder.path, measured=measured, sentences=(*remarks, *sentences(measured)))
 
 
 def write_tables(folder: ResultsFolder, measured: Measured, *, sites: str) -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 from discovery.problems import InputError, Problem
+from discovery.study.settings import available_cores
 
 CONNECT_SECONDS = 10
 
@@ -29,7 +29,7 @@ def workers_at(cluster: str | None) -> Iterator[None]:
     try:
         from distributed import Client
     except ImportError:
-        wanted = "install the extra 'cluster' (pip install 'discovery[cluster]') to use a scheduler"
+        wanted = "install the extra 'cluster' as the README says, to use a scheduler"
         raise InputError([Problem(file="--cluster", found=cluster, wanted=wanted)]) from None
     try:
         client = Client(cluster, timeout=CONNECT_SECONDS, set_as_default=True)
@@ -42,9 +42,9 @@ def workers_at(cluster: str | None) -> Iterator[None]:
         yield
 
 
-def cores() -> int:
-    """How many cores this process may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:  # not every system tells
-        return os.cpu_count() or 1
+def workers_here(asked: int) -> tuple[int, str]:
+    """As many of the workers asked for as there are cores, and a sentence where that is fewer."""
+    cores = available_cores()
+    if asked <= cores:
+        return asked, ""
+    return cores, f"{asked} workers were asked for; {cores} are used, one a core. The results are the same."

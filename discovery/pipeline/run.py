@@ -15,7 +15,7 @@ import pandas as pd
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
 from discovery.pipeline.measured_files import with_measured, write_tables
-from discovery.pipeline.parallel import workers_at
+from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
 from discovery.problems import InputError, Problem
 from discovery.seeds import named_rng
@@ -24,12 +24,16 @@ from discovery.study import Study, read_study
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
-    """What a run made: `tables` by the name of their file without its ending, and where they are."""
+    """What a run made: `tables` by the name of their file without its ending, and where they are.
+
+    `headlines` holds a sentence for each outcome, `remarks` what else the user should know.
+    """
 
     folder: Path
     report: Path
     headlines: tuple[str, ...]
     tables: Mapping[str, pd.DataFrame]
+    remarks: tuple[str, ...] = ()
 
 
 def run(
@@ -46,7 +50,8 @@ def run(
     ----------
     study : path of a study file or of the folder that holds `study.toml`, or a Study
     out : folder for the results; `reports/<name>` below the current folder otherwise
-    workers : cores to use; the study's own setting otherwise. The results do not depend on it.
+    workers : cores to use, at most those there are; the study's own setting otherwise. The results do
+        not depend on it.
     cluster : address of a Dask scheduler to work on several hosts
     progress : what to tell how far the work is
 
@@ -64,8 +69,9 @@ def run(
     progress.stage("reading the study")
     study = study if isinstance(study, Study) else read_study(study)
     require_outcome(study)
-    folder = ResultsFolder(Path(out) if out is not None else Path("reports") / study.settings.study.name)
-    workers = workers or study.settings.analysis.workers
+    folder = ResultsFolder(out, study.settings.study.name)
+    workers, fewer = workers_here(workers or study.settings.analysis.workers)
+    remarks = [fewer] if fewer and cluster is None else []
     measured: Measured | None = None
     notes: list[str] = []
     with workers_at(cluster):
@@ -73,7 +79,7 @@ def run(
             measured = measure_study(study, workers=workers, progress=progress)
             study, notes = with_measured(study, measured)
         tables, settings = analyse(study, workers=workers, progress=progress, notes=notes)
-    folder.open()
+    remarks += folder.open()
     if measured is not None:
         write_tables(folder, measured, sites="sampling_sites.csv")
     started = {
@@ -83,7 +89,13 @@ def run(
     }
     headlines = write_results(folder, study, tables, settings, progress, started, began)
     progress.close()
-    return Result(folder=folder.path, report=folder.path / "index.html", headlines=headlines, tables=tables)
+    return Result(
+        folder=folder.path,
+        report=folder.path / "index.html",
+        headlines=headlines,
+        tables=tables,
+        remarks=tuple(remarks),
+    )
 
 
 def require_outcome(study: Study) -> None:
