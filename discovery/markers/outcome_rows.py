@@ -67,7 +67,11 @@ FAMILY_COLUMNS = (
 
 @dataclass(kw_only=True)
 class OutcomeParts:
-    """What is gathered for one outcome on the way; indices `ranked` are into the design's features."""
+    """What is gathered for one outcome on the way; indices `ranked` are into the design's features.
+
+    number, family (p,) : the family of each feature and its central member. The rows name a family after
+    its best ranked feature, and after the central one only where none of it could be ranked.
+    """
 
     design: Design
     screen: Screen
@@ -111,6 +115,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
     family = _family_ranks(o, z)
     lead = np.full(p, -1)
     lead[o.ranked] = _to_whole(family_leads(np.abs(z), o.number[o.ranked]), o.ranked)
+    lead_name = np.array([design.feature_names[k] if k >= 0 else "" for k in lead], dtype=object)
     given = given_lead(design, lead)
     distinct, distinct_note = _distinct(o, seed)
     known, corrected = _attenuation(o, reliability, reliability_pairs)
@@ -121,7 +126,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         "outcome": design.outcome,
         "feature": list(design.feature_names),
         "label": [labels.get(name, name) for name in design.feature_names],
-        "family": list(o.family),
+        "family": _family_names(o, lead_name),
         "redundancy_group": o.number,
         "gain_measure": gain_measure_name(design),
         "z": spread(z),
@@ -139,7 +144,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         "gain_high": spread(None if gain is None else gain.high),
         **{name: spread(values) for name, values in rank.items()},
         **{name: spread(values) for name, values in family.of_features.items()},
-        "family_lead": ["" if k < 0 else design.feature_names[k] for k in lead],
+        "family_lead": lead_name,
         "p_given_lead": given.p,
         "estimate_given_lead": given.estimate,
         "distinct_share": distinct,
@@ -245,6 +250,12 @@ def _family_ranks(o, z) -> _FamilyRanks:
 
 def _to_whole(lead, ranked) -> np.ndarray:
     return np.where(lead < 0, -1, ranked[np.maximum(lead, 0)]) if lead.size else lead
+
+
+def _family_names(o, lead_name) -> list[str]:
+    """The name of each feature's family: of its lead, also for a member that has no rank itself."""
+    leads = {number: name for number, name in zip(o.number, lead_name) if name}
+    return [leads.get(number, centre) for number, centre in zip(o.number, o.family)]
 
 
 def _distinct(o, seed) -> tuple[np.ndarray, str]:

@@ -20,6 +20,10 @@ from discovery.markers.verdict import MOST_MISSING
 from discovery.problems import InputError, Problem
 from discovery.seeds import named_rng
 
+RECURRENCE_COLUMNS = (
+    "family", "redundancy_group", "outcomes", "outcomes_with_candidate", "where", "best_family_rank",
+)  # fmt: skip
+
 
 @dataclass(frozen=True, kw_only=True)
 class Markers:
@@ -192,18 +196,26 @@ def _correct_gains(outcomes) -> None:
 
 
 def _recurrence(families) -> pd.DataFrame:
-    """Which families hold a candidate in which outcomes."""
+    """Which families hold a candidate in which outcomes; each by its lead where it ranks best."""
     rows = [
         {
-            "family": name,
+            "family": part.loc[part["family_rank"].idxmin(), "family"],
+            "redundancy_group": number,
             "outcomes": len(part),
             "outcomes_with_candidate": int((part["candidates"] > 0).sum()),
             "where": "; ".join(part.loc[part["candidates"] > 0, "outcome"]),
             "best_family_rank": part["family_rank"].min(),
         }
-        for name, part in families.groupby("family", sort=False)
+        for number, part in families.groupby("redundancy_group", sort=False)
     ]
-    columns = ["family", "outcomes", "outcomes_with_candidate", "where", "best_family_rank"]
+    columns = [
+        "family",
+        "redundancy_group",
+        "outcomes",
+        "outcomes_with_candidate",
+        "where",
+        "best_family_rank",
+    ]
     table = pd.DataFrame(rows, columns=columns)
     order = ["outcomes_with_candidate", "best_family_rank"]
     return table.sort_values(order, ascending=[False, True], kind="stable").reset_index(drop=True)

@@ -8,7 +8,7 @@ from discovery.report.format import missing
 
 
 def named_families(markers: pd.DataFrame) -> pd.DataFrame:
-    """A copy in which a family called after one of its features (by column name) gets that feature's label.
+    """A copy in which a family, which is called after its lead's column, gets the label of its lead.
 
     A family without a name is called after its best ranked member.
     """

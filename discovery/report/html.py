@@ -15,7 +15,6 @@ import pandas as pd
 from discovery.files import write_bytes, write_csv
 from discovery.report import format as words
 from discovery.report.checklist import checklist
-from discovery.report.family_names import named_families
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
 from discovery.report.page_data import packed, page_data
@@ -105,7 +104,6 @@ def page(
         cards=[_card(outcome, head, tables) for outcome, head in zip(settings.outcomes, heads)],
         without_script=_without_script(tables, settings),
         verdicts=[v for v in VERDICTS if v in set(tables["markers"]["verdict"].map(base_verdict))],
-        families=list(dict.fromkeys(named_families(tables["markers"])["family"])),
         figures=[
             (title, [_figure(figure, folder) for figure in found])
             for title, found in _by_outcome(figures, settings)

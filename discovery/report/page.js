@@ -58,6 +58,15 @@ function filtered() {
     (!words || (row.label + " " + row.feature + " " + row.family).toLocaleLowerCase("en").includes(words)));
 }
 
+/* A family is called after its best feature, which differs between outcomes: so does the list. */
+function familyChoices() {
+  const host = byId("family");
+  host.replaceChildren();
+  element("option", host, "all", { value: "" });
+  const names = new Set(data.outcomes[state.outcome].rows.map((row) => row.family));
+  for (const name of names) if (name) element("option", host, name, { value: name });
+}
+
 function choiceButtons(host, labels, current, pick) {
   host.replaceChildren();
   labels.forEach(([key, label]) => {
@@ -254,7 +263,8 @@ async function start() {
   data = await unpack("data");
   if (data.outcomes.length) {
     byId("explorer").hidden = false;
-    choiceButtons(byId("outcomes"), data.outcomes.map((o, k) => [k, o.label]), () => state.outcome, (k) => { state.outcome = k; state.all = false; show(); });
+    familyChoices();
+    choiceButtons(byId("outcomes"), data.outcomes.map((o, k) => [k, o.label]), () => state.outcome, (k) => { state.outcome = k; state.all = false; familyChoices(); show(); });
     choiceButtons(byId("views"), Object.entries(VIEWS), () => state.view, (key) => { state.view = key; drawPicture(); });
     for (const id of ["search", "family", "verdict"]) byId(id).addEventListener("input", show);
     byId("clear").addEventListener("click", () => { for (const id of ["search", "family", "verdict"]) byId(id).value = ""; show(); byId("search").focus(); });

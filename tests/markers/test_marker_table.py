@@ -103,6 +103,7 @@ def test_failing_and_mostly_missing_features_stay_unranked_with_a_reason(planted
     assert np.isfinite(t.loc["f02", "estimate"])
     assert t.loc["f02", ["gain", "rank_low", "shrunk_estimate", "distinct_share"]].isna().all()
     assert t["rank"].max() == 10
+    assert t.groupby("redundancy_group")["family"].nunique().eq(1).all()
     assert t.index[-2:].tolist() == ["f02", "f01"]
 
 
@@ -125,8 +126,13 @@ def test_several_outcomes_are_drawn_together_and_share_families(planted_design, 
     mine = both.table[both.table["outcome"] == "death"].reset_index(drop=True)
     np.testing.assert_array_equal(mine["rank_low"], alone.table["rank_low"])
     assert (mine["gain"] <= alone.table["gain"] + 1e-12).all()
-    families = both.families.pivot(index="family", columns="outcome", values="redundancy_group")
-    assert (families["death"] == families["relapse"]).all()
+    assert (both.table["family"] == both.table["family_lead"]).all()  # one name, in every table
+    assert (both.families["family"] == both.families["lead"]).all()
+    members = both.families["members"].str.split("; ").map(sorted).str.join(" ")
+    same_members = members.groupby(both.families["redundancy_group"]).nunique()
+    assert (same_members == 1).all()
+    leads = both.table.drop_duplicates(["outcome", "redundancy_group"])
+    assert (leads["feature"] == leads["family"]).all()
     assert both.recurrence["outcomes"].eq(2).all()
     assert set(both.draws) == {"death", "relapse"}
 
