@@ -188,7 +188,8 @@ def single_beat_pmax(
 ) -> IsovolumicMaximum:
     """Peak of a raised cosine through the two isovolumic pieces of one beat.
 
-    time_s is counted from end-diastole; the cosine starts within 100 ms of it and lasts 0.2 to 1.5 s.
+    time_s is counted from end-diastole; the cosine starts within 100 ms of it and lasts 0.2 to 1.5 s, one
+    hump over both pieces: a shorter period could lay the falling piece on the next hump.
     Missing when a bound is met, R2 is below `least_r2`, or the peak is below the systolic pressure.
     Sunagawa 1980; Takeuchi 1991; Brimioulle 2003. The value ranks patients inside one protocol; it is
     30 to 60 % above the true isovolumic pressure in simulation.
@@ -198,11 +199,14 @@ def single_beat_pmax(
     t, p = np.asarray(time_s, dtype=float), np.asarray(pressure, dtype=float)
     if t.size < LEAST_SAMPLES:
         return IsovolumicMaximum(samples=t.size, note="too few samples")
+    shortest, longest = max(PERIOD_LIMITS_S[0], float(t[-1]) - SHIFT_LIMIT_S), PERIOD_LIMITS_S[1]
+    if not shortest < longest:
+        return IsovolumicMaximum(samples=t.size, note="the beat is longer than the longest period")
     peak, period, shift, r2 = fit_raised_cosine(
-        t, p, float(end_diastolic_pressure), *PERIOD_LIMITS_S, SHIFT_LIMIT_S
+        t, p, float(end_diastolic_pressure), shortest, longest, SHIFT_LIMIT_S
     )
     note = ""
-    if not np.isfinite(peak):
+    if not np.isfinite(peak) or t[-1] > shift + period:
         note = "a bound of the fit was met"
     elif r2 < least_r2:
         note = "poor fit"

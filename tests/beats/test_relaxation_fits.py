@@ -117,3 +117,12 @@ def test_closed_forms():
     assert sinusoid_pmax(t, 30 + 25 * np.sin(2 * np.pi * t / 0.6 - 1.2)).pmax_mmhg == pytest.approx(
         55, rel=1e-4
     )
+
+
+def test_the_falling_piece_is_never_laid_on_a_second_hump():
+    """Samples of two humps of 0.2 s fit a short period to the last bit; one beat has one hump."""
+    t = np.concatenate([np.linspace(0.02, 0.07, 14), np.linspace(0.33, 0.39, 16)])
+    pressure = 5 + 35 * (1 - np.cos(2 * np.pi * t / 0.2))
+    got = single_beat_pmax(t, pressure, 5.0)
+    assert not got.period_s < 0.28
+    assert np.isnan(got.pmax_mmhg)
