@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.study.findings import Findings
-from discovery.study.leaks import SUSPECT_ABOVE, equal_features, suspicion
+from discovery.study.leaks import REPEATS_ABOVE, SUSPECT_ABOVE, equal_features, repeats, suspicion
 from discovery.study.numbers import varies
 from discovery.study.outcomes import Outcome, outcome_columns
 from discovery.study.settings import Features, StudyFile
@@ -146,6 +146,33 @@ def keep_varying(
             kept.append(name)
             values.append(column)
     return kept, np.column_stack(values) if values else np.empty((0, 0))
+
+
+def leave_out_repeats(
+    names: list[str],
+    values: np.ndarray,
+    covariates: pd.DataFrame,
+    file: str,
+    findings: Findings,
+    excluded: Exclusions,
+) -> list[int]:
+    """Positions without the features that say what a covariate says: adjusted for it, they say nothing."""
+    kept = []
+    closest: dict[int, tuple[str, float]] = {}
+    for covariate in covariates.columns:
+        for begin in range(0, len(names), BLOCK):
+            close = repeats(values[:, begin : begin + BLOCK], covariates[covariate])
+            for at in np.flatnonzero(close > REPEATS_ABOVE):
+                closest.setdefault(begin + int(at), (covariate, float(close[at])))
+    for position, name in enumerate(names):
+        if position not in closest:
+            kept.append(position)
+            continue
+        covariate, strength = closest[position]
+        excluded.add(name, f"repeats covariate {covariate}")
+        wanted = f"this repeats the covariate {covariate!r}; it is left out of the features"
+        findings.warn("repeats a covariate", file, wanted, found=f"|r| {strength:.4f}", column=name)
+    return kept
 
 
 def leave_out_leaks(

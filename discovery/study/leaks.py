@@ -1,4 +1,4 @@
-"""Features that give the outcome away: the same column again, or one that orders it nearly perfectly."""
+"""Features that give the outcome away, or say again what a covariate says."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ SCREEN_ABOVE = 0.95  # a sampled C below this is never checked exactly; its stan
 SAMPLED_PAIRS = 20_000
 EXACT_PAIRS = 50_000_000  # above it (10,000 patients) the sampled C stands; its standard error is .001
 FEWEST_ROWS = 10
+REPEATS_ABOVE = 0.999
 
 
 def equal_features(features: np.ndarray, outcome: Outcome) -> np.ndarray:
@@ -33,6 +34,38 @@ def equal_features(features: np.ndarray, outcome: Outcome) -> np.ndarray:
         spread = np.fmax.reduce(values, axis=0) > np.fmin.reduce(values, axis=0)
         same |= ~differs.any(axis=0) & spread
     return same
+
+
+def repeats(features: np.ndarray, covariate: pd.Series) -> np.ndarray:
+    """How closely each column of `features` (n, p) follows a covariate (n,), as |r| (p,); NaN if not known.
+
+    |Pearson r| with a number; with groups the correlation ratio (the multiple correlation with their
+    indicators, which for two groups is |r|). Only where ten rows and two rows a group are known.
+    """
+    known = covariate.notna().to_numpy()
+    columns = features[known]
+    observed = np.isfinite(columns)
+    count = observed.sum(axis=0)
+    if not isinstance(covariate.dtype, pd.CategoricalDtype):
+        target = covariate.to_numpy(dtype=np.float64)[known]
+        return np.where(
+            count >= FEWEST_ROWS, pearson(columns, np.where(observed, target[:, None], np.nan)), np.nan
+        )
+    groups = covariate.cat.codes.to_numpy()[known]
+    size = np.max(np.where(observed, np.abs(columns), 0.0), axis=0, initial=0.0)
+    scaled = np.where(observed, columns / np.where(size > 0, size, 1.0), 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = scaled.sum(axis=0) / count
+        total = (np.where(observed, scaled - mean, 0.0) ** 2).sum(axis=0)
+        within = np.zeros(features.shape[1])
+        levels = np.zeros(features.shape[1])
+        for group in np.unique(groups):
+            here = observed & (groups == group)[:, None]
+            of_group = np.where(here, scaled, 0.0).sum(axis=0) / here.sum(axis=0)
+            within += (np.where(here, scaled - of_group, 0.0) ** 2).sum(axis=0)
+            levels += here.any(axis=0)
+        ratio = np.sqrt(np.maximum(0.0, 1 - within / total))
+    return np.where((count >= FEWEST_ROWS) & (count >= 2 * levels), ratio, np.nan)
 
 
 def suspicion(features: np.ndarray, outcome: Outcome, seed: int) -> tuple[str, np.ndarray]:

@@ -20,6 +20,7 @@ from discovery.study.features import (
     defined_from,
     keep_varying,
     leave_out_leaks,
+    leave_out_repeats,
     read_labels,
 )
 from discovery.study.findings import LISTED_PER_KIND, Findings
@@ -165,6 +166,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
             findings,
             excluded,
             known=measured.table.columns,
+            covariates=covariates,
         )
         if not len(features.columns) and settings.recordings is None and not findings.failed:
             found = f"{len(excluded.rows)} columns, none of them usable"
@@ -211,12 +213,16 @@ def sift(
     excluded: Exclusions,
     *,
     known: tuple[str, ...],
+    covariates: pd.DataFrame,
 ) -> tuple[pd.DataFrame, list[Outcome]]:
     """The features fit to be tested, and the outcomes with the features that each is defined from.
 
     `known` are the names that `defined_from` may use.
     """
     kept, values = keep_varying(names, columns, file, findings, excluded)
+    new = leave_out_repeats(kept, values, covariates, file, findings, excluded)
+    if len(new) < len(kept):
+        kept, values = [kept[at] for at in new], values[:, new]
     parts = defined_from(settings, known, kept, file, findings, excluded)
     outcomes = [
         replace(outcome, excluded_features=(*outcome.excluded_features, *parts[outcome.name]))
@@ -274,7 +280,16 @@ def with_features(
     excluded = Exclusions([tuple(row) for row in study.excluded_features.to_numpy()])
     settings = study.settings
     added, outcomes = sift(
-        names, columns, index, settings, list(study.outcomes), source, findings, excluded, known=tuple(names)
+        names,
+        columns,
+        index,
+        settings,
+        list(study.outcomes),
+        source,
+        findings,
+        excluded,
+        known=tuple(names),
+        covariates=study.covariates,
     )
     findings.raise_errors()
     return replace(

@@ -6,11 +6,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from discovery.study.leaks import areas, concordances, correlations, exact_concordance
+from discovery.study.leaks import areas, concordances, correlations, exact_concordance, repeats
 
 
 def test_a_feature_that_equals_an_outcome_is_left_out(study):
@@ -58,6 +59,64 @@ def test_a_straight_or_bent_copy_of_a_number_is_suspected(study):
         sum("suspected leak: alone it reproduces the outcome 'w' (|r| above 0.98)" in doubt for doubt in said)
         == 2
     )
+
+
+@pytest.mark.parametrize("spread", [80.0, 0.5])
+def test_a_noisy_copy_of_a_number_is_suspected_down_to_the_limit(study, spread):
+    """The feature 2 w + 1 with noise of SD 0.1 has r = (1 + (0.1 / 2 / spread)^2)^-1/2 with w: above 0.98
+    for every spread of w above 0.246."""
+    rng = np.random.default_rng(7)
+    study.patients["walk"] = rng.normal(400, spread, 40)
+    study.features["f7"] = 2 * study.patients["walk"] + 1 + rng.normal(0, 0.1, 40)
+    study.toml += '[[outcomes]]\nname = "w"\nkind = "continuous"\ncolumn = "walk"\n'
+    said = study.doubts()
+    assert len(said) == 1
+    assert said[0].startswith("features.csv, column 'f7': found '|r| ")
+    assert "suspected leak: alone it reproduces the outcome 'w' (|r| above 0.98)" in said[0]
+
+
+def test_a_feature_that_repeats_a_covariate_is_left_out_and_named(study):
+    rng = np.random.default_rng(8)
+    age = study.patients["age_years"]
+    study.features["born"] = 2026 - age
+    study.features["age_again"] = age + rng.normal(0, 0.1, 40)
+    study.features["like_age"] = age + rng.normal(0, 2, 40)
+    study.features["male"] = (study.patients["sex"] == "m").astype(int)
+    study.features.loc[3, "born"] = np.nan
+    got = study.read()
+    assert list(got.features.columns) == ["rv_a", "rv_b", "pa_a", "pa_b", "like_age"]
+    assert got.excluded_features.set_index("feature")["reason"].to_dict() == {
+        "born": "repeats covariate age_years",
+        "age_again": "repeats covariate age_years",
+        "male": "repeats covariate sex",
+    }
+    said = [problem.sentence() for problem in got.warnings]
+    assert said[0] == (
+        "features.csv, column 'born': found '|r| 1.0000'; this repeats the covariate 'age_years'; it is left "
+        "out of the features"
+    )
+    assert len(said) == 3
+
+
+def test_the_closeness_to_groups_is_the_multiple_correlation_with_their_indicators():
+    """statsmodels' OLS of the feature on the groups gives R squared; for two groups it is Pearson's r."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(9)
+    three = pd.Series(pd.Categorical(np.resize(["a", "b", "c"], 60)))
+    values = rng.normal(size=(60, 3)) + three.cat.codes.to_numpy()[:, None] * [0.0, 3.0, 1e4]
+    values[::7, 1] = np.nan
+    expected = []
+    for column in values.T:
+        seen = np.isfinite(column)
+        fit = sm.OLS(column[seen], pd.get_dummies(three[seen]).to_numpy(float)).fit()
+        expected.append(np.sqrt(1 - fit.ssr / fit.centered_tss))
+    np.testing.assert_allclose(repeats(values, three), expected, rtol=1e-9)
+    two = pd.Series(pd.Categorical(np.resize(["a", "b"], 60)))
+    number = pd.Series(np.resize([0.0, 1.0], 60))
+    # near 0 the root of 1 minus a share keeps half of the digits
+    np.testing.assert_allclose(repeats(values, two), repeats(values, number), atol=1e-9)
+    assert np.isnan(repeats(values[:9], three[:9])).all()
 
 
 def test_what_an_outcome_is_defined_from_is_not_tested_against_it(study):
