@@ -17,10 +17,14 @@ def add_to(commands) -> None:
 
 
 def call(args: argparse.Namespace) -> int:
+    from discovery.pipeline.check import check
     from discovery.pipeline.run import run
 
     progress = TerminalProgress(sys.stderr, quiet=args.quiet)
-    result = run(args.study, out=args.out, workers=args.workers, cluster=args.cluster, progress=progress)
+    checked = check(args.study)
+    for problem in checked.warnings:
+        print(f"  {problem.sentence()}", file=sys.stderr)
+    result = run(checked.study, out=args.out, workers=args.workers, cluster=args.cluster, progress=progress)
     for line in (*result.remarks, *result.headlines):
         print(line, file=sys.stderr)
     print(result.report)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from discovery.problems import Problem
+from discovery.pipeline.doubts import with_doubts
+from discovery.problems import SHOWN_CHARACTERS, Problem, shown
+from discovery.report.format import listed, plural
 from discovery.study import Outcome, Study, read_study
 
 
@@ -21,43 +24,59 @@ class Checked:
 def check(study: Path | str | Study) -> Checked:
     """Read and validate `study`; the summary says in words what an analysis would use.
 
+    The warnings, here and in the study, tell also what a run would not test.
+
     Raises
     ------
     InputError
         With every problem that stands in the way of an analysis.
     """
-    checked = study if isinstance(study, Study) else read_study(study)
+    checked = with_doubts(study if isinstance(study, Study) else read_study(study))
     return Checked(study=checked, warnings=tuple(checked.warnings), summary=tuple(summarise(checked)))
 
 
-def summarise(study: Study):
+def summarise(study: Study) -> Iterator[str]:
     settings = study.settings
-    yield f"{settings.study.name}: {len(study.patients)} patients, {study.features.shape[1]} features"
+    features = plural(study.features.shape[1], "feature")
+    if settings.recordings is not None:
+        features = f"{features} beside those that the recordings give"
+    yield f"{settings.study.name}: {plural(len(study.patients), 'patient')}, {features}"
     if len(study.covariates.columns):
         yield f"adjusted for {', '.join(study.covariates.columns)}"
     if study.site is not None:
-        yield f"{study.site.nunique()} sites"
+        yield plural(study.site.nunique(), "site")
     if study.etiology is not None:
         labels = {label.strip() for text in study.etiology.dropna() for label in str(text).split(";")}
-        yield f"{len(labels - {''})} etiologies"
+        yield plural(len(labels - {""}), "etiology", "etiologies")
     for outcome in study.outcomes:
         yield f"outcome {outcome.name} ({outcome.kind}): {outcome_counts(outcome)}"
-    left_out = study.excluded_features
-    if len(left_out):
-        yield f"{len(left_out)} columns are not used as features: {', '.join(left_out['feature'].head(10))}"
-    count = len(study.warnings)
-    yield f"{count} warning{'s' if count != 1 else ''}; no problem stands in the way"
+    whole = study.excluded_features[study.excluded_features["outcome"] == ""]
+    if len(whole):
+        are = "column is not used as a feature", "columns are not used as features"
+        yield f"{plural(len(whole), *are)}: {listed([shown_name(name) for name in whole['feature']])}"
+    yield f"{plural(len(study.warnings), 'warning')}; no problem stands in the way"
 
 
 def outcome_counts(outcome: Outcome) -> str:
-    if outcome.status is not None and outcome.time is not None:
+    if outcome.status is not None and outcome.time is not None and outcome.kind == "survival":
         known = np.isfinite(outcome.status) & np.isfinite(outcome.time)
         events = int((outcome.status[known] == 1).sum())
         competing = int((outcome.status[known] > 1).sum())
         others = f", {competing} competing" if competing else ""
-        return f"{int(known.sum())} patients, {events} events{others}"
+        return f"{plural(int(known.sum()), 'patient')}, {plural(events, 'event')}{others}"
     value = np.asarray(outcome.value)
-    known = np.isfinite(value)
+    known = outcome.known
+    patients = plural(int(known.sum()), "patient")
     if outcome.kind == "binary":
-        return f"{int(known.sum())} patients, {int((value[known] == 1).sum())} with the outcome"
-    return f"{int(known.sum())} patients"
+        return f"{patients}, {int((value[known] == 1).sum())} with the outcome"
+    if outcome.kind in ("count", "recurrent"):
+        return f"{patients}, {plural(int(value[known].sum()), 'event')}"
+    if outcome.categories:
+        counts = [f"{name} {int((value == code).sum())}" for code, name in enumerate(outcome.categories)]
+        return f"{patients}: {', '.join(counts)}"
+    return patients
+
+
+def shown_name(name: str) -> str:
+    """A column's name as it is; quoted and cut when it is long or not printable."""
+    return name if len(name) <= SHOWN_CHARACTERS and name.isprintable() else shown(name)

@@ -12,12 +12,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
 from discovery.pipeline.measured_files import with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
-from discovery.problems import InputError, Problem
+from discovery.problems import InputError
 from discovery.seeds import named_rng
 from discovery.study import Study, read_study
 
@@ -26,7 +27,8 @@ from discovery.study import Study, read_study
 class Result:
     """What a run made: `tables` by the name of their file without its ending, and where they are.
 
-    `headlines` holds a sentence for each outcome, `remarks` what else the user should know.
+    `headlines` holds a sentence for each outcome, `remarks` what else the user should know that
+    `check` could not tell.
     """
 
     folder: Path
@@ -69,6 +71,8 @@ def run(
     progress.stage("reading the study")
     study = study if isinstance(study, Study) else read_study(study)
     require_outcome(study)
+    study = with_doubts(study)
+    known = set(study.warnings)
     folder = ResultsFolder(out, study.settings.study.name)
     workers, fewer = workers_here(workers or study.settings.analysis.workers)
     remarks = [fewer] if fewer and cluster is None else []
@@ -78,6 +82,7 @@ def run(
         if study.settings.recordings is not None:
             measured = measure_study(study, workers=workers, progress=progress)
             study, notes = with_measured(study, measured)
+            remarks += [problem.sentence() for problem in study.warnings if problem not in known]
         tables, settings = analyse(study, workers=workers, progress=progress, notes=notes)
     remarks += folder.open()
     if measured is not None:
@@ -99,19 +104,14 @@ def run(
 
 
 def require_outcome(study: Study) -> None:
-    from discovery.association.outcome_models import SCREENED_KINDS
-
-    if any(outcome.kind in SCREENED_KINDS for outcome in study.outcomes):
-        return
-    found = ", ".join(f"{outcome.name} ({outcome.kind})" for outcome in study.outcomes) or "no outcome"
-    wanted = f"a run needs an outcome of one of the kinds {', '.join(SCREENED_KINDS)}"
-    raise InputError([Problem(file="study.toml", column="outcomes", found=found, wanted=wanted)])
+    problem = refusal(study)
+    if problem is not None:
+        raise InputError([problem])
 
 
 def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[str] = ()):
     """All tables of a run, and what the report says of it, `notes` first. Writes nothing."""
     from discovery.association.design import design_of
-    from discovery.association.outcome_models import SCREENED_KINDS
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.table import rank_markers
     from discovery.pipeline.describe import describe_cohort
@@ -125,16 +125,12 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
     )
 
     analysis, seed = study.settings.analysis, study.settings.study.seed
-    screened = [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
-    notes = [*notes] + [
-        f"{outcome.label} ({outcome.kind}) is not tested: no model for this kind of outcome yet."
-        for outcome in study.outcomes
-        if outcome not in screened
-    ]
+    left_aside = untested_table(study)
+    notes = [*notes, *left_aside["sentence"]]
     progress.stage("describing the cohort")
-    designs = [design_of(study, outcome) for outcome in screened]
+    designs = [design_of(study, outcome) for outcome in screened(study)]
     notes += [note for design in designs for note in design.notes]
-    tables = describe_cohort(study, designs)
+    tables = describe_cohort(study, designs) | {"untested": left_aside}
 
     progress.stage("testing every feature")
     screens = {}

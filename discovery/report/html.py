@@ -56,8 +56,8 @@ def write_report(
 
     Tables, by name: "markers" (the contract's columns, and more of them when there) and, each optional,
     "associations", "families", "baseline", "missing", "attrition", "excluded_features" (feature, reason),
-    "definitions" (feature, unit, definition, source), and as they are those of `OTHER_TABLES`. None of
-    them may hold a row for a patient.
+    "definitions" (feature, unit, definition, source), "untested" (sentence: an outcome left aside), and as
+    they are those of `OTHER_TABLES`. None of them may hold a row for a patient.
 
     `figures` are embedded; their files are linked relative to `folder`. Write it after the other
     result files, since the checklist links only what exists, and before the manifest.
@@ -102,6 +102,7 @@ def page(
         caution=CAUTION,
         people=_people(settings),
         cards=[_card(outcome, head, tables) for outcome, head in zip(settings.outcomes, heads)],
+        untested=list(tables["untested"]["sentence"]) if "untested" in tables else [],
         without_script=_without_script(tables, settings),
         verdicts=[v for v in VERDICTS if v in set(tables["markers"]["verdict"].map(base_verdict))],
         figures=[

@@ -22,7 +22,7 @@ from discovery.study.settings import (
 )
 from discovery.study.source import Source, canonical, code_text, coded, first_places
 
-FEW_EVENTS = 10
+FEW_EVENTS = 10  # below, no regression is fitted
 MOST_CLASSES = 20
 
 
@@ -424,7 +424,7 @@ def report_strays(
 
 def few_events(source: Source, column: str, outcome: str, count: int, what: str) -> None:
     wanted = (
-        f"only {count} {what} for {outcome!r}: estimates will be weak, and adjustment may not be possible"
+        f"only {count} {what} for {outcome!r}: too few to fit any regression: no feature will be tested"
     )
     source.findings.warn("few events", source.file, wanted, column=column)
 

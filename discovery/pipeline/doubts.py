@@ -1,0 +1,113 @@
+"""What a run of a sound study would not do: outcomes that it cannot test, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from discovery.problems import InputError, Problem
+from discovery.study import Outcome, Study
+
+PLACE = "study.toml"
+
+
+def with_doubts(study: Study) -> Study:
+    """`study` with a warning for each outcome that a run would not test, and one if it would refuse.
+
+    Raises
+    ------
+    InputError
+        For every outcome that no patient is left for.
+    """
+    known = set(study.warnings)
+    found = [*untested(study), *refused(study), *too_few(study)]
+    errors = [problem for problem in found if problem.severity == "error"]
+    if errors:
+        raise InputError(errors)
+    return replace(study, warnings=(*study.warnings, *(doubt for doubt in found if doubt not in known)))
+
+
+def screened(study: Study) -> list[Outcome]:
+    """The outcomes of a kind that there is a model for."""
+    from discovery.association.outcome_models import SCREENED_KINDS
+
+    return [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
+
+
+def untested(study: Study) -> Iterator[Problem]:
+    can_be = screened(study)
+    for outcome in study.outcomes:
+        if outcome not in can_be:
+            wanted = f"the outcome {outcome.name!r} is described, not tested: no model for this kind yet"
+            yield Problem(file=PLACE, found=outcome.kind, wanted=wanted, severity="warning")
+
+
+def untested_table(study: Study) -> pd.DataFrame:
+    """The same for the report: outcome, kind, sentence."""
+    can_be = screened(study)
+    rows = [
+        (
+            outcome.name,
+            outcome.kind,
+            f"{outcome.label} ({outcome.kind}) is described, not tested: there is no model for this kind of "
+            "outcome yet.",
+        )
+        for outcome in study.outcomes
+        if outcome not in can_be
+    ]
+    return pd.DataFrame(rows, columns=["outcome", "kind", "sentence"])
+
+
+def refusal(study: Study) -> Problem | None:
+    """Why a run is refused, if it is: without an outcome to test there is nothing to rank by."""
+    from discovery.association.outcome_models import SCREENED_KINDS
+
+    if screened(study):
+        return None
+    found = ", ".join(f"{outcome.name} ({outcome.kind})" for outcome in study.outcomes) or "no outcome"
+    wanted = f"a run needs an outcome of one of the kinds {', '.join(SCREENED_KINDS)}"
+    return Problem(file=PLACE, column="outcomes", found=found, wanted=wanted)
+
+
+def refused(study: Study) -> Iterator[Problem]:
+    problem = refusal(study)
+    if problem is not None:
+        instead = "; `discovery measure` needs none" if study.settings.recordings is not None else ""
+        wanted = f"`discovery run` would refuse this study, {problem.wanted}{instead}"
+        yield replace(problem, wanted=wanted, severity="warning")
+
+
+def too_few(study: Study) -> Iterator[Problem]:
+    """Outcomes that have enough events, but not among the patients with complete covariates and site.
+
+    Too few from the start is noted when the outcome is read.
+    """
+    from discovery.association.design import build_design
+    from discovery.association.outcome_models import COUNTED, LEAST_EVENTS
+
+    for outcome in screened(study):
+        try:
+            design = build_design(outcome, study.covariates, study.features.iloc[:, :0], site=study.site)
+        except InputError as error:
+            yield from error.problems
+            continue
+        size = design.effective_size
+        if size < LEAST_EVENTS and (outcome.kind == "continuous" or effective_size(outcome) >= LEAST_EVENTS):
+            left_out = "; ".join(f"{reason}: {n}" for reason, n in design.left_out.to_numpy())
+            why = f" (left out: {left_out})" if left_out else ""
+            wanted = (
+                f"the outcome {outcome.name!r} has too few {COUNTED[outcome.kind]} to fit any regression: "
+                f"no feature will be tested{why}"
+            )
+            yield Problem(file=PLACE, found=str(size), wanted=wanted, severity="warning")
+
+
+def effective_size(outcome: Outcome) -> int:
+    """Events, or patients in the rarer class, among all with a known outcome."""
+    if outcome.status is not None:
+        return int((outcome.status[outcome.known] == 1).sum())
+    value = np.asarray(outcome.value)[outcome.known]
+    return int(min((value == 0).sum(), (value == 1).sum()))

@@ -1,0 +1,169 @@
+"""What `check` and `run` say of outcomes that a run would not test."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import discovery
+from discovery.cli.main import main
+from discovery.problems import InputError
+
+HEAD = """
+[study]
+name = "small"
+
+[patients]
+file = "patients.csv"
+id = "patient_id"
+adjust_for = ["age"]
+
+[features]
+file = "features.csv"
+
+[analysis]
+replicates = 0
+permutations = 0
+"""
+OUTCOMES = {
+    "nyha": 'kind = "ordinal"\ncolumn = "nyha"',
+    "cause": 'kind = "multiclass"\ncolumn = "cause"',
+    "visits": 'kind = "count"\ncolumn = "visits"',
+    "stays": 'kind = "recurrent"\nfile = "stays.csv"\ntime = "day"\nfollowup = "days"',
+    "responder": 'kind = "binary"\ncolumn = "responder"',
+    "walk": 'kind = "continuous"\ncolumn = "walk"',
+}
+KINDS = {"nyha": "ordinal", "cause": "multiclass", "visits": "count", "stays": "recurrent"}
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """Write a study of 60 patients with some of the outcomes; `change` may alter the patient table."""
+
+    def write(*names: str, change=lambda patients: None):
+        rng = np.random.default_rng(3)
+        n = 60
+        patients = pd.DataFrame(
+            {
+                "patient_id": [f"P{k:02d}" for k in range(n)],
+                "age": rng.normal(60, 10, n).round(1),
+                "nyha": np.resize([1, 2, 3], n),
+                "cause": np.resize(["a", "b", "c"], n),
+                "visits": rng.poisson(2, n),
+                "days": 400,
+                "responder": np.resize([0, 1, 0], n),
+                "walk": rng.normal(400, 80, n).round(),
+            }
+        )
+        change(patients)
+        patients.to_csv(tmp_path / "patients.csv", index=False)
+        stays = pd.DataFrame({"patient_id": patients["patient_id"][:30], "day": rng.integers(1, 300, 30)})
+        stays.to_csv(tmp_path / "stays.csv", index=False)
+        features = pd.DataFrame(rng.normal(size=(n, 3)), columns=["f1", "f2", "f3"])
+        features.insert(0, "patient_id", patients["patient_id"])
+        features.to_csv(tmp_path / "features.csv", index=False)
+        text = HEAD + "".join(f'\n[[outcomes]]\nname = "{name}"\n{OUTCOMES[name]}\n' for name in names)
+        (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+        return tmp_path
+
+    return write
+
+
+def doubts(folder) -> list[str]:
+    return [problem.sentence() for problem in discovery.check(folder).warnings]
+
+
+def untested(name: str) -> str:
+    return (
+        f"study.toml: found '{KINDS[name]}'; the outcome '{name}' is described, not tested: "
+        "no model for this kind yet"
+    )
+
+
+def test_every_kind_without_a_model_is_named(folder):
+    assert doubts(folder("responder", "walk")) == []
+    assert doubts(folder(*OUTCOMES)) == [untested(name) for name in KINDS]
+
+
+def test_without_an_outcome_to_test_check_says_that_run_refuses_and_it_does(folder, capsys):
+    study = folder("nyha", "visits")
+    assert main(["check", str(study)]) == 0
+    said = capsys.readouterr().err
+    for name in ("nyha", "visits"):
+        assert untested(name) in said
+    assert "found 'nyha (ordinal), visits (count)'; `discovery run` would refuse this study" in said
+    assert main(["run", str(study), "--out", str(study / "out")]) == 2
+    assert (
+        "a run needs an outcome of one of the kinds survival, binary, continuous" in capsys.readouterr().err
+    )
+    assert not (study / "out").exists()
+    assert "found 'no outcome'; `discovery run` would refuse" in doubts(folder())[0]
+
+
+def test_run_says_what_it_does_not_test_on_the_terminal_and_first_in_the_report(folder, capsys):
+    study = folder("responder", "nyha")
+    assert main(["run", str(study), "--out", str(study / "out"), "--quiet"]) == 0
+    assert untested("nyha") in capsys.readouterr().err
+    page = (study / "out" / "index.html").read_text(encoding="utf-8")
+    short = page[page.index('<section id="short"') :]
+    short = short[: short.index("</section>")]
+    assert "nyha (ordinal) is described, not tested: there is no model for this kind of outcome yet." in short
+    assert "nyha (ordinal) is described, not tested" in (study / "out" / "methods.md").read_text(
+        encoding="utf-8"
+    )
+
+
+def test_too_few_events_are_said_with_what_follows(folder):
+    def nine(patients):
+        patients["responder"] = (np.arange(60) < 9).astype(int)
+
+    assert doubts(folder("responder", change=nine)) == [
+        "patients.csv, column 'responder'; only 9 patients in the smaller class for 'responder': too few to "
+        "fit any regression: no feature will be tested"
+    ]
+
+
+def test_too_few_among_the_complete_patients_are_said(folder):
+    def hidden(patients):
+        patients["responder"] = (np.arange(60) < 14).astype(int)
+        patients.loc[:4, "age"] = np.nan
+
+    said = doubts(folder("responder", "walk", change=hidden))
+    assert len(said) == 2
+    assert "a value is missing in 5 of 60 patients" in said[0]
+    assert said[1] == (
+        "study.toml: found '9'; the outcome 'responder' has too few patients in the rarer class to fit any "
+        "regression: no feature will be tested (left out: covariate age is missing: 5)"
+    )
+    study = folder("responder", change=hidden)
+    markers = discovery.run(study, out=study / "out").tables["markers"]
+    assert set(markers["verdict"]) == {"not assessable"}
+
+
+def test_nobody_left_to_analyse_is_a_problem_of_the_input(folder):
+    def apart(patients):
+        patients.loc[:29, "age"] = np.nan
+        patients.loc[30:, "walk"] = np.nan
+
+    study = folder("walk", change=apart)
+    with pytest.raises(InputError, match="no patient left to analyse"):
+        discovery.check(study)
+    with pytest.raises(InputError, match="no patient left to analyse"):
+        discovery.run(study, out=study / "out")
+
+
+def test_the_summary_counts_in_words(folder):
+    summary = discovery.check(folder(*OUTCOMES)).summary
+    assert summary[0] == "small: 60 patients, 3 features"
+    assert "outcome nyha (ordinal): 60 patients: 1 20, 2 20, 3 20" in summary
+    assert "outcome responder (binary): 60 patients, 20 with the outcome" in summary
+    assert "outcome stays (recurrent): 60 patients, 30 events" in summary
+    assert summary[-1] == "4 warnings; no problem stands in the way"
+    features = folder("walk") / "features.csv"
+    table = pd.read_csv(features)
+    table.assign(note="text", old=table["f1"].round()).to_csv(features, index=False)
+    assert "1 column is not used as a feature: note" in discovery.check(features.parent).summary
+    table.assign(note="text", more="text").to_csv(features, index=False)
+    assert "2 columns are not used as features: note and more" in discovery.check(features.parent).summary
+    assert discovery.check(features.parent).summary[-1] == "no warning; no problem stands in the way"
