@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts
@@ -175,9 +174,7 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
     tables |= leading_tables(leading, designs, ordered, study.labels)
     tables |= etiology_table(study, notes)
     tables |= survival_tables(study, designs, leading, hazards) | {"proportional_hazards": hazards}
-    top = markers.table["top_k"].max()
-    settings = run_settings(study, designs, ordered, notes, int(top) if np.isfinite(top) else 0)
-    return tables, settings
+    return tables, run_settings(study, designs, ordered, tables, notes)
 
 
 def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
+import pandas as pd
 
 from discovery import __version__
 from discovery.association.design import Design
+from discovery.association.etiology import JOINT
 from discovery.association.screen import Screen
+from discovery.markers.verdict import PERMUTATION_FIRST
+from discovery.pipeline.leading import LEADING
 from discovery.pipeline.survival_wing import cause_names
-from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.report.settings import ANALYSES, OutcomeRun, RunSettings
 from discovery.study import Outcome, Study
 from discovery.survival.curves import median, reverse_kaplan_meier
 
@@ -30,8 +34,13 @@ LIBRARIES = (
 
 
 def run_settings(
-    study: Study, designs: Sequence[Design], screens: Sequence[Screen], notes: Sequence[str], top: int
+    study: Study,
+    designs: Sequence[Design],
+    screens: Sequence[Screen],
+    tables: Mapping[str, pd.DataFrame],
+    notes: Sequence[str],
 ) -> RunSettings:
+    """What was asked for and, by the finished `tables`, what was done."""
     settings = study.settings
     analysis = settings.analysis
     outcomes = {outcome.name: outcome for outcome in study.outcomes}
@@ -53,13 +62,58 @@ def run_settings(
         replicates=analysis.replicates,
         permutations=analysis.permutations,
         imputations=0,  # complete cases feature by feature: nothing is imputed
-        top=top,
+        top=largest(tables["markers"]["top_k"]),
+        top_families=largest(tables["markers"]["family_top_k"]),
+        leading=LEADING,
+        analyses=analyses_done(designs, tables, analysis.permutations),
         files=tuple(study.input_hashes),
         input_hashes=study.input_hashes,
         versions=versions(),
         problems=study.warnings,
         notes=tuple(dict.fromkeys(notes)),
     )
+
+
+def largest(counts: pd.Series) -> int:
+    """The largest of them, 0 where none is known."""
+    return int(counts.max()) if counts.notna().any() else 0
+
+
+def analyses_done(
+    designs: Sequence[Design], tables: Mapping[str, pd.DataFrame], permutations: int
+) -> tuple[str, ...]:
+    """Those of `ANALYSES` that left a result in the tables."""
+
+    def known(table: str, column: str) -> bool:
+        found = tables.get(table)
+        return found is not None and column in found and bool(found[column].notna().any())
+
+    survival, etiologies = tables.get("survival", pd.DataFrame()), tables.get("etiologies", pd.DataFrame())
+    models = pd.Series(dtype=str)
+    if "model" in survival:
+        models = survival.loc[survival["estimate"].notna(), "model"]
+    done = {
+        "site checks": len(tables.get("leave_one_site_out", ())) > 0,
+        "redundancy": known("markers", "p_given_lead"),
+        "stability": known("markers", "distinct_share"),
+        "shrinkage": known("markers", "lfsr"),
+        "reliability": known("markers", "reliability"),
+        "missing tests": known("missing", "p_value"),
+        "proportional hazards": known("proportional_hazards", "p_value"),
+        "by period": "part" in survival and bool((survival["part"] == "effect by period").any()),
+        "subdistribution": bool(models.astype(str).str.startswith("subdistribution").any()),
+        "etiologies": len(etiologies) > 0,
+        "joint etiologies": len(etiologies) > 0 and etiologies["contrast"].str.startswith(JOINT).any(),
+        "few events": permutations > 0 and any(fewest_events(d) < PERMUTATION_FIRST for d in designs),
+    }
+    return tuple(name for name in ANALYSES if done[name])
+
+
+def fewest_events(design: Design) -> float:
+    """Events, or patients in the rarer class, of the feature that has fewest; no limit when continuous."""
+    if design.kind == "continuous" or not len(design.feature_names):
+        return np.inf
+    return float(design.response.effective_sizes(design.observed).min())
 
 
 def outcome_run(study: Study, outcome: Outcome, design: Design, screen: Screen) -> OutcomeRun:

@@ -5,57 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from discovery.report.format import listed, plural, whole
+from discovery.report.methods_models import (
+    etiology_paragraphs,
+    hazards_paragraphs,
+    model_paragraphs,
+    multiplicity_paragraphs,
+    multiplicity_used,
+    shape_paragraph,
+)
+from discovery.report.methods_ranking import (
+    ranking_paragraphs,
+    reach_paragraph,
+    site_paragraphs,
+    verdict_paragraphs,
+)
 from discovery.report.settings import OutcomeRun, RunSettings
 
-REGRESSION = {
-    "survival": "Cox proportional hazards regression with Efron's handling of tied times",
-    "binary": "logistic regression",
-    "continuous": "linear regression",
-    "ordinal": "proportional odds regression",
-    "multiclass": "multinomial logistic regression",
-    "count": "negative binomial regression",
-    "recurrent": "a proportional intensity model for recurrent events with robust standard errors",
-}
-EFFECT = {
-    "survival": "hazard ratio",
-    "binary": "odds ratio",
-    "continuous": "standardised slope",
-    "ordinal": "odds ratio",
-    "multiclass": "odds ratio",
-    "count": "rate ratio",
-    "recurrent": "rate ratio",
-}
-GAIN = {
-    "survival": "Harrell's C",
-    "binary": "the area under the receiver operating characteristic curve",
-    "continuous": "R²",
-    "ordinal": "the generalised C",
-    "multiclass": "the mean pairwise area under the curve",
-    "count": "deviance R²",
-    "recurrent": "C",
-}
-MULTIPLICITY = {
-    "bh": "by the false discovery rate of Benjamini and Hochberg (1995) over all features and outcomes "
-    "together",
-    "by": "by the false discovery rate of Benjamini and Yekutieli (2001), which holds under any "
-    "dependence, over all "
-    "features and outcomes together",
-    "storey": "by Storey's false discovery rate with the share of true null hypotheses estimated at λ = "
-    "0.5, over all "
-    "features and outcomes together",
-    "selected-cells": "in two steps (Benjamini and Bogomolov 2014): each outcome was a family of "
-    "hypotheses; families "
-    "were selected by the Benjamini–Hochberg procedure on their Simes p-values, and features were then "
-    "tested inside "
-    "the selected families at the level multiplied by the share of families selected",
-    "features-first": "in two steps: features were selected by the Benjamini–Hochberg procedure on their "
-    "Simes p-values "
-    "over the outcomes, and outcomes were then tested inside the selected features at the level "
-    "multiplied by the share "
-    "of features selected",
-    "holm": "by Holm's procedure, which controls the familywise error, over all features and outcomes "
-    "together",
-}
 CAUTION = (
     "This is research only. No result is a threshold for care; every use defers to clinical "
     "judgement and local practice."
@@ -68,10 +33,18 @@ REFERENCES = {
     "features-first": "Benjamini Y, Bogomolov M. J R Stat Soc B 2014;76:297–318.",
     "holm": "Holm S. Scand J Stat 1979;6:65–70.",
     "firth": "Heinze G, Schemper M. Stat Med 2002;21:2409–2419.",
-    "shrinkage": "Stephens M. Biostatistics 2017;18:275–294.",
-    "interval": "Noma H, et al. Stat Med 2021;40:5691–5701.",
-    "wolbers": "Wolbers M, et al. Epidemiology 2009;20:555–561.",
+    "fine-gray": "Fine JP, Gray RJ. J Am Stat Assoc 1999;94:496–509.",
+    "hazards": "Grambsch PM, Therneau TM. Biometrika 1994;81:515–526.",
     "permutation": "Freedman D, Lane D. J Bus Econ Stat 1983;1:292–298.",
+    "wolbers": "Wolbers M, et al. Epidemiology 2009;20:555–561.",
+    "interval": "Noma H, et al. Stat Med 2021;40:5691–5701.",
+    "stability": "Shah RD, Samworth RJ. J R Stat Soc B 2013;75:55–80.",
+    "shrinkage": "Stephens M. Biostatistics 2017;18:275–294.",
+    "schoenfeld": "Schoenfeld DA. Biometrics 1983;39:499–503.",
+    "hsieh": "Hsieh FY, Bloch DA, Larsen MD. Stat Med 1998;17:1623–1634.",
+    "etiologies": "Benjamini Y, Bogomolov M. J R Stat Soc B 2014;76:297–318.",
+    "delong": "DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837–845.",
+    "morris": "Morris CN. J Am Stat Assoc 1983;78:47–55.",
     "imputation": "White IR, Royston P. Stat Med 2009;28:1982–1998.",
 }
 
@@ -89,12 +62,17 @@ def methods_parts(settings: RunSettings) -> list[Part]:
     parts = [
         Part("Patients, features and outcomes", (_data(settings), *_outcomes(settings))),
         Part("Preparation of the features", (_preparation(settings), _missing(settings))),
-        Part("Association", (*_models(settings), *_shape(settings))),
-        Part("Multiplicity", _multiplicity(settings)),
-        Part("Ranking", _ranking(settings)),
-        Part("Verdicts", (_verdicts(settings),)),
+        Part("Association", (*model_paragraphs(settings), shape_paragraph(settings))),
+        Part("Hazards over time", tuple(hazards_paragraphs(settings))),
+        Part("Multiplicity", tuple(multiplicity_paragraphs(settings))),
+        Part("Ranking", tuple(ranking_paragraphs(settings))),
+        Part("Sites", tuple(site_paragraphs(settings))),
+        Part("What could have been seen", (reach_paragraph(settings),)),
+        Part("Verdicts", tuple(verdict_paragraphs(settings))),
+        Part("Etiologies", tuple(etiology_paragraphs(settings))),
         Part("Software", (_software(settings),)),
     ]
+    parts = [part for part in parts if part.paragraphs]
     if settings.notes:
         parts.append(Part("Notes from the run", settings.notes))
     parts.append(Part("References", tuple(_references(settings))))
@@ -178,197 +156,28 @@ def _preparation(s: RunSettings) -> str:
 
 def _missing(s: RunSettings) -> str:
     if s.imputations:
-        return (
-            f"Missing feature values were imputed ({s.imputations} imputations) from the covariates, the "
-            f"other features of "
-            "the same family and the outcome (for survival the event indicator and the cumulative "
-            "hazard), and estimates were "
-            "pooled by Rubin's rules. Within the bootstrap, each draw was resampled first and imputed "
-            "afterwards. Patients "
-            "with a missing outcome or covariate were left out and counted."
-        )
-    return (
-        "Each feature was analysed in the patients with that feature, the outcome and all covariates; "
-        "base and extended "
-        "models always used the same patients, and the number left out is given for each feature."
-    )
-
-
-def _models(s: RunSettings) -> list[str]:
-    adjusted = (
-        f"adjusted for {listed(list(s.covariates), limit=20)}" if s.covariates else "without covariates"
-    )
-    texts = []
-    kinds: dict[tuple, list[OutcomeRun]] = {}
-    for o in s.outcomes:
-        kinds.setdefault((o.kind, o.model, o.firth, o.delayed_entry, bool(o.competing)), []).append(o)
-    for (kind, model, firth, entry, competing), outcomes in kinds.items():
-        names = listed([o.label for o in outcomes], limit=20)
         text = (
-            f"{names}: each feature was entered by itself in "
-            f"{model or REGRESSION.get(kind, kind + ' regression')}, {adjusted}"
-        )
-        if s.site:
-            text += (
-                ", stratified by site"
-                if kind in ("survival", "recurrent")
-                else ", with site as a fixed effect"
-            )
-        text += "."
-        if competing:
-            text += (
-                " Competing events were handled by the cause-specific hazard: a patient left the risk set "
-                "when a "
-                "competing event occurred; cumulative incidence was estimated by the Aalen–Johansen method."
-            )
-        if entry:
-            text += " Patients entered the risk set at their time of entry (delayed entry)."
-        text += " " + _test(kind, s.interval_kind, firth=firth)
-        texts.append(text)
-    return texts
-
-
-def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
-    effect = EFFECT.get(kind, "effect")
-    if kind == "continuous":
-        return (
-            f"The {effect} (outcome SD per 1 SD of the feature) is given with its exact t interval; the "
-            f"two-sided p-value is "
-            "that of the t test of the coefficient."
-        )
-    if firth:
-        return (
-            f"Because events were few for the number of coefficients, or classes were separated, Firth's "
-            f"penalised "
-            f"likelihood was used: the {effect} per 1 SD is given with its 95 % profile interval of the "
-            f"penalised likelihood, "
-            "and the two-sided p-value is that of the penalised likelihood-ratio test."
-        )
-    rule = ""
-    if kind in ("binary", "survival"):
-        rule = (
-            " A feature whose likelihood had no maximum (separation, monotone likelihood) was refitted "
-            "with Firth's "
-            "penalised likelihood; its row says so."
-        )
-    return (
-        f"The {effect} per 1 SD is given with its 95 % {interval_kind} interval; the two-sided p-value is "
-        f"that of the "
-        f"likelihood-ratio test of the coefficient.{rule}"
-    )
-
-
-def _shape(s: RunSettings) -> list[str]:
-    if s.shape != "flexible":
-        return ["Effects were taken as linear in the (transformed) feature."]
-    return [
-        "Each feature was tested as a linear term and as a restricted cubic spline (4 knots at the 5th, "
-        "35th, 65th and 95th "
-        "percentiles; 3 knots at the 10th, 50th and 90th with fewer than 60 events); the two p-values "
-        "were combined by the "
-        "Cauchy combination. The effect printed is the linear one."
-    ]
-
-
-def _multiplicity(s: RunSettings) -> tuple[str, ...]:
-    how = MULTIPLICITY.get(s.multiplicity, f"by the method {s.multiplicity}")
-    rate = "familywise error rate" if s.multiplicity == "holm" else "false discovery rate"
-    single = ""
-    if s.multiplicity in ("selected-cells", "features-first") and len(s.outcomes) == 1:
-        single = " With a single outcome this is the Benjamini–Hochberg procedure."
-    texts = [
-        f"Multiple comparisons were controlled {how} (level {s.fdr:g}; the q-value is the smallest level "
-        f"of the {rate} "
-        f"at which a feature would be selected).{single}"
-    ]
-    if s.permutations:
-        kinds = {o.kind for o in s.outcomes}
-        ways = []
-        if kinds & {"survival", "binary", "ordinal", "multiclass", "count", "recurrent"}:
-            within = " within sites" if s.site else ""
-            within += " among patients of like predicted risk" if s.covariates else ""
-            ways.append(
-                f"the residuals of the base model were permuted{within} against the features adjusted for "
-                f"the base model"
-            )
-        if "continuous" in kinds:
-            ways.append(
-                "for continuous outcomes by the method of Freedman and Lane (1983)"
-                if ways
-                else "residuals were permuted by the method of Freedman and Lane (1983)"
-            )
-        texts.append(
-            f"Beside it, a familywise p-value was computed from the maximum statistic over all features in "
-            f"{whole(s.permutations)} permutations: {', and '.join(ways)}. It is (1 + the number of "
-            f"permutations at least as "
-            "extreme) / (permutations + 1)."
+            f"Missing feature values were imputed ({s.imputations} imputations) from the covariates, the "
+            "other features of the same family and the outcome (for survival the event indicator and the "
+            "cumulative hazard), and estimates were pooled by Rubin's rules. Within the bootstrap, each "
+            "draw was resampled first and imputed afterwards. Patients with a missing outcome or "
+            "covariate were left out and counted."
         )
     else:
-        texts.append("No permutation p-value was computed.")
-    return tuple(texts)
-
-
-def _ranking(s: RunSettings) -> tuple[str, ...]:
-    texts = [
-        "Features were ordered by the absolute signed root of their likelihood-ratio statistic, adjusted "
-        "for the base model. "
-        "Features were grouped in families by average-linkage clustering on 1 − |Spearman correlation|, "
-        "cut at 0.3."
-    ]
-    measures = listed(list(dict.fromkeys(f"{_gain_name(o)} ({o.label})" for o in s.outcomes)), limit=20)
-    if s.replicates:
-        clustered = "patients were drawn with replacement" + (" within sites" if s.site else "")
-        texts.append(
-            f"In {whole(s.replicates)} bootstrap samples ({clustered}) the base model and all feature "
-            f"models were refitted. Rank "
-            f"intervals are the 2.5th and 97.5th percentiles of a feature's rank; the probability in the "
-            f"top is that of "
-            f"being among the first {s.top}. The gain over the base model is the difference in "
-            f"{measures}; it was corrected for "
-            "optimism of fitting and of having been picked at its rank, and its interval is the bootstrap "
-            "percentile interval "
-            "shifted by that correction (approximate). The gain was not used as a test."
+        text = (
+            "Each feature was analysed in the patients with that feature, the outcome and all covariates; "
+            "base and extended models always used the same patients, and the number left out is given for "
+            "each feature."
         )
-    else:
-        texts.append(
-            "Ranks and gains were not resampled in this run, so that neither rank intervals nor gains are "
-            "given."
+    if "missing tests" in s.analyses:
+        groups = ["site"] if s.site else []
+        groups += ["etiology"] if s.etiology else []
+        text += (
+            " Whether a variable is missing more often in some patients was tested by likelihood ratio "
+            f"against {listed([*groups, 'each outcome'])} (missing.csv; not adjusted for the number of "
+            "tests)."
         )
-    if s.n_features >= 20:
-        texts.append(
-            "Because the features at the top of a list were picked for looking large, shrunk estimates "
-            "are given beside the "
-            "plain ones (normal-mixture empirical Bayes over all features of an outcome)."
-        )
-    return tuple(texts)
-
-
-def _gain_name(o: OutcomeRun) -> str:
-    if o.competing:
-        return (
-            "the C of Wolbers et al. (2009) of the cause-specific model, in which a patient with a competing "
-            "event stays comparable to the end of follow-up"
-        )
-    return GAIN.get(o.kind, "discrimination")
-
-
-def _verdicts(s: RunSettings) -> str:
-    strong = (
-        "strong candidate: q at most the level, gain interval above 0, its family among the first with "
-        "probability 0.8 or more, "
-        "and local false sign rate at most 0.01; "
-        if s.replicates
-        else ""
-    )
-    return (
-        f"The verdict is the first rule that fits. Not assessable: too few events with no penalised fit, "
-        f"more than 40 % missing, "
-        f"or a fit that did not converge; site-driven: significant only when site is ignored; "
-        f"{strong}candidate: q at most {s.fdr:g} "
-        f"and local false sign rate at most 0.05; suggestive: q at most {2 * s.fdr:g} or permutation p at "
-        f"most 0.1; not supported: the "
-        "rest, which does not mean that there is no effect."
-    )
+    return text
 
 
 def _software(s: RunSettings) -> str:
@@ -381,14 +190,27 @@ def _software(s: RunSettings) -> str:
 
 
 def _references(s: RunSettings) -> list[str]:
-    keys = [s.multiplicity]
-    keys += ["firth"] if any(o.firth or o.kind in ("binary", "survival") for o in s.outcomes) else []
-    keys += ["permutation"] if s.permutations and any(o.kind == "continuous" for o in s.outcomes) else []
-    keys += ["shrinkage"] if s.n_features >= 20 else []
-    keys += ["interval"] if s.replicates else []
-    keys += ["wolbers"] if s.replicates and any(o.competing for o in s.outcomes) else []
-    keys += ["imputation"] if s.imputations else []
-    return [REFERENCES[key] for key in keys if key in REFERENCES]
+    kinds, done = {o.kind for o in s.outcomes}, s.analyses
+    etiologies = "etiologies" in done
+    used = {
+        multiplicity_used(s): True,
+        "bh": "proportional hazards" in done or etiologies or multiplicity_used(s) == "bh",
+        "firth": etiologies or any(o.firth or o.kind in ("binary", "survival") for o in s.outcomes),
+        "fine-gray": "subdistribution" in done,
+        "hazards": "proportional hazards" in done,
+        "permutation": bool(s.permutations) and "continuous" in kinds,
+        "wolbers": bool(s.replicates) and any(o.competing for o in s.outcomes),
+        "interval": bool(s.replicates),
+        "stability": "stability" in done,
+        "shrinkage": "shrinkage" in done,
+        "schoenfeld": True,
+        "hsieh": True,
+        "etiologies": etiologies,
+        "delong": etiologies,
+        "morris": etiologies,
+        "imputation": bool(s.imputations),
+    }
+    return list(dict.fromkeys(text for key, text in REFERENCES.items() if used.get(key)))
 
 
 def _kind(o: OutcomeRun) -> str:

@@ -7,6 +7,21 @@ from dataclasses import dataclass, field
 
 from discovery.problems import Problem
 
+ANALYSES = (
+    "site checks",  # site ignored, each site left out
+    "redundancy",  # features given the lead of their family
+    "stability",  # which features a sparse model keeps choosing
+    "shrinkage",  # shrunk estimates and local false sign rates: 20 ranked features or more
+    "reliability",  # between sessions, known for some feature
+    "missing tests",  # whether missing values go with site, etiology, outcome
+    "proportional hazards",
+    "by period",  # hazard ratios before and after a time, where the hazards were not proportional
+    "subdistribution",  # Fine-Gray models of the leading features
+    "etiologies",
+    "joint etiologies",  # patients with several labels
+    "few events",  # some feature has fewer than 30 events: the permutation p comes first
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class OutcomeRun:
@@ -39,7 +54,10 @@ class RunSettings:
     """One run: what was asked for and what was used. No patient row, no clock, no machine.
 
     `input_hashes` are file name -> SHA-256; `versions` package -> version (with "python");
-    `transforms` feature -> the name of its transform where one was applied.
+    `transforms` feature -> the name of its transform where one was applied. `analyses`: which of
+    `ANALYSES` were done and gave a result; the methods section speaks of no other. `top`,
+    `top_families`: the k of "among the first k" for features and families; `leading`: how many features
+    of each outcome, the best of as many families, had curves and further models.
     """
 
     name: str
@@ -60,6 +78,9 @@ class RunSettings:
     permutations: int = 10_000
     imputations: int = 0
     top: int = 10
+    top_families: int = 3
+    leading: int = 3
+    analyses: tuple[str, ...] = ()
     interval_kind: str = "profile likelihood"  # or "Wald"
     transforms: Mapping[str, str] = field(default_factory=dict)
     files: tuple[str, ...] = ()  # the input tables as named in the study file
@@ -67,6 +88,11 @@ class RunSettings:
     versions: Mapping[str, str] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
     notes: tuple[str, ...] = ()  # what the stages want said: a fallback used, a step skipped
+
+    @property
+    def adjusted(self) -> bool:
+        """Whether the base model holds anything: covariates or sites."""
+        return bool(self.covariates) or bool(self.site and self.sites != 1)
 
     def outcome(self, name: str) -> OutcomeRun:
         """The outcome called `name`."""

@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
+from discovery.report.settings import ANALYSES
 
 MULTIPLICITY = ("bh", "by", "storey", "selected-cells", "features-first", "holm")
 KINDS = ("survival", "binary", "continuous", "ordinal", "multiclass", "count", "recurrent")
@@ -31,6 +32,7 @@ def test_every_combination_reads_as_whole_sentences(made, multiplicity):
         ((), ("age",)),
         KINDS,
     ):
+        some = ANALYSES if replicates else ANALYSES[::2]
         settings = made.run_settings(
             multiplicity=multiplicity,
             winsor=winsor,
@@ -40,6 +42,7 @@ def test_every_combination_reads_as_whole_sentences(made, multiplicity):
             imputations=imputations,
             site=site,
             covariates=covariates,
+            analyses=some if permutations else (),
             outcomes=(replace(outcomes[1], kind=kind),),
         )
         for part in methods_parts(settings):
@@ -65,8 +68,45 @@ def test_every_combination_reads_as_whole_sentences(made, multiplicity):
         ({"covariates": ()}, "without covariates", "adjusted for age"),
         ({"multiplicity": "holm"}, "Holm's procedure", "Bogomolov"),
         ({"multiplicity": "by"}, "Yekutieli", "Bogomolov"),
-        ({"fdr": 0.1}, "q at most 0.1 ", "q at most 0.05 "),
-        ({"n_features": 12}, "", "empirical Bayes"),
+        ({"fdr": 0.1}, "candidate: q at most 0.1", "q at most 0.05"),
+        ({"analyses": ("shrinkage",)}, "empirical Bayes", "was not given"),
+        ({"analyses": ("shrinkage",)}, "strong candidate: ", "not transport"),
+        (
+            {"analyses": ()},
+            "“strong candidate” was not given: it needs the local false sign",
+            "strong candidate:",
+        ),
+        ({"analyses": ()}, "", "empirical Bayes"),
+        ({"analyses": ()}, "", "false sign rate at most"),
+        ({"analyses": ("shrinkage",), "replicates": 0}, "needs resampled ranks", "strong candidate:"),
+        ({"analyses": ("site checks",)}, "“does not transport across sites”", ""),
+        ({"analyses": ("site checks",)}, "more than 0.02 above", ""),
+        ({"analyses": ("stability",)}, "distinct_share", ""),
+        ({"analyses": ("stability",)}, "Shah RD, Samworth RJ", "Stephens"),
+        ({"analyses": ("redundancy",)}, "redundant with that feature", ""),
+        ({"analyses": ("redundancy", "shrinkage")}, "a sign that turns given the best feature", ""),
+        ({"analyses": ("proportional hazards",)}, "Grambsch and Therneau 1994", "by period"),
+        ({"analyses": ("proportional hazards", "by period")}, "is given by period", ""),
+        ({"analyses": ("subdistribution",)}, "Fine and Gray (1999)", "Grambsch"),
+        ({"analyses": ()}, "", "Fine and Gray"),
+        ({"analyses": ("missing tests",)}, "tested by likelihood ratio against site and each outcome", ""),
+        ({"analyses": ("few events",)}, "permutation p at most 0.05", ""),
+        ({"analyses": ()}, "", "fewer than 30 events"),
+        (
+            {"analyses": ("etiologies",)},
+            "deviation of an etiology from the equal-weight mean",
+            "several labels",
+        ),
+        ({"analyses": ("etiologies",)}, "DeLong interval", ""),
+        ({"analyses": ("etiologies", "joint etiologies")}, "patients carry several labels", "equal-weight"),
+        ({"top": 4, "top_families": 1}, "among the first 4, for a family the first of the families", ""),
+        (
+            {"covariates": (), "site": None, "sites": 0},
+            "not adjusted (the base model was empty)",
+            "adjusted for",
+        ),
+        ({"covariates": (), "site": None, "sites": 0}, "the gain is that over chance", "and all feature"),
+        ({}, "Schoenfeld 1983", ""),
         ({"seed": 7}, "seed 7;", ""),
         ({"notes": ("One site had no event.",)}, "One site had no event.", ""),
         ({"transforms": {"a": "log", "b": "log"}}, "log to 2 features", ""),
@@ -121,6 +161,11 @@ def test_versions_and_references_follow_the_run(made):
     text = methods_markdown(made.run_settings())
     assert "numpy 2.4.6" in text
     assert "Bogomolov M. J R Stat Soc B 2014" in text
+    one = methods_markdown(made.run_settings(outcomes=made.run_settings().outcomes[:1]))
+    assert "Bogomolov" not in one  # the two-step procedure is the one-step one
+    assert "Hochberg Y. J R Stat Soc B 1995" in one
+    both = methods_markdown(made.run_settings(analyses=("etiologies",)))
+    assert both.count("Bogomolov M. J R Stat Soc B 2014") == 1
     assert "White IR" not in text
     assert "White IR" in methods_markdown(made.run_settings(imputations=5))
 

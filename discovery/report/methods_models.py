@@ -1,0 +1,222 @@
+"""Methods text of the models: associations, events that compete, hazards over time, etiologies."""
+
+from __future__ import annotations
+
+from discovery.report.format import listed, whole
+from discovery.report.settings import OutcomeRun, RunSettings
+
+REGRESSION = {
+    "survival": "Cox proportional hazards regression with Efron's handling of tied times",
+    "binary": "logistic regression",
+    "continuous": "linear regression",
+    "ordinal": "proportional odds regression",
+    "multiclass": "multinomial logistic regression",
+    "count": "negative binomial regression",
+    "recurrent": "a proportional intensity model for recurrent events with robust standard errors",
+}
+EFFECT = {
+    "survival": "hazard ratio",
+    "binary": "odds ratio",
+    "continuous": "standardised slope",
+    "ordinal": "odds ratio",
+    "multiclass": "odds ratio",
+    "count": "rate ratio",
+    "recurrent": "rate ratio",
+}
+MULTIPLICITY = {
+    "bh": "by the false discovery rate of Benjamini and Hochberg (1995) over {all}",
+    "by": "by the false discovery rate of Benjamini and Yekutieli (2001), which holds under any dependence, "
+    "over {all}",
+    "storey": "by Storey's false discovery rate with the share of true null hypotheses estimated at λ = 0.5, "
+    "over {all}",
+    "selected-cells": "in two steps (Benjamini and Bogomolov 2014): each outcome was a family of hypotheses; "
+    "families were selected by the Benjamini–Hochberg procedure on their Simes p-values, and features were "
+    "then tested inside the selected families at the level multiplied by the share of families selected",
+    "features-first": "in two steps: features were selected by the Benjamini–Hochberg procedure on their "
+    "Simes p-values over the outcomes, and outcomes were then tested inside the selected features at the "
+    "level multiplied by the share of features selected",
+    "holm": "by Holm's procedure, which controls the familywise error, over {all}",
+}
+TWO_STEPS = ("selected-cells", "features-first")
+
+
+def multiplicity_used(s: RunSettings) -> str:
+    """The procedure that was in fact run: with one outcome the two-step ones are Benjamini-Hochberg."""
+    return "bh" if s.multiplicity in TWO_STEPS and len(s.outcomes) == 1 else s.multiplicity
+
+
+def model_paragraphs(s: RunSettings) -> list[str]:
+    """A paragraph for each kind of model among the outcomes."""
+    texts = []
+    kinds: dict[tuple, list[OutcomeRun]] = {}
+    for o in s.outcomes:
+        kinds.setdefault((o.kind, o.model, o.firth, o.delayed_entry, bool(o.competing)), []).append(o)
+    for (kind, model, firth, entry, competing), outcomes in kinds.items():
+        names = listed([o.label for o in outcomes], limit=20)
+        text = (
+            f"{names}: each feature was entered by itself in "
+            f"{model or REGRESSION.get(kind, kind + ' regression')}, {_adjusted(s, kind)}."
+        )
+        if competing:
+            text += _competing(s, entry)
+        if entry:
+            text += " Patients entered the risk set at their time of entry (delayed entry)."
+        text += " " + _test(kind, s.interval_kind, firth=firth)
+        texts.append(text)
+    return texts
+
+
+def _adjusted(s: RunSettings, kind: str) -> str:
+    if not s.adjusted:
+        return "not adjusted (the base model was empty)"
+    text = f"adjusted for {listed(list(s.covariates), limit=20)}" if s.covariates else "without covariates"
+    if s.site and s.sites != 1:
+        stratified = kind in ("survival", "recurrent")
+        text += ", stratified by site" if stratified else ", with site as a fixed effect"
+    return text
+
+
+def _competing(s: RunSettings, entry: bool) -> str:
+    text = (
+        " Competing events were handled by the cause-specific hazard: a patient left the risk set when a "
+        "competing event occurred; cumulative incidence was estimated by the Aalen–Johansen method. The same "
+        "models were fitted with each competing event as the event."
+    )
+    if "subdistribution" in s.analyses and not entry:
+        text += (
+            f" For the leading features (the best of each of the first {whole(s.leading)} families) the "
+            "subdistribution hazard ratio of Fine and Gray (1999) stands beside the cause-specific ones, "
+            "as a description: no rank, p-value or verdict rests on it."
+        )
+    return text
+
+
+def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
+    effect = EFFECT.get(kind, "effect")
+    if kind == "continuous":
+        return (
+            f"The {effect} (outcome SD per 1 SD of the feature) is given with its exact t interval; the "
+            f"two-sided p-value is "
+            "that of the t test of the coefficient."
+        )
+    if firth:
+        return (
+            f"Because events were few for the number of coefficients, or classes were separated, Firth's "
+            f"penalised "
+            f"likelihood was used: the {effect} per 1 SD is given with its 95 % profile interval of the "
+            f"penalised likelihood, "
+            "and the two-sided p-value is that of the penalised likelihood-ratio test."
+        )
+    rule = ""
+    if kind in ("binary", "survival"):
+        rule = (
+            " A feature whose likelihood had no maximum (separation, monotone likelihood) was refitted "
+            "with Firth's "
+            "penalised likelihood; its row says so."
+        )
+    return (
+        f"The {effect} per 1 SD is given with its 95 % {interval_kind} interval; the two-sided p-value is "
+        f"that of the "
+        f"likelihood-ratio test of the coefficient.{rule}"
+    )
+
+
+def shape_paragraph(s: RunSettings) -> str:
+    if s.shape != "flexible":
+        return "Effects were taken as linear in the (transformed) feature."
+    return (
+        "Each feature was tested as a linear term and as a restricted cubic spline (4 knots at the 5th, "
+        "35th, 65th and 95th percentiles; 3 knots at the 10th, 50th and 90th with fewer than 60 events); "
+        "the two p-values were combined by the Cauchy combination. The effect printed is the linear one."
+    )
+
+
+def hazards_paragraphs(s: RunSettings) -> list[str]:
+    """Whether hazard ratios hold over time; nothing where it was not tested."""
+    if "proportional hazards" not in s.analyses:
+        return []
+    text = (
+        "Proportional hazards were tested for every feature in its adjusted model by the score test for a "
+        "trend of its effect with ranked time (Grambsch and Therneau 1994), with the Benjamini–Hochberg "
+        f"adjustment over the features of an outcome; q at most {s.fdr:g} flags a feature as “hazards not "
+        "proportional”."
+    )
+    if "by period" in s.analyses:
+        text += (
+            " For leading features so flagged the effect is given by period: the hazard ratio up to and "
+            "after the median event time, their change, and the difference in restricted mean time between "
+            "the highest and the lowest third."
+        )
+    return [text]
+
+
+def etiology_paragraphs(s: RunSettings) -> list[str]:
+    """The profiles of etiologies; nothing where there were none."""
+    if "etiologies" not in s.analyses:
+        return []
+    others = [f"for {listed(list(s.covariates), limit=20)}"] if s.covariates else []
+    others += ["for site as a fixed effect"] if s.site and s.sites != 1 else []
+    adjusted = f"adjusted {' and '.join(others)}" if others else "not adjusted"
+    if "joint etiologies" in s.analyses:
+        what = (
+            "patients carry several labels, so that all labels were in one model and the estimate compares "
+            "patients with and without a label, given the other labels"
+        )
+    else:
+        what = "the estimate is the deviation of an etiology from the equal-weight mean of all etiologies"
+    return [
+        f"Each feature was compared between etiologies by least squares ({adjusted}), in SDs of the "
+        "feature, or, for a feature of two values, by logistic regression with Firth's penalty, as a log "
+        f"odds: {what}. An etiology with fewer than 3 patients was listed and not estimated.",
+        "An omnibus test (F, or Wald for a feature of two values) asks whether any etiology differs. "
+        "q-values are selected: features were picked by the Benjamini–Hochberg procedure on the omnibus "
+        "p-values, and etiologies were then tested inside a picked feature at the level multiplied by the "
+        "share picked (Benjamini and Bogomolov 2014). The area under the curve of an etiology against the "
+        "others is that of the feature's residual, covariates and site taken out, with its DeLong "
+        "interval. Deviations were shrunk towards 0 by normal empirical Bayes over the features of an "
+        "etiology (Morris 1983) where 5 or more could be estimated.",
+    ]
+
+
+def multiplicity_paragraphs(s: RunSettings) -> list[str]:
+    used, alone = multiplicity_used(s), len(s.outcomes) == 1
+    how = MULTIPLICITY.get(used, f"by the method {used}")
+    how = how.replace("{all}", "all features" if alone else "all features and outcomes together")
+    rate = "familywise error rate" if used == "holm" else "false discovery rate"
+    single = ""
+    if used != s.multiplicity:
+        single = " With a single outcome the two-step procedure that was asked for is this one."
+    texts = [
+        f"Multiple comparisons were controlled {how} (level {s.fdr:g}; the q-value is the smallest level of "
+        f"the {rate} at which a feature would be selected).{single}"
+    ]
+    return [*texts, _permutations(s)]
+
+
+def _permutations(s: RunSettings) -> str:
+    if not s.permutations:
+        return "No permutation p-value was computed."
+    kinds = {o.kind for o in s.outcomes}
+    ways = []
+    if kinds & {"survival", "binary", "ordinal", "multiclass", "count", "recurrent"}:
+        within = " within sites" if s.site and s.sites != 1 else ""
+        within += " among patients of like predicted risk" if s.covariates else ""
+        freed = " adjusted for the base model" if s.adjusted else ""
+        ways.append(f"the residuals of the base model were permuted{within} against the features{freed}")
+    if "continuous" in kinds:
+        ways.append(
+            "for continuous outcomes by the method of Freedman and Lane (1983)"
+            if ways
+            else "residuals were permuted by the method of Freedman and Lane (1983)"
+        )
+    text = (
+        "Beside it, a familywise p-value was computed from the maximum statistic over all features of an "
+        f"outcome in {whole(s.permutations)} permutations: {', and '.join(ways)}. It is (1 + the number of "
+        "permutations at least as extreme) / (permutations + 1)."
+    )
+    if "few events" in s.analyses:
+        text += (
+            " Where a feature has fewer than 30 events (patients in the rarer class), this is the primary "
+            "p-value, since tests that lean on large samples reject too often there."
+        )
+    return text
