@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ from discovery.cohort.attrition import attrition_table
 from discovery.cohort.baseline import baseline_table
 from discovery.cohort.missing import missing_table
 from discovery.cohort.sites import site_feature_shift, site_table
+from discovery.pipeline.survival_wing import cause_names
 from discovery.study import Outcome, Study
 
 SEVERAL_ETIOLOGIES = ";"
@@ -19,13 +21,13 @@ SEVERAL_ETIOLOGIES = ";"
 
 def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.DataFrame]:
     """The tables "attrition", "baseline", "missing" and, with sites, "sites" and "site_shift"."""
-    described = {outcome.name: outcome_as_level(outcome) for outcome in study.outcomes}
+    levels = {outcome.name: outcome_as_level(study, outcome) for outcome in study.outcomes}
     tables = {
         "attrition": attrition_table(study.attrition, {d.outcome: d.left_out for d in designs}),
-        "baseline": baseline(study, described),
+        "baseline": baseline(study, levels),
         "missing": missing_table(
             pd.concat([study.covariates, study.features], axis=1),
-            by=groupings(study, described),
+            by=groupings(study, levels),
             labels=study.labels,
         ),
     }
@@ -36,49 +38,94 @@ def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.Dat
     return tables
 
 
-def baseline(study: Study, described: dict[str, pd.Series]) -> pd.DataFrame:
+def baseline(study: Study, levels: Mapping[str, pd.Series]) -> pd.DataFrame:
     """Covariates, site and features, by etiology if there is one, else by the first outcome."""
     columns = [study.covariates]
-    if study.site is not None and study.site.name not in study.covariates:
-        columns.append(study.site.astype(object).rename("site").to_frame())
+    if study.site is not None:
+        columns.append(study.site.astype(object).rename(site_name(study)).to_frame())
     group, separator = None, None
     if study.etiology is not None:
         group, separator = study.etiology, SEVERAL_ETIOLOGIES
     else:
-        group = next((level for level in described.values() if level.nunique() > 1), None)
+        first = next((o for o in study.outcomes if levels[o.name].nunique() > 1), None)
+        group = None if first is None else named_for_heads(levels[first.name], first)
     columns.append(study.features)
     data = pd.concat(columns, axis=1)
     return baseline_table(data, group=group, labels=study.labels, units=study.units, separator=separator)
 
 
-def groupings(study: Study, described: dict[str, pd.Series]) -> dict[str, pd.Series]:
-    """What missingness is laid out by: site, single-label etiology, outcomes."""
+def groupings(study: Study, levels: Mapping[str, pd.Series]) -> dict[str, pd.Series]:
+    """What missingness is laid out by: site and etiology under their columns' names, outcomes."""
     found: dict[str, pd.Series] = {}
     if study.site is not None:
-        found["site"] = study.site.astype(object)
+        found[site_name(study)] = study.site.astype(object)
     if study.etiology is not None and not study.etiology.astype(str).str.contains(SEVERAL_ETIOLOGIES).any():
-        found["etiology"] = study.etiology.astype(object)
-    return found | {name: level for name, level in described.items() if level.notna().any()}
+        found[study.settings.patients.etiology or "etiology"] = study.etiology.astype(object)
+    return found | {name: level for name, level in levels.items() if level.notna().any()}
 
 
-def outcome_as_level(outcome: Outcome) -> pd.Series:
-    """An outcome in words for grouping: event or not, class, or the number itself."""
+def site_name(study: Study) -> str:
+    """What the user calls the column of sites."""
+    return study.settings.patients.site or "site"
+
+
+def outcome_as_level(study: Study, outcome: Outcome) -> pd.Series:
+    """An outcome in words for grouping, in order: event or not, class; a number stays one.
+
+    A competing event has the name that the user gave it by its code.
+    """
     index = pd.Index(outcome.patient_id, name="patient_id")
-    if outcome.status is not None:
+    if outcome.kind == "survival" and outcome.status is not None:
         words = {0.0: "no event", 1.0: "event"}
-        words |= {float(k): f"competing event {k - 1:.0f}" for k in np.unique(outcome.status) if k > 1}
-        return pd.Series(outcome.status, index=index).map(words).rename(outcome.name)
-    value = pd.Series(outcome.value, index=index, name=outcome.name)
-    if outcome.kind == "binary":
-        return value.map({0.0: "no", 1.0: "yes"})
-    if outcome.categories:
-        return value.map(dict(enumerate(outcome.categories)))
-    return value
+        words |= {float(k): name for k, name in cause_names(study, outcome.name).items() if k > 1}
+        return in_order(outcome.status, words, index, outcome.name)
+    if outcome.kind == "binary" and outcome.value is not None:
+        return in_order(outcome.value, {0.0: "no", 1.0: "yes"}, index, outcome.name)
+    if outcome.categories and outcome.value is not None:
+        words = {float(k): text for k, text in enumerate(outcome.categories)}
+        return in_order(outcome.value, words, index, outcome.name)
+    return pd.Series(outcome.value, index=index, name=outcome.name)
+
+
+def in_order(codes: np.ndarray, words: Mapping[float, str], index: pd.Index, name: str) -> pd.Series:
+    """`codes` (n,) in words, the categories in the order of `words`; other codes missing."""
+    texts = pd.Series(codes, index=index).map(words)
+    return pd.Series(pd.Categorical(texts, categories=list(words.values())), index=index, name=name)
+
+
+def named_for_heads(level: pd.Series, outcome: Outcome) -> pd.Series:
+    """The levels with what they are levels of; a number by its thirds."""
+    if not isinstance(level.dtype, pd.CategoricalDtype):
+        level = thirds_in_words(level)
+    causes = set(level.cat.categories) - {"no event", "event"} if outcome.kind == "survival" else set()
+    return level.cat.rename_categories(
+        {word: word if word in causes else f"{outcome.label}: {word}" for word in level.cat.categories}
+    )
+
+
+def thirds_in_words(values: pd.Series) -> pd.Series:
+    """Three groups of like size by quantiles (type 7), two where values are tied, named by the cuts.
+
+    Two different values at least.
+    """
+    cuts = np.unique(np.nanquantile(values, [1 / 3, 2 / 3]))
+    cuts = cuts[cuts < values.max()]
+    if not cuts.size:  # most have the largest value
+        cuts = np.array([values[values < values.max()].max()])
+    edges: list[str] = []
+    for digits in (4, 8, 17):
+        edges = [f"{cut:.{digits}g}" for cut in cuts]
+        if len(set(edges)) == len(cuts):
+            break
+    words = [f"up to {edges[0]}", *(f"above {low}, up to {high}" for low, high in pairwise(edges))]
+    words.append(f"above {edges[-1]}")
+    codes = np.where(values.notna(), np.searchsorted(cuts, values), np.nan)
+    return in_order(codes, {float(k): text for k, text in enumerate(words)}, values.index, str(values.name))
 
 
 def event_indicator(outcome: Outcome) -> pd.Series | None:
     """1 for the event, 0 for none or another, NaN unknown; None where the outcome counts no events."""
     index = pd.Index(outcome.patient_id, name="patient_id")
-    if outcome.status is not None:
+    if outcome.kind == "survival" and outcome.status is not None:
         return pd.Series(np.where(np.isfinite(outcome.status), outcome.status == 1, np.nan), index=index)
     return pd.Series(outcome.value, index=index) if outcome.kind == "binary" else None
