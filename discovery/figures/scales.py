@@ -86,4 +86,4 @@ def interval_lines(
 def minus_log10(p_values: np.ndarray) -> np.ndarray:
     """-log10 p; NaN stays NaN."""
     with np.errstate(divide="ignore"):
-        return -np.log10(np.clip(p_values, np.finfo(float).tiny, 1.0))
+        return -np.log10(np.clip(p_values, np.finfo(float).tiny, 1.0)) + 0.0  # p = 1 is 0, not -0

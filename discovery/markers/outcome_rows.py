@@ -63,6 +63,8 @@ FAMILY_COLUMNS = (
     "outcome", "family", "redundancy_group", "family_rank", "family_rank_low", "family_rank_high",
     "family_probability_in_top", "family_top_k", "lead", "size", "members", "candidates",
 )  # fmt: skip
+COUNTS = ("n", "events", "n_left_out", "top_k", "family_top_k", "size", "candidates")
+RANKS = ("rank", "rank_low", "rank_high", "family_rank", "family_rank_low", "family_rank_high")
 
 
 @dataclass(kw_only=True)
@@ -171,7 +173,20 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         for text in (shrunk.note, distinct_note, _lost_draws(o), _by_the_family(table))
         if text
     ]
-    return table[[*CONTRACT, *EXTRA]].reset_index(drop=True), families, remarks
+    return tidy_numbers(table[[*CONTRACT, *EXTRA]].reset_index(drop=True)), tidy_numbers(families), remarks
+
+
+def tidy_numbers(table: pd.DataFrame) -> pd.DataFrame:
+    """A copy with counts as whole numbers, ranks without the noise of an interpolation, and no minus zero."""
+    out = table.copy()
+    for name in out.columns:
+        if name in COUNTS:
+            out[name] = out[name].astype(float).astype("Int64")
+        elif name in RANKS:
+            out[name] = out[name].astype(float).round(9)
+        elif pd.api.types.is_float_dtype(out[name]):
+            out[name] = out[name] + 0.0
+    return out
 
 
 def _evidence_se(screen, ranked) -> np.ndarray:

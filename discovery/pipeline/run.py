@@ -164,7 +164,7 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
     notes += markers.notes
     tables |= {
         "markers": markers.table,
-        "associations": pd.concat([s.table for s in ordered], ignore_index=True),
+        "associations": pd.concat([s.table for s in ordered], ignore_index=True).astype({"events": "Int64"}),
         "families": markers.families,
         "leave_one_site_out": markers.sites,
         "correlations": markers.correlations,

@@ -202,3 +202,22 @@ def test_a_base_model_worse_than_chance_is_said(planted_design, screened):
     t = ranked(screened, replace(design, y=y, base=x[:, None], terms=design.terms[:1]), replicates=0).table
     assert (t["base_measure"] < 0.5).all()
     assert t["flags"].str.contains("the base model's AUC is below 0.5: the gain is hard to read").all()
+
+
+def test_counts_are_whole_ranks_without_noise_and_zero_has_no_sign(planted_design, screened):
+    from discovery.markers.outcome_rows import tidy_numbers
+
+    table = pd.DataFrame(
+        {
+            "events": [88.0, np.nan],
+            "top_k": [4.0, 4.0],
+            "rank_low": [1.9749999999999943, 2.5],
+            "estimate": [-0.0, -0.1],
+        }
+    )
+    text = tidy_numbers(table).to_csv(index=False, lineterminator="\n")
+    assert text == "events,top_k,rank_low,estimate\n88,4,1.975,0.0\n,4,2.5,-0.1\n"
+    assert table["rank_low"].iloc[0] == 1.9749999999999943
+    found = ranked(screened, planted_design("survival", 14), planted_design("continuous", 14, name="other"))
+    assert str(found.table["events"].dtype) == "Int64"
+    assert found.table.loc[found.table["outcome"] == "other", "events"].isna().all()
