@@ -45,9 +45,13 @@ class InputError(ValueError):
 def shown(value: object) -> str:
     """`value` quoted for a message: one line, control characters escaped, cut when long."""
     text = value if isinstance(value, str) else str(value)
-    cut = text[:SHOWN_CHARACTERS]
     tail = f"… ({len(text)} characters)" if len(text) > SHOWN_CHARACTERS else ""
-    return repr(cut) + tail
+    return repr(text[:SHOWN_CHARACTERS]) + tail
+
+
+def named(name: str) -> str:
+    """A name for a list in a message: as it is, or `shown` where it is long or cannot be printed."""
+    return name if len(name) <= SHOWN_CHARACTERS and name.isprintable() else shown(name)
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
@@ -55,6 +59,6 @@ def nearest(name: str, known: Iterable[str]) -> str:
     names = [str(item) for item in known]
     near = difflib.get_close_matches(str(name)[:SHOWN_CHARACTERS], names, n=1)
     if near:
-        return f"did you mean {near[0]!r}?"
-    listed = ", ".join(names[:12]) + (" …" if len(names) > 12 else "")
+        return f"did you mean {shown(near[0])}?"
+    listed = ", ".join(map(named, names[:12])) + (" …" if len(names) > 12 else "")
     return f"known: {listed}" if names else "there is none"

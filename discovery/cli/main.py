@@ -7,9 +7,11 @@ mend; 3 a verification found a difference; 130 stopped from the keyboard.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import tempfile
 import traceback
+import warnings
 from pathlib import Path
 
 from discovery import __version__
@@ -39,6 +41,9 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(argv: list[str] | None = None) -> int:
+    """Run a command; `argv` None is the command line, where libraries keep their warnings to themselves."""
+    if argv is None:
+        silence_libraries()
     args = build_parser().parse_args(argv)
     try:
         return args.call(args)
@@ -58,6 +63,13 @@ def main(argv: list[str] | None = None) -> int:
             file=sys.stderr,
         )
         return OUR_FAULT
+
+
+def silence_libraries() -> None:
+    """No warning of Python's own, here or in a process started from here, unless asked for (-W)."""
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
+        os.environ["PYTHONWARNINGS"] = "ignore"
 
 
 def print_problems(error: InputError) -> None:

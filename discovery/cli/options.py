@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+LONGEST_LINE = 1000
+
 
 def study_path(text: str) -> Path:
     """The study file itself, or the folder that holds `study.toml`."""
@@ -50,3 +52,8 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
         "--cluster", metavar="ADDRESS", help="address of a Dask scheduler, to work on several hosts"
     )
     add_quiet(parser)
+
+
+def terminal_line(text: str) -> str:
+    """A sentence fit for a terminal, cut where names in it are very long; the report has it whole."""
+    return text if len(text) <= LONGEST_LINE else f"{text[:LONGEST_LINE]}…"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from discovery.cli.options import add_run_options, add_study
+from discovery.cli.options import add_run_options, add_study, terminal_line
 from discovery.cli.progress import TerminalProgress
 
 
@@ -26,6 +26,6 @@ def call(args: argparse.Namespace) -> int:
         print(f"  {problem.sentence()}", file=sys.stderr)
     result = run(checked.study, out=args.out, workers=args.workers, cluster=args.cluster, progress=progress)
     for line in (*result.remarks, *result.headlines):
-        print(line, file=sys.stderr)
+        print(terminal_line(line), file=sys.stderr)
     print(result.report)
     return 0

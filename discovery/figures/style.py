@@ -23,6 +23,7 @@ BLUE = "#0072b2"
 VERMILION = "#d55e00"
 
 WIDTH = 7.1  # inches: two columns of a journal page (180 mm)
+TITLE_LINES, DETAIL_LINES = 3, 4
 GROUPS = (  # colour, marker, dash
     (BLUE, "o", "solid"),
     (VERMILION, "s", (0, (5, 1.5))),
@@ -113,14 +114,18 @@ def split(ax: Axes, *, widths: tuple[float, ...] = (), heights: tuple[float, ...
 
 
 def set_title(ax: Axes, title: str, detail: str = "") -> None:
-    """What is shown in bold at the left edge; under it in plain letters the n and what was left out."""
+    """What is shown in bold at the left edge; under it in plain letters the n and what was left out.
+
+    Each takes a few lines at most, so that the longest names leave room for the picture.
+    """
     from textwrap import fill
 
     if not title and not detail:
         return
     figure = figure_of(ax)
     inches = figure.get_size_inches()[0]
-    head, foot = fill(drawable(title), int(inches * 14)), fill(drawable(detail), int(inches * 16))
+    head = fill(drawable(title), int(inches * 14), max_lines=TITLE_LINES, placeholder=" …")
+    foot = fill(drawable(detail), int(inches * 16), max_lines=DETAIL_LINES, placeholder=" …")
     below = len(foot.splitlines())
     figure.suptitle(head + "\n" * below, x=0.008, ha="left", fontsize=8.5, fontweight="bold", linespacing=1.3)
     drop = 4.5 + 12.9 * len(head.splitlines())  # points: the padding of the layout, then the bold lines

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from discovery.pipeline.doubts import with_doubts
-from discovery.problems import SHOWN_CHARACTERS, Problem, shown
+from discovery.problems import Problem, named
 from discovery.report.format import listed, plural
 from discovery.study import Outcome, Study, read_study
 
@@ -42,7 +42,7 @@ def summarise(study: Study) -> Iterator[str]:
         features = f"{features} beside those that the recordings give"
     yield f"{settings.study.name}: {plural(len(study.patients), 'patient')}, {features}"
     if len(study.covariates.columns):
-        yield f"adjusted for {', '.join(study.covariates.columns)}"
+        yield f"adjusted for {', '.join(map(named, study.covariates.columns))}"
     if study.site is not None:
         yield plural(study.site.nunique(), "site")
     if study.etiology is not None:
@@ -53,7 +53,7 @@ def summarise(study: Study) -> Iterator[str]:
     whole = study.excluded_features[study.excluded_features["outcome"] == ""]
     if len(whole):
         are = "column is not used as a feature", "columns are not used as features"
-        yield f"{plural(len(whole), *are)}: {listed([shown_name(name) for name in whole['feature']])}"
+        yield f"{plural(len(whole), *are)}: {listed([named(name) for name in whole['feature']])}"
     yield f"{plural(len(study.warnings), 'warning')}; no problem stands in the way"
 
 
@@ -75,8 +75,3 @@ def outcome_counts(outcome: Outcome) -> str:
         counts = [f"{name} {int((value == code).sum())}" for code, name in enumerate(outcome.categories)]
         return f"{patients}: {', '.join(counts)}"
     return patients
-
-
-def shown_name(name: str) -> str:
-    """A column's name as it is; quoted and cut when it is long or not printable."""
-    return name if len(name) <= SHOWN_CHARACTERS and name.isprintable() else shown(name)

@@ -104,7 +104,7 @@ def named_for_heads(level: pd.Series, outcome: Outcome) -> pd.Series:
 
 
 def thirds_in_words(values: pd.Series) -> pd.Series:
-    """Three groups of like size by quantiles (type 7), two where values are tied, named by the cuts.
+    """Three groups of like size by quantiles (type 7), fewer where values are tied, named by the cuts.
 
     Two different values at least.
     """

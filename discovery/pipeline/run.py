@@ -17,7 +17,7 @@ from discovery.pipeline.measure import Measured, measure_study
 from discovery.pipeline.measured_files import with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
-from discovery.problems import InputError
+from discovery.problems import InputError, named
 from discovery.seeds import named_rng
 from discovery.study import Study, read_study
 
@@ -224,6 +224,6 @@ def write_results(
     took = {"seconds": round(time.monotonic() - began, 1)}
     write_manifest(settings, asked, folder.path, run=started | took)
     return tuple(
-        f"{outcome.label}: {headline(tables['markers'], outcome, settings).found}"
+        f"{named(outcome.label)}: {headline(tables['markers'], outcome, settings).found}"
         for outcome in settings.outcomes
     )

@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 import numpy as np
 import pandas as pd
 
+from discovery.problems import shown
 from discovery.study.findings import Findings
 from discovery.study.leaks import REPEATS_ABOVE, SUSPECT_ABOVE, equal_features, repeats, suspicion
 from discovery.study.numbers import varies
@@ -170,7 +171,7 @@ def leave_out_repeats(
             continue
         covariate, strength = closest[position]
         excluded.add(name, f"repeats covariate {covariate}")
-        wanted = f"this repeats the covariate {covariate!r}; it is left out of the features"
+        wanted = f"this repeats the covariate {shown(covariate)}; it is left out of the features"
         findings.warn("repeats a covariate", file, wanted, found=f"|r| {strength:.4f}", column=name)
     return kept
 

@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 
+from discovery.problems import shown
 from discovery.study.findings import LISTED_PER_KIND, Findings
 from discovery.study.source import Source
 from discovery.study.vocabulary import has_role
@@ -44,7 +45,7 @@ def read_ids(source: Source, column: str, *, unique: bool = True) -> list[str]:
 
 def visit_hint(source: Source, id_column: str) -> str:
     visits = [name for name in source.table.columns if name != id_column and has_role(name, "visit")]
-    return f"; keep one visit of each patient (column {visits[0]!r})" if visits else ""
+    return f"; keep one visit of each patient (column {shown(visits[0])})" if visits else ""
 
 
 def match_ids(ids: list[str], others: list[str]) -> np.ndarray:
@@ -69,7 +70,7 @@ def report_unmatched(
 
 def no_common_id(ids: list[str], others: list[str], file: str, other_file: str, findings: Findings) -> None:
     """Note that two tables share no patient, with the likeliest cause."""
-    wanted = f"ids that {other_file} has too are wanted, none is; there they look like {others[0]!r}"
+    wanted = f"ids that {other_file} has too are wanted, none is; there they look like {shown(others[0])}"
     for cause, plain in (
         ("leading zeros", lambda label: label.lstrip("0")),
         ("capital letters", str.casefold),

@@ -423,9 +423,7 @@ def report_strays(
 
 
 def few_events(source: Source, column: str, outcome: str, count: int, what: str) -> None:
-    wanted = (
-        f"only {count} {what} for {outcome!r}: too few to fit any regression: no feature will be tested"
-    )
+    wanted = f"only {count} {what} for {outcome!r}: too few to fit any regression: no feature will be tested"
     source.findings.warn("few events", source.file, wanted, column=column)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.problems import shown
 from discovery.study.findings import Findings
 from discovery.study.numbers import NEVER_LABELS, Numbers, as_number
 from discovery.study.settings import Code, Codes
@@ -96,7 +97,9 @@ class Source:
         for label in places:
             plain = "".join(label.casefold().split())
             if plain in alike:
-                wanted = f"this is read as another label than {alike[plain]!r}; only case or spaces differ"
+                wanted = (
+                    f"this is read as another label than {shown(alike[plain])}; only case or spaces differ"
+                )
                 self.findings.warn(
                     "labels alike", self.file, wanted, found=label, row=self.row(places[label]), column=column
                 )

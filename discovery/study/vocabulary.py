@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from functools import cache
 from itertools import pairwise
 
+from discovery.problems import named, shown
+
 # Folded words (no accents, lower case) that name a role, whole or as a part between separators.
 ROLE_WORDS: dict[str, tuple[str, ...]] = {
     "id": (
@@ -335,12 +337,12 @@ def nearest_column(name: str, columns: Iterable[str]) -> str:
     wanted = folded(name)[:80]
     near = [wanted] if wanted in plain else difflib.get_close_matches(wanted, list(plain), n=1)
     if near and near[0]:
-        return f"did you mean {plain[near[0]]!r}?"
+        return f"did you mean {shown(plain[near[0]])}?"
     for role in ROLE_WORDS:
         if has_role(name, role):
             same = [column for column in known if has_role(column, role)]
             if same:
-                return f"did you mean {same[0]!r}?"
+                return f"did you mean {shown(same[0])}?"
     if not known:
         return "there is none"
-    return f"the columns are {', '.join(known[:12])}{' …' if len(known) > 12 else ''}"
+    return f"the columns are {', '.join(map(named, known[:12]))}{' …' if len(known) > 12 else ''}"
