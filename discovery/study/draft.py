@@ -213,6 +213,8 @@ def write_outcome(writer: Writer, outcome: OutcomeGuess, used: set[str]) -> None
     writer.key("name", name, comment=comment)
     for key, value in outcome.keys.items():
         writer.key(key, value, outcome.why if key == "kind" else "", comment=comment)
+    if outcome.keys.get("kind") == "survival" and "unit" not in outcome.keys:
+        writer.key("unit", "days", "of the times, for the report", comment=True)
     keys = ", ".join(f"{key} = {toml(value)}" for key, value in outcome.keys.items())
     writer.guesses.append(f"[[outcomes]] {keys}{' is left as a comment' if comment else ''}: {outcome.why}")
 

@@ -19,6 +19,7 @@ from discovery.study.vocabulary import (
     folded,
     has_role,
     role_score,
+    time_unit,
     words_of,
 )
 
@@ -302,6 +303,8 @@ def guess_survival(patients: Outlook, time: str, status: str, taken: set[str]) -
                 keys["entry"] = name
                 taken.add(name)
                 break
+    if time_unit(time):
+        keys["unit"] = time_unit(time)
     return OutcomeGuess(status, keys, why, sure)
 
 

@@ -275,6 +275,27 @@ NO_WORDS = frozenset(
         "vivente",
     )
 )
+# Folded words for a unit of time, as the last word of a column's name says it.
+TIME_UNITS: dict[str, tuple[str, ...]] = {
+    "hours": ("hour", "hours", "hrs", "stunde", "stunden", "hora", "horas", "heure", "heures", "ore"),
+    "days": ("day", "days", "tag", "tage", "tagen", "dia", "dias", "jour", "jours", "giorno", "giorni"),
+    "weeks": ("week", "weeks", "woche", "wochen", "semana", "semanas", "semaine", "semaines", "settimane"),
+    "months": ("month", "months", "monat", "monate", "monaten", "mes", "meses", "mois", "mese", "mesi"),
+    "years": (
+        "year",
+        "years",
+        "yrs",
+        "jahr",
+        "jahre",
+        "jahren",
+        "ano",
+        "anos",
+        "an",
+        "ans",
+        "annees",
+        "anni",
+    ),
+}
 # What the channels of a recording are usually called, by role.
 CHANNEL_WORDS: dict[str, tuple[str, ...]] = {
     "rv": ("rvp", "rv", "rvpressure"),
@@ -306,6 +327,12 @@ def words_of(text: str) -> list[str]:
     plain = "".join(letter for letter in plain if not unicodedata.combining(letter))
     plain = re.sub(r"([a-z])([A-Z])", r"\1 \2", plain).casefold()
     return [word for word in re.split(r"[\W_]+", plain) if word]
+
+
+def time_unit(column: str) -> str:
+    """The unit of time that a column's name ends in, in English; "" when it says none."""
+    last = words_of(column)[-1:]
+    return next((unit for unit, words in TIME_UNITS.items() if last and last[0] in words), "")
 
 
 @cache

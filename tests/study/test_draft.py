@@ -11,6 +11,7 @@ import pytest
 
 from discovery.problems import InputError
 from discovery.study import draft_study, read_study
+from discovery.study.vocabulary import time_unit
 
 
 def drafted(folder):
@@ -42,6 +43,7 @@ def test_the_sound_study_is_guessed(study):
         (2,),
     )
     assert outcome.entry == "entry_days"
+    assert outcome.unit == "days"
     assert got.settings.outcomes[1].column == "responder"
     assert draft.guesses[-1] == "the draft was checked against the tables: nothing stands in the way"
     assert '[patients] site = "site": its name, and 2 different labels' in draft.guesses
@@ -79,6 +81,27 @@ def test_tables_in_german_with_semicolons_and_decimal_commas(tmp_path):
     np.testing.assert_array_equal(got.features.to_numpy(), features.iloc[:, 1:].to_numpy())
     assert list(got.patients.index[:2]) == ["000", "001"]
     np.testing.assert_array_equal(got.outcomes[0].status[:3], [1, 0, 0])
+    assert got.outcomes[0].unit == "days"
+
+
+@pytest.mark.parametrize(
+    ("column", "unit"),
+    [
+        ("time_days", "days"), ("Zeit (Tage)", "days"), ("seguimiento_dias", "days"), ("tiempo (días)", "days"),
+        ("followUpMonths", "months"), ("zeit_monate", "months"), ("tiempo_años", "years"), ("suivi (mois)", "months"),
+        ("time", ""), ("days_to_event", ""), ("", ""), ("dtime", ""),
+    ],
+)  # fmt: skip
+def test_the_unit_of_a_time_is_read_from_the_end_of_its_name(column, unit):
+    assert time_unit(column) == unit
+
+
+def test_a_time_whose_name_says_no_unit_leaves_the_key_as_a_comment(study):
+    study.patients = study.patients.rename(columns={"time_days": "follow_up_time", "entry_days": "entry"})
+    study.write()
+    (study.folder / "study.toml").unlink()
+    assert '# unit = "days"  # of the times, for the report' in drafted(study.folder).text
+    assert read_study(study.folder).outcomes[0].unit == ""
 
 
 def test_names_in_english_for_a_german_table_are_answered_with_its_own(tmp_path):
