@@ -37,23 +37,13 @@ def draw_roc(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "")
         color=QUIET,
     )
     for k, (name, curve) in enumerate(rows.groupby("marker", sort=False)):
-        colour, marker, dash = GROUPS[k % len(GROUPS)]
+        colour, _, dash = GROUPS[k % len(GROUPS)]
         words = lines(name, 56)
         if "auc" in curve:
             words += f"\nAUC {fixed(curve['auc'].iloc[0])}"
             if {"auc_low", "auc_high"} <= set(curve) and curve["auc_low"].notna().all():
                 words += f" ({interval(curve['auc_low'].iloc[0], curve['auc_high'].iloc[0])})"
-        every = max(len(curve) // 6, 1)
-        ax.plot(
-            curve["fpr"],
-            curve["tpr"],
-            color=colour,
-            linestyle=dash,
-            marker=marker,
-            markersize=3.6,
-            markevery=(every // 2, every),
-            label=words,
-        )
+        ax.plot(curve["fpr"], curve["tpr"], color=colour, linestyle=dash, label=words)
     ax.set(
         xlim=(-0.01, 1.01),
         ylim=(-0.01, 1.01),

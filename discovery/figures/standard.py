@@ -173,7 +173,7 @@ def _rankings(
 ) -> list[SavedFigure]:
     ranked = mine[mine["estimate"].notna()] if len(mine) else mine
     people = outcome_people(outcome)
-    adjusted = "adjusted for the base model" if settings.covariates or settings.site else "not adjusted"
+    adjusted = "adjusted for the base model" if settings.adjusted else "not adjusted"
     total = len(ranked)
     shrunk = (
         " Diamond: the same, shrunk because the features at the top of a list were picked for looking large."
@@ -290,7 +290,8 @@ def _leading(
                 draw = partial(draw_roc)
             else:
                 title = f"{outcome.label} against {label}"
-                detail = f"{people}; both with the base model taken out"
+                taken = "both with the base model taken out" if settings.adjusted else "not adjusted"
+                detail = f"{people}; {taken}"
                 unit = f" ({outcome.unit})" if outcome.unit else ""
                 draw = partial(
                     draw_partial_residual,

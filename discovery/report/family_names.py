@@ -7,6 +7,11 @@ import pandas as pd
 from discovery.report.format import missing
 
 
+def feature_labels(markers: pd.DataFrame) -> dict[str, str]:
+    """Feature -> its label."""
+    return markers.drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
+
+
 def named_families(markers: pd.DataFrame) -> pd.DataFrame:
     """A copy in which a family, which is called after its lead's column, gets the label of its lead.
 
@@ -14,7 +19,7 @@ def named_families(markers: pd.DataFrame) -> pd.DataFrame:
     """
     if markers.empty:
         return markers.copy()
-    labels = markers.drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
+    labels = feature_labels(markers)
     ranked = markers.sort_values("rank", kind="stable")
     group = "redundancy_group" if "redundancy_group" in markers else "family"
     best = ranked.drop_duplicates(group).set_index(group)["label"].astype(str).to_dict()

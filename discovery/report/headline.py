@@ -78,8 +78,9 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
     one = len(finds) == 1
     of_them = f" ({'it is' if one else f'{whole(strong)} of them'} strong)" if strong else ""
     families = plural(len(leads), "family", "families")
+    counted = f"{len(finds)} of {plural(len(tested), 'tested feature')}"
     found = (
-        f"{len(finds)} of {plural(len(tested), 'tested feature')} "
+        f"{'The only tested feature' if len(tested) == 1 else counted} "
         f"{'is a candidate' if one else 'are candidates'}{of_them}, "
         f"from {families} of features that move together. Best of each: {listed_apart(leads)}."
     )

@@ -15,6 +15,7 @@ import pandas as pd
 from discovery.files import write_bytes, write_csv
 from discovery.report import format as words
 from discovery.report.checklist import checklist
+from discovery.report.family_names import feature_labels
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
 from discovery.report.page_data import packed, page_data
@@ -22,6 +23,7 @@ from discovery.report.page_tables import (
     Table,
     attrition_view,
     baseline_view,
+    etiology_view,
     missing_view,
     plain_view,
     ranked_view,
@@ -41,7 +43,6 @@ OTHER_TABLES = (
     ("leave_one_site_out", "With each site left out"),
     ("quality", "Signal quality"),
     ("phenotypes", "Phenotypes"),
-    ("etiologies", "Etiologies"),
     ("sensitivity", "Sensitivity analyses"),
 )
 
@@ -161,7 +162,7 @@ def _leading_families(tables: Mapping[str, pd.DataFrame], outcome: str) -> Table
     mine = families[(families["outcome"] == outcome) & families["family_rank"].notna()]
     if mine.empty or mine["size"].max() < 2:
         return None
-    labels = tables["markers"].drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
+    labels = feature_labels(tables["markers"])
     rows = []
     for row in mine.sort_values("family_rank", kind="stable").head(FAMILIES_SHOWN).to_dict("records"):
         span = words.rank_interval(row["family_rank"], row["family_rank_low"], row["family_rank_high"])
@@ -198,12 +199,15 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
         out.append(("attrition", "Flow of patients", attrition_view(tables["attrition"], labels)))
     if len(tables.get("baseline", ())):
         out.append(("baseline", "Baseline characteristics", baseline_view(tables["baseline"])))
-    if len(tables.get("missing", ())):
+    if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
         out.append(("missing", "Missing values", missing_view(tables["missing"])))
     if len(tables.get("excluded_features", ())):
         out.append(
             ("excluded", "Features left out", plain_view(tables["excluded_features"][["feature", "reason"]]))
         )
+    if len(tables.get("etiologies", ())):
+        names = feature_labels(tables["markers"])
+        out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
     for name, heading in OTHER_TABLES:
         if len(tables.get(name, ())):
             out.append((name, heading, plain_view(tables[name])))
@@ -231,7 +235,8 @@ def _limits(
     if not settings.site:
         out.append("No site was declared: differences between sites or devices cannot be told from effects.")
     if not settings.covariates:
-        out.append("No covariate was declared: every association is unadjusted.")
+        left = "adjusted for the site alone" if settings.adjusted else "unadjusted"
+        out.append(f"No covariate was declared: every association is {left}.")
     if (
         not settings.imputations
         and len(tables.get("missing", ()))

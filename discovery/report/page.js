@@ -115,10 +115,10 @@ function wordClass(row) {
 function drawRows() {
   const host = byId("rows");
   host.replaceChildren();
-  const shown = state.all ? state.rows : state.rows.slice(0, FIRST_ROWS);
+  const shown = state.all ? state.rows.length : Math.min(FIRST_ROWS, state.rows.length);
   const columns = shownColumns();
-  for (const row of shown) {
-    const line = element("tr", host);
+  for (const [place, row] of state.rows.entries()) {
+    const line = element("tr", host, undefined, place < shown ? {} : { class: "later" }); /* on paper all the same */
     line.dataset.feature = row.feature;
     for (const column of columns) {
       if (column.key === "label") {
@@ -139,7 +139,7 @@ function drawRows() {
     }
   }
   const more = byId("more");
-  more.hidden = state.rows.length <= shown.length;
+  more.hidden = state.rows.length <= shown;
   more.textContent = `Show all ${state.rows.length} features`;
   const total = data.outcomes[state.outcome].rows.length;
   byId("count").textContent = state.rows.length === total ? `${total} features` : `${state.rows.length} of ${total} features`;
@@ -202,12 +202,17 @@ function drawDetail() {
     const box = element("div", more, undefined, { class: "scroll", tabindex: "0", role: "region", "aria-label": "Models of this feature" });
     const table = element("table", box);
     const heads = element("tr", element("thead", table));
-    for (const head of ["Model", "Effect (95 % interval)", "p", "p familywise", "n", "Method"]) element("th", heads, head, { scope: "col" });
+    const names = ["Model", "Effect (95 % interval)", "p", "p familywise", "n"];
+    for (const head of names) element("th", heads, head, { scope: "col" });
     const body = element("tbody", table);
+    const methods = new Set(row.models.map((model) => model[5]));
     for (const model of row.models) {
       const line = element("tr", body);
-      model.forEach((text, k) => element(k ? "td" : "th", line, text, k ? {} : { scope: "row" }));
+      model.slice(0, names.length).forEach((text, k) => element(k ? "td" : "th", line, text, k ? {} : { scope: "row" }));
+      const about = [methods.size > 1 ? model[5] : "", model[6]].filter(Boolean).join("; ");
+      if (about) { line.className = "with-about"; element("td", element("tr", body), about, { class: "about", colspan: names.length }); }
     }
+    if (methods.size === 1 && row.models[0][5]) element("p", more, `Method: ${row.models[0][5]}.`, { class: "note" });
   }
   const kin = row.group ? outcome.rows.filter((r) => r.group === row.group && r !== row) : [];
   if (kin.length) {
@@ -247,7 +252,7 @@ function onRowKey(event) {
   const button = event.target.closest("#rows button");
   if (!step || !button) return;
   const line = button.closest("tr"), next = step > 0 ? line.nextElementSibling : line.previousElementSibling;
-  if (!next) return;
+  if (!next || next.className === "later") return;
   event.preventDefault();
   next.querySelector("button").focus();
 }

@@ -20,6 +20,7 @@ from discovery.report.headline import base_verdict
 from discovery.report.settings import OutcomeRun, RunSettings
 
 DIGITS = 6  # significant digits of the numbers that pictures and sorting use
+MAIN_MODEL = "adjusted"  # its name in the table of associations
 MAIN_MODEL_FIRST = 12  # models shown for one feature
 
 
@@ -33,7 +34,7 @@ def page_data(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> dict
         mine = markers[markers["outcome"] == outcome.name].sort_values(
             "rank", kind="stable", na_position="last"
         )
-        models = {} if associations is None else _models(associations, outcome)
+        models = {} if associations is None else _models(associations, outcome, adjusted=settings.adjusted)
         rows = [_row(row, outcome, models, about) for row in mine.to_dict("records")]
         measure = str(mine["effect_measure"].iloc[0]) if len(mine) else ""
         gains = mine["gain_measure"].dropna() if len(mine) else mine
@@ -142,8 +143,8 @@ def _sentence(row: Mapping[str, Any], texts: Mapping[str, str], outcome: Outcome
     return text + f"Verdict: {verdict}."
 
 
-def _models(associations: pd.DataFrame, outcome: OutcomeRun) -> dict[str, list]:
-    """Feature -> its estimate in every model fitted: [model, term, estimate, p, n, method and note]."""
+def _models(associations: pd.DataFrame, outcome: OutcomeRun, *, adjusted: bool) -> dict[str, list]:
+    """Feature -> its estimate in every model fitted: [model, estimate, p, p familywise, n, method, note]."""
     mine = associations[associations["outcome"] == outcome.name]
     out: dict[str, list] = {}
     for row in mine.to_dict("records"):
@@ -153,11 +154,14 @@ def _models(associations: pd.DataFrame, outcome: OutcomeRun) -> dict[str, list]:
         listed = out.setdefault(str(row["feature"]), [])
         if len(listed) >= MAIN_MODEL_FIRST:
             continue
-        note = "; ".join(str(row[key]) for key in ("method", "note") if not words.missing(row.get(key)))
+        method, note = ("" if words.missing(row.get(key)) else str(row[key]) for key in ("method", "note"))
+        model = str(row["model"])
+        if model == MAIN_MODEL and not adjusted:
+            model = f"not {MAIN_MODEL}"
         found = words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], row["effect_measure"])
         familywise = words.p_value(row.get("p_familywise"))
         listed.append(
-            [str(row["model"]), found, words.p_value(row["p_value"]), familywise, words.whole(row["n"]), note]
+            [model, found, words.p_value(row["p_value"]), familywise, words.whole(row["n"]), method, note]
         )
     return out
 

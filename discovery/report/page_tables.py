@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -10,6 +11,7 @@ from discovery.report import format as words
 
 SMALL = 5
 MOST_MISSING = 30
+CLEAREST = 8  # differences shown for each etiology
 MASKED = "masked"
 
 
@@ -20,6 +22,7 @@ class Table:
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
+    lead: str = ""  # a sentence above
 
 
 def baseline_view(table: pd.DataFrame) -> Table:
@@ -84,6 +87,46 @@ def missing_view(table: pd.DataFrame) -> Table:
     if len(some) > MOST_MISSING:
         note = f"The {MOST_MISSING} emptiest of {len(some)} variables; all are in missing.csv. " + note
     return Table(("Variable", "Missing", "Share", "Patients"), tuple(rows), note)
+
+
+def etiology_view(table: pd.DataFrame, labels: Mapping[str, str], fdr: float) -> Table:
+    """The clearest differences of each etiology, and in a sentence what a difference is."""
+    known = table[table["estimate"].notna()]
+    found = int((known["q_value"] <= fdr).sum())
+    joint = known["contrast"].str.startswith("with against").any()
+    against = (
+        "Patients with an etiology against those without, given their other etiologies"
+        if joint
+        else "Each etiology against the mean of all etiologies"
+    )
+    count = f"{words.whole(found)} of {words.plural(len(known), 'comparison')}" if found else "No comparison"
+    lead = (
+        f"{against}, adjusted as the methods say; in SDs of the feature, or a log odds (marked) for a "
+        f"feature of two values. {count} {'has' if found <= 1 else 'have'} q ≤ {fdr:g}. AUC: the chance "
+        "that a patient with the etiology has the higher adjusted value than one without it."
+    )
+    rows = []
+    for name, block in known.groupby("etiology", sort=False):
+        first = block.sort_values(["q_value", "p_value"], kind="stable").head(CLEAREST)
+        for row in first.to_dict("records"):
+            odds = " log odds" if str(row["contrast"]).endswith("log odds") else ""
+            span = f" ({words.fixed(row['ci_low'])} to {words.fixed(row['ci_high'])}){odds}"
+            auc = words.effect_interval(row["auc"], row["auc_low"], row["auc_high"], "")
+            rows.append(
+                (
+                    f"{name} (n = {words.whole(row['n'])})",
+                    labels.get(row["feature"], str(row["feature"])),
+                    words.fixed(row["estimate"]) + span,
+                    words.fixed(row["shrunk_estimate"]),
+                    words.p_value(row["p_value"]),
+                    words.p_value(row["q_value"]),
+                    auc,
+                )
+            )
+    most = int(known.groupby("etiology").size().max()) if len(known) else 0
+    note = f"The {CLEAREST} clearest of each etiology; all are in etiologies.csv." if most > CLEAREST else ""
+    heads = ("Etiology", "Feature", "Difference (95 % interval)", "Shrunk", "p", "q", "AUC (95 % interval)")
+    return Table(heads, tuple(rows), note, lead)
 
 
 def ranked_view(markers: pd.DataFrame, effect_name: str, most: int) -> Table:

@@ -248,10 +248,24 @@ def test_figures_are_shown_from_inside_the_page(opened, small):
     assert image.get_attribute("alt") == "Flow of patients"
 
 
+def test_on_paper_every_ranked_row_is_there(opened, large):
+    page = opened(large)
+    assert page.locator("#rows tr:visible").count() == 50
+    page.emulate_media(media="print")
+    assert page.locator("#rows tr:visible").count() == 300
+
+
+def test_every_model_fitted_is_a_row_of_few_lines(opened, small):
+    page = opened(small)
+    box = page.locator("#detail tbody tr").first.bounding_box()
+    assert box["height"] < 80
+    page.get_by_text("sensitivity").first.wait_for()
+
+
 def test_printed_on_a4_the_head_of_the_table_is_on_every_page(opened, small, tmp_path):
     page = opened(small)
     page.emulate_media(media="print")
-    assert page.locator("#rows tr:visible").count() == 25
+    assert page.locator("#rows tr:visible").count() == 30
     assert page.locator(".controls").is_hidden()
     assert page.locator("#detail").is_hidden()
     content = page.pdf(format="A4", path=tmp_path / "report.pdf")

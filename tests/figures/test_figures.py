@@ -202,6 +202,12 @@ def test_the_line_of_the_volcano_parts_found_from_not_found(rows):
     assert not any("from here up" in text.get_text() for text in none.texts)
 
 
+def test_a_roc_is_a_line_without_points_that_mean_nothing(made):
+    ax = in_style(draw_roc, made.roc())
+    assert {line.get_marker() for line in ax.lines} == {"None"}
+    assert len({str(line.get_linestyle()) + str(line.get_color()) for line in ax.lines}) == 3
+
+
 def test_curves_name_every_cause_and_print_the_numbers_at_risk(made):
     table = made.curves(competing=True)
     ax = in_style(draw_curves, table)

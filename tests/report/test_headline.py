@@ -60,6 +60,11 @@ def test_one_find_is_spoken_of_in_the_singular(made, markers):
     assert head.family == ""
 
 
+def test_one_feature_tested(made, markers):
+    one = markers[markers["rank"] == 1].assign(verdict="candidate")
+    assert of(made, one).found.startswith("The only tested feature is a candidate, from 1 family of features")
+
+
 def test_nothing_tested(made, markers):
     blank = markers.assign(p_value=np.nan, estimate=np.nan, verdict="not assessable")
     assert of(made, blank).found == "No feature could be tested against this outcome."

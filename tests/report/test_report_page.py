@@ -262,3 +262,53 @@ def test_what_a_run_knows_beyond_the_contract_is_in_the_details(made, tmp_path):
     assert found["Beyond its family's best (X)"] == "p = 0.20"
     assert outcome["top"] == "In the first 7"
     assert outcome["rows"][0]["text"]["shrunk_estimate"].endswith("(1.00 to 1.65)")
+
+
+def test_etiologies_are_a_readable_table_with_a_sentence(made, tmp_path):
+    rows = [
+        {
+            "feature": feature,
+            "etiology": etiology,
+            "contrast": "deviation from the mean of etiologies, SD",
+            "estimate": (-1) ** k * 0.1 * k,
+            "ci_low": (-1) ** k * 0.1 * k - 0.2,
+            "ci_high": (-1) ** k * 0.1 * k + 0.2,
+            "p_value": 0.5 / (k + 1),
+            "q_value": 0.04 if k == 11 else 0.6,
+            "auc": 0.6,
+            "auc_low": 0.5,
+            "auc_high": 0.7,
+            "shrunk_estimate": -0.0,
+            "n": 61,
+        }
+        for etiology in ("group 2", "left heart disease")
+        for k, feature in enumerate(made.feature_names(12)[0])
+    ]
+    tables = made.study_tables(count=12) | {"etiologies": pd.DataFrame(rows)}
+    page = write(made, tmp_path, tables=tables)
+    section = page[page.index('<h3 id="etiologies">') :]
+    section = section[: section.index("</table>")]
+    assert "Each etiology against the mean of all etiologies" in section
+    assert "2 of 24 comparisons have q ≤ 0.05" in section
+    assert section.count("<tr>") == 1 + 2 * 8
+    cells = re.findall(r"<t[hd][^>]*>([^<]+)<", section[section.index("<tbody>") :])
+    label = made.feature_names(12)[1][11]
+    first = ["group 2 (n = 61)", label, "−1.10 (−1.30 to −0.90)", "0.00", "0.042", "0.040"]
+    assert cells[:7] == [*first, "0.60 (0.50 to 0.70)"]
+
+
+def test_nothing_missing_no_table_of_it(made, tmp_path):
+    tables = made.study_tables()
+    assert 'id="missing"' in write(made, tmp_path, tables=tables)
+    tables["missing"] = tables["missing"].assign(n_missing=0, percent_missing=0.0)
+    assert 'id="missing"' not in write(made, tmp_path, tables=tables)
+
+
+def test_an_empty_base_model_is_called_not_adjusted(made, tmp_path):
+    tables = made.study_tables(count=12)
+    tables["associations"]["model"] = tables["associations"]["model"].replace("main", "adjusted")
+    page = write(made, tmp_path, tables=tables, count=12, covariates=(), site=None, sites=0)
+    assert "not adjusted: the base model is empty" in page
+    assert data_of(page)["outcomes"][0]["rows"][0]["models"][0][0] == "not adjusted"
+    plain = write(made, tmp_path, tables=tables)
+    assert data_of(plain)["outcomes"][0]["rows"][0]["models"][0][0] == "adjusted"
