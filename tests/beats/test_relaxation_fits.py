@@ -120,9 +120,8 @@ def test_closed_forms():
 
 
 def test_the_falling_piece_is_never_laid_on_a_second_hump():
-    """Samples of two humps of 0.2 s fit a short period to the last bit; one beat has one hump."""
+    """Samples of two humps of 0.2 s would fit a short period to the last bit; one beat has one hump."""
     t = np.concatenate([np.linspace(0.02, 0.07, 14), np.linspace(0.33, 0.39, 16)])
     pressure = 5 + 35 * (1 - np.cos(2 * np.pi * t / 0.2))
     got = single_beat_pmax(t, pressure, 5.0)
-    assert not got.period_s < 0.28
-    assert np.isnan(got.pmax_mmhg)
+    assert t[-1] <= got.shift_s + got.period_s
