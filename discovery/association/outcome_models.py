@@ -122,6 +122,8 @@ def method_text(design: Design, *, penalised: bool) -> str:
         text += ", stratified by site"
     elif any(term.covariate == "site" for term in design.terms):
         text += ", site as fixed effect"
+    elif not design.base.shape[1]:
+        text += ", not adjusted"
     return text
 
 

@@ -31,7 +31,7 @@ def read_parquet(content: bytes, name: str, findings: Findings) -> Table | None:
     if kept is None:
         return None
     if not stored.num_rows:
-        found = f"{len(header)} columns and no row"
+        found = f"{len(header)} column{'s' if len(header) != 1 else ''} and no row"
         findings.error("no rows", name, "at least two rows are wanted", found=found)
         return None
     table = Table(

@@ -169,7 +169,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
             covariates=covariates,
         )
         if not len(features.columns) and settings.recordings is None and not findings.failed:
-            found = f"{len(excluded.rows)} columns, none of them usable"
+            found = f"{len(excluded.rows)} column{'s' if len(excluded.rows) != 1 else ''}, none usable"
             wanted = "at least one feature is wanted: a column of numbers that vary and have no other role"
             findings.error("no feature", measured.file, wanted, found=found)
         if labels is not None:

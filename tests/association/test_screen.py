@@ -394,3 +394,12 @@ def test_curvature_is_only_tested_where_the_line_was(design_from_arrays):
     found = curvature_tests(design, fits, np.array([False, True]))
     assert list(found.df) == [0, 2]
     assert np.isnan(found.p_combined[0])
+
+
+def test_a_row_without_base_model_says_that_it_is_not_adjusted(cohort):
+    design = cohort("wdbc").take_features(np.arange(2))
+    alone = replace(design, base=design.base[:, :0], terms=())
+    rows = screen(alone, permutations=0).table
+    assert rows["method"].str.endswith("not adjusted").all()
+    with_base = replace(design, base=design.features[:, [1]], terms=()).take_features(np.arange(1))
+    assert not screen(with_base, permutations=0).table["method"].str.contains("not adjusted").any()
