@@ -36,7 +36,7 @@ def call(args: argparse.Namespace) -> int:
         cluster=args.cluster,
         progress=progress,
     )
-    for line in result.headlines:
+    for line in (*result.remarks, *result.headlines):
         print(line, file=sys.stderr)
     print(result.report)
     return 0

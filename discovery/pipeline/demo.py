@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from discovery.pipeline.parallel import workers_here
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.run import Result, run
 from discovery.problems import InputError, Problem
@@ -47,6 +48,9 @@ def demo(
         raise InputError([Problem(file=str(folder), found="other files", wanted=wanted)])
     progress.stage("making the virtual cohort")
     study = make_cohort(
-        folder, patients=patients, workers=workers or available_cores(), progress=progress.update
+        folder,
+        patients=patients,
+        workers=workers_here(workers or available_cores())[0],
+        progress=progress.update,
     )
     return run(study, out=results, workers=workers, cluster=cluster, progress=progress)
