@@ -120,6 +120,7 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
         hazard_flags,
         hazards_over_time,
         late_start_notes,
+        named_causes,
         survival_tables,
     )
 
@@ -164,7 +165,9 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
     notes += markers.notes
     tables |= {
         "markers": markers.table,
-        "associations": pd.concat([s.table for s in ordered], ignore_index=True).astype({"events": "Int64"}),
+        "associations": pd.concat([named_causes(study, s) for s in ordered], ignore_index=True).astype(
+            {"events": "Int64"}
+        ),
         "families": markers.families,
         "leave_one_site_out": markers.sites,
         "correlations": markers.correlations,

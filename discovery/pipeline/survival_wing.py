@@ -30,6 +30,14 @@ def cause_names(study: Study, outcome: str) -> dict[int, str]:
     return names | {2 + k: f"{settings.status} = {code}" for k, code in enumerate(settings.competing)}
 
 
+def named_causes(study: Study, screen: Screen) -> pd.DataFrame:
+    """The table of a screen with competing events called by the user's own code."""
+    names = cause_names(study, screen.outcome)
+    words = {f"competing event {k}:": f"competing event ({name}):" for k, name in names.items()}
+    model = screen.table["model"].replace(words, regex=True)
+    return screen.table.assign(model=model)
+
+
 def hazards_over_time(designs: Sequence[Design], screens: Sequence[Screen], fdr: float) -> pd.DataFrame:
     """A test of proportional hazards for every assessed feature of every survival outcome."""
     tables = []

@@ -182,3 +182,12 @@ def test_a_missing_column_ends_with_status_2_and_every_problem(root, tmp_path):
     assert "did you mean 'time_days'" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "reports").exists()
+
+
+def test_competing_events_are_called_by_the_users_code(root, tmp_path):
+    folder = quick_copy(root, "mgus2", tmp_path, replicates=0)
+    done = discovery("run", folder, "--out", tmp_path / "out", "--quiet", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    models = pd.read_csv(tmp_path / "out" / "associations.csv").groupby("outcome")["model"].unique()
+    assert "competing event (status = 2): cause-specific hazard" in models["progression"]
+    assert "competing event (status = 1): cause-specific hazard" in models["death_without_progression"]
