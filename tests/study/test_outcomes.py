@@ -116,7 +116,10 @@ def test_no_event_and_few_events(study):
     (study.folder / "patients.csv").unlink()
     study.patients.loc[:4, "status"] = 1
     doubts = study.doubts()
-    assert any("only 5 events for 'o': too few to fit any regression: no feature will be tested" in doubt for doubt in doubts)
+    assert any(
+        "only 5 events for 'o': too few to fit any regression: no feature will be tested" in doubt
+        for doubt in doubts
+    )
     assert any("found '2'; no patient has this competing event of 'o'" in doubt for doubt in doubts)
 
 
