@@ -144,7 +144,7 @@ def test_pictures_hold_what_was_measured(measured):
 
 
 def test_notes_in_the_patient_table_give_flow_features_of_the_first_visit(folder, tmp_path):
-    """Closed forms: index = output over body surface (Mosteller 1987), resistance = (PA - wedge) over output."""
+    """Closed forms: index = output over body surface (Mosteller 1987), resistance = (PA - wedge) / output."""
     shutil.copytree(folder, tmp_path / "study")
     recordings = tmp_path / "study" / "recordings"
     index = "file,patient_id,visit\nrec00.parquet,p00,1\nrec01.parquet,p00,2\n"
