@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -25,15 +26,34 @@ def compiled(function):
     # numba looks only at the file of the function itself, but the compiled code also holds what it calls
     file: Any = getattr(getattr(dispatcher, "_cache", None), "_cache_file", None)
     if hasattr(file, "_source_stamp"):
-        file._source_stamp = (file._source_stamp, _sources_hash(Path(function.__code__.co_filename).parent))
+        file._source_stamp = (file._source_stamp, _sources_hash(Path(function.__code__.co_filename)))
     return dispatcher
 
 
+def _sources_hash(module: Path) -> str:
+    """Hash of a module, of this one and of all of ours that it imports, straight or by way of others."""
+    wanted, found = [Path(__file__), module], set[Path]()
+    while wanted:
+        source = wanted.pop()
+        if source not in found:
+            found.add(source)
+            wanted += _imported(source)
+    return hashlib.sha256(b"".join(_bytes(source) for source in sorted(found))).hexdigest()
+
+
 @cache
-def _sources_hash(folder: Path) -> str:
-    """Hash of the modules beside this one and of those in `folder`: when one changes, all compile anew."""
-    digest = hashlib.sha256()
-    for place in sorted({folder, Path(__file__).parent}):
-        for source in sorted(place.glob("*.py")):
-            digest.update(source.read_bytes())
-    return digest.hexdigest()
+def _imported(source: Path) -> tuple[Path, ...]:
+    """The modules of this package that `source` imports."""
+    above = {b"discovery.": Path(__file__).parents[1], b".": source.parent}
+    return tuple(
+        above[start].joinpath(*name.decode().split(".")).with_suffix(".py")
+        for start, name in _IMPORT.findall(_bytes(source))
+    )
+
+
+@cache
+def _bytes(source: Path) -> bytes:
+    return source.read_bytes() if source.is_file() else b""
+
+
+_IMPORT = re.compile(rb"^\s*from (discovery\.|\.)([\w.]+) import", re.MULTILINE)
