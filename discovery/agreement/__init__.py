@@ -1,0 +1,1 @@
+"""Does a method of measurement agree with another, and with itself."""

@@ -1,0 +1,1 @@
+"""How large the next study must be."""
