@@ -18,6 +18,7 @@ _PUBLIC = {
     "check": "discovery.pipeline.check",
     "draft_study": "discovery.study",
     "run": "discovery.pipeline.run",
+    "replicate": "discovery.pipeline.replicate",
     "demo": "discovery.pipeline.demo",
     "measure": "discovery.beats.measuring",
     "measure_study": "discovery.pipeline.measure",

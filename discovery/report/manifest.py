@@ -41,6 +41,34 @@ def manifest(
     }
 
 
+def write_replication_manifest(
+    folder: Path,
+    *,
+    name: str,
+    seed: int,
+    inputs: Mapping[str, str],
+    study: Mapping[str, Any],
+    versions: Mapping[str, str],
+    run: Mapping[str, Any],
+) -> Path:
+    """The manifest of a replication: as that of a run, the frozen findings being one of the inputs."""
+    asked = json.loads(json.dumps(study, default=str))
+    asked.get("analysis", {}).pop("workers", None)
+    return _write(
+        Path(folder),
+        {
+            "schema": SCHEMA,
+            "name": name,
+            "seed": seed,
+            "inputs": dict(inputs),
+            "settings": asked,
+            "versions": dict(versions),
+            "outputs": outputs(folder),
+            "run": dict(run),
+        },
+    )
+
+
 def outputs(folder: Path) -> dict[str, str]:
     """SHA-256 of every file under `folder` by its relative name, without the manifest and hidden files."""
     folder = Path(folder)
@@ -57,9 +85,12 @@ def write_manifest(
     settings: RunSettings, study: Mapping[str, Any], folder: Path, run: Mapping[str, Any] | None = None
 ) -> Path:
     """Write `manifest.json` into `folder`, last of all, since it holds the hash of every other file."""
-    content = manifest(settings, study, folder, run)
+    return _write(Path(folder), manifest(settings, study, folder, run))
+
+
+def _write(folder: Path, content: Mapping[str, Any]) -> Path:
     text = json.dumps(_finite(content), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    return write_bytes(Path(folder) / NAME, (text + "\n").encode("utf-8"))
+    return write_bytes(folder / NAME, (text + "\n").encode("utf-8"))
 
 
 def _finite(value: Any) -> Any:

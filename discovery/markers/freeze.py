@@ -1,0 +1,200 @@
+"""Which findings of a run are written down for a second cohort, and with what."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.outcome_models import standardised_outcome
+from discovery.association.screen import Screen
+from discovery.markers.frozen import (
+    FrozenCandidate,
+    FrozenFeature,
+    FrozenFindings,
+    FrozenOutcome,
+    FrozenTerm,
+)
+from discovery.markers.frozen_model import MODELLED, freeze_model
+from discovery.markers.replication import TAU, Z95
+
+if TYPE_CHECKING:
+    from discovery.study import Study
+
+MOST = 5
+WORDS = ("strong candidate", "candidate")
+FREEZABLE = ("survival", "binary", "continuous", "ordinal", "count", "recurrent")  # one number an effect
+HORIZON_SHARE = 0.9  # of the event times
+
+
+def freeze(
+    study: Study,
+    designs: Sequence[Design],
+    screens: Sequence[Screen],
+    markers: pd.DataFrame,
+    *,
+    versions: Mapping[str, str],
+    definitions: Mapping[str, str],
+    declared: Sequence[str] = (),
+    tau: Mapping[tuple[str, str], float] | None = None,
+    most: int = MOST,
+) -> FrozenFindings:
+    """The candidates of every outcome, at most `most` each and one a family, with all that tests them again.
+
+    Parameters
+    ----------
+    markers : the marker table of the run
+    definitions : feature -> what it is, where known; a second cohort must have the same
+    declared : features to freeze for every outcome instead of the leading candidates
+    tau : (outcome, feature) -> spread of the effect between the sites; .10 is assumed, more where more
+        was seen
+
+    An outcome without a candidate is written down with none: there is nothing to replicate.
+    """
+    outcomes = []
+    for design, screen in zip(designs, screens):
+        if design.kind in FREEZABLE:
+            mine = markers[markers["outcome"] == design.outcome]
+            outcomes.append(_outcome(study, design, screen, mine, declared, tau or {}, most))
+    names = {candidate.feature for outcome in outcomes for candidate in outcome.candidates}
+    scales = {name: row for design in designs for name, row in design.scaling.table.iterrows()}
+    about = study.settings.study
+    return FrozenFindings(
+        study=about.name,
+        title=about.title,
+        seed=about.seed,
+        n_patients=len(study.patients),
+        winsor=study.settings.analysis.winsor or None,
+        features=tuple(
+            _feature(study, str(name), row, definitions) for name, row in scales.items() if name in names
+        ),
+        outcomes=tuple(outcomes),
+        versions=dict(versions),
+        input_hashes=dict(study.input_hashes),
+    )
+
+
+def _feature(study: Study, name: str, scale: pd.Series, definitions: Mapping[str, str]) -> FrozenFeature:
+    return FrozenFeature(
+        name=name,
+        label=study.labels.get(name, ""),
+        unit=study.units.get(name, ""),
+        definition=definitions.get(name, ""),
+        low=float(scale["low"]) if np.isfinite(scale["low"]) else None,
+        high=float(scale["high"]) if np.isfinite(scale["high"]) else None,
+        mean=float(scale["mean"]),
+        sd=float(scale["sd"]),
+        n=int(scale["n"]),
+    )
+
+
+def _outcome(study, design: Design, screen: Screen, markers, declared, tau, most) -> FrozenOutcome:
+    about = next(outcome for outcome in study.outcomes if outcome.name == design.outcome)
+    own = np.array([term.covariate != "site" for term in design.terms], dtype=bool)
+    horizon = _horizon(design)
+    chosen = _chosen(markers, declared, most)
+    scaled = standardised_outcome(design)
+    continuous = design.kind == "continuous" and design.y is not None
+    return FrozenOutcome(
+        name=design.outcome,
+        label=design.label,
+        kind=design.kind,
+        unit=about.unit,
+        effect_measure=str(markers["effect_measure"].iloc[0]) if len(markers) else "",
+        gain_measure=str(markers["gain_measure"].iloc[0]) if len(markers) else "",
+        categories=design.categories,
+        competing=len(design.causes) > 1,
+        mean=float(design.y.mean()) if continuous else None,  # type: ignore[union-attr]
+        sd=float(design.y.std(ddof=1)) if continuous else None,  # type: ignore[union-attr]
+        horizon=horizon,
+        terms=tuple(
+            FrozenTerm(
+                name=term.name,
+                covariate=term.covariate,
+                level=term.level,
+                reference=term.reference,
+                mean=term.mean,
+                sd=term.sd,
+            )
+            for term, keep in zip(design.terms, own)
+            if keep
+        ),
+        base=_base_model(scaled, own, horizon),
+        candidates=tuple(
+            _candidate(scaled, screen, row, own, horizon, tau.get((design.outcome, row["feature"]), 0.0))
+            for row in chosen
+        ),
+    )
+
+
+def _horizon(design: Design) -> float | None:
+    """The time by which nine tenths of the events had come."""
+    if design.kind != "survival":
+        return None
+    assert design.time is not None
+    assert design.event is not None
+    times = design.time[design.event == 1]
+    return float(np.quantile(times, HORIZON_SHARE)) if times.size else None
+
+
+def _chosen(markers: pd.DataFrame, declared: Sequence[str], most: int) -> list[dict]:
+    usable = markers[np.isfinite(markers["estimate"]) & (markers["se"] > 0)]
+    if declared:
+        return usable[usable["feature"].isin(declared)].sort_values("rank", kind="stable").to_dict("records")
+    word = usable["verdict"].astype(str).str.split(",").str[0]
+    found = usable[word.isin(WORDS)].sort_values("rank", kind="stable")
+    return found.drop_duplicates("redundancy_group").head(most).to_dict("records")
+
+
+def _base_model(design: Design, own: np.ndarray, horizon: float | None):
+    """The base model fitted on every patient: a screen of its own last column, given the others."""
+    if design.kind not in MODELLED:
+        return None
+    from discovery.association.outcome_models import fit_columns
+
+    rows = np.ones(design.n, dtype=bool)
+    coefficients = np.zeros(design.base.shape[1])
+    if design.base.shape[1]:
+        found = fit_columns(design.response, design.base[:, :-1], design.base[:, -1:], intervals=False)
+        if found.fit.code[0] != 0:
+            return None
+        coefficients = found.fit.coef[0, _first(design) :]
+    return freeze_model(design, coefficients[own], design.base[:, own] @ coefficients[own], rows, horizon)
+
+
+def _candidate(design: Design, screen: Screen, row: dict, own, horizon, tau: float) -> FrozenCandidate:
+    j = design.feature_names.index(row["feature"])
+    model = None
+    if design.kind in MODELLED:
+        coef = screen.fit.coef[j, _first(design) :]
+        kept = np.concatenate([coef[:-1][own], coef[-1:]])
+        rows = design.observed[:, j]
+        score = design.base[:, own] @ kept[:-1] + design.features[:, j] * kept[-1]
+        model = freeze_model(design, kept, score, rows, horizon)
+    shrunk = _number(row.get("shrunk_estimate"))
+    low, high = _number(row.get("shrunk_low")), _number(row.get("shrunk_high"))
+    return FrozenCandidate(
+        feature=row["feature"],
+        verdict=str(row["verdict"]),
+        estimate=float(row["estimate"]),
+        se=float(row["se"]),
+        shrunk_estimate=shrunk,
+        shrunk_sd=None if shrunk is None or low is None or high is None else (high - low) / (2 * Z95),
+        n=int(row["n"]),
+        events=None if pd.isna(row["events"]) else int(row["events"]),
+        gain=_number(row.get("gain")),
+        tau=max(TAU, tau),
+        model=model,
+    )
+
+
+def _first(design: Design) -> int:
+    """Where the base coefficients start: after the intercept, where there is one."""
+    return 0 if design.kind == "survival" else 1
+
+
+def _number(value) -> float | None:
+    return None if value is None or pd.isna(value) else float(value)

@@ -1,0 +1,395 @@
+"""A second cohort against frozen findings: first whether it is the same measurement, then the tests."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.coding import BaseCoding, Term, keep_independent
+from discovery.association.design import Design, build_design
+from discovery.association.multiplicity import holm
+from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, method_text
+from discovery.markers.detectable import null_standard_errors
+from discovery.markers.frozen import FrozenCandidate, FrozenFeature, FrozenFindings, FrozenOutcome
+from discovery.markers.frozen_model import MODELLED, freeze_model, judge
+from discovery.markers.replication import (
+    one_sided_p,
+    power_for,
+    prediction_interval,
+    replication_verdict,
+    sceptical_p,
+)
+from discovery.problems import InputError, Problem, nearest, shown
+
+if TYPE_CHECKING:
+    from discovery.study import Outcome, Study
+
+PLACE = "second cohort"
+LARGE_SHIFT = 0.5  # standardised mean difference that is remarked
+STEPS = ("as frozen", "baseline refitted", "all refitted")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Replication:
+    """Tables of a replication.
+
+    shift : a row a feature or covariate, made before any outcome is looked at; findings : a row a frozen
+    candidate, with its verdict; models : three rows a candidate, one for each of `STEPS`; `remarks`
+    are sentences for the reader.
+    """
+
+    shift: pd.DataFrame
+    findings: pd.DataFrame
+    models: pd.DataFrame
+    remarks: tuple[str, ...]
+
+
+def replicate_findings(
+    findings: FrozenFindings, study: Study, definitions: Mapping[str, str] | None = None
+) -> Replication:
+    """Test the candidates of `findings` in `study`, each in its frozen direction, nothing else.
+
+    Raises
+    ------
+    InputError
+        Every difference that would make it another test: a feature, covariate or outcome that is not
+        there, another unit, definition, kind, or a category without a coefficient.
+    """
+    require_same(findings, study, definitions or {})
+    shift = shift_table(findings, study)
+    remarks = [_shift_sentence(name, smd) for name, smd in zip(shift["name"], shift["smd"])]
+    remarks = [sentence for sentence in remarks if sentence]
+    rows: list[dict] = []
+    models: list[dict] = []
+    for outcome in findings.outcomes:
+        if outcome.candidates:
+            design = second_design(findings, outcome, study)
+            remarks += list(design.notes)
+            rows += _finding_rows(findings, outcome, design)
+            models += _model_rows(outcome, design, study)
+    table = pd.DataFrame(rows)
+    if len(table):
+        table = _with_verdicts(table, findings)
+    return Replication(
+        shift=shift, findings=table, models=pd.DataFrame(models), remarks=tuple(dict.fromkeys(remarks))
+    )
+
+
+def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[str, str]) -> None:
+    problems = [*_feature_problems(findings, study, definitions), *_outcome_problems(findings, study)]
+    covariates = adjusted_for(study)
+    terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms}
+    for name in dict.fromkeys(term.covariate for term in terms.values()):
+        if name not in covariates.columns:
+            hint = nearest(name, covariates.columns)
+            wanted = f"the covariate of the frozen base model, in adjust_for; {hint}"
+            problems.append(Problem(file=PLACE, column=name, wanted=wanted))
+    if not problems and terms:
+        coding = BaseCoding(terms=tuple(Term(**term.model_dump()) for term in terms.values()))
+        try:
+            coding.apply(covariates)
+        except InputError as fault:
+            problems += fault.problems
+        except (TypeError, ValueError):
+            problems.append(
+                Problem(file=PLACE, column="adjust_for", wanted="covariates coded as in the first cohort")
+            )
+    if problems:
+        raise InputError(problems)
+
+
+def adjusted_for(study: Study) -> pd.DataFrame:
+    """The covariates, with those that do not vary here: a frozen model has a coefficient for them."""
+    flat = [
+        name
+        for name in study.settings.patients.adjust_for
+        if name not in study.covariates.columns and name in study.patients.columns
+    ]
+    return study.covariates.join(study.patients[flat])
+
+
+def _feature_problems(findings, study, definitions) -> Iterable[Problem]:
+    for feature in findings.features:
+        if feature.name not in study.features.columns:
+            gone = study.excluded_features
+            why = dict(zip(gone["feature"], gone["reason"])).get(feature.name)
+            found = f"left out: {why}" if why else "no such feature"
+            wanted = f"the frozen feature; {nearest(feature.name, study.features.columns)}"
+            yield Problem(file=PLACE, column=feature.name, found=found, wanted=wanted)
+            continue
+        unit = study.units.get(feature.name, "")
+        if unit and feature.unit and unit != feature.unit:
+            wanted = f"the unit of the first cohort, {shown(feature.unit)}"
+            yield Problem(file=PLACE, column=feature.name, found=unit, wanted=wanted)
+        definition = definitions.get(feature.name, "")
+        if definition and feature.definition and definition != feature.definition:
+            wanted = f"the definition of the first cohort: {feature.definition}"
+            yield Problem(file=PLACE, column=feature.name, found=definition, wanted=wanted)
+
+
+def _outcome_problems(findings, study) -> Iterable[Problem]:
+    there = {outcome.name: outcome for outcome in study.outcomes}
+    for outcome in findings.outcomes:
+        if not outcome.candidates:
+            continue
+        mine = there.get(outcome.name)
+        if mine is None:
+            wanted = f"the frozen outcome; {nearest(outcome.name, there)}"
+            yield Problem(file=PLACE, column=outcome.name, found="no such outcome", wanted=wanted)
+            continue
+        for what, first, second in (
+            ("kind", outcome.kind, mine.kind),
+            ("unit", outcome.unit, mine.unit),
+            ("classes", ", ".join(outcome.categories), ", ".join(mine.categories)),
+        ):
+            if first and second and first != second:
+                wanted = f"the {what} of the first cohort, {shown(first)}"
+                yield Problem(file=PLACE, column=outcome.name, found=second, wanted=wanted)
+
+
+def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:
+    """How the features and numeric covariates of the second cohort differ from the first; no outcome is used.
+
+    Columns name, role, unit, n, missing_share, mean_first, mean_second, sd_first, sd_second, smd (difference
+    of means in first-cohort SDs), sd_ratio, outside_share (beyond the frozen winsor limits).
+    """
+    rows = [_shift_row(feature, study.features[feature.name], study) for feature in findings.features]
+    terms = {t.name: t for outcome in findings.outcomes for t in outcome.terms if not t.level}
+    for term in terms.values():
+        as_feature = FrozenFeature(
+            name=term.covariate, low=None, high=None, mean=term.mean, sd=term.sd, n=findings.n_patients
+        )
+        rows.append(_shift_row(as_feature, study.covariates[term.covariate], study) | {"role": "covariate"})
+    return pd.DataFrame(rows)
+
+
+def _shift_sentence(name: str, smd: float) -> str:
+    if not abs(smd) >= LARGE_SHIFT:
+        return ""
+    return f"{name}: its mean is {abs(smd):.2g} SD {'above' if smd > 0 else 'below'} that of the first cohort"
+
+
+def _shift_row(feature: FrozenFeature, column: pd.Series, study: Study) -> dict:
+    values = column.to_numpy(dtype=float, na_value=np.nan)
+    seen = values[np.isfinite(values)]
+    low = -np.inf if feature.low is None else feature.low
+    high = np.inf if feature.high is None else feature.high
+    clipped = np.clip(seen, low, high)
+    mean = float(clipped.mean()) if seen.size else np.nan
+    sd = float(clipped.std(ddof=1)) if seen.size > 1 else np.nan
+    return {
+        "name": feature.name,
+        "role": "feature",
+        "unit": feature.unit or study.units.get(feature.name, ""),
+        "n": int(seen.size),
+        "missing_share": 1 - seen.size / max(len(values), 1),
+        "mean_first": feature.mean,
+        "mean_second": mean,
+        "sd_first": feature.sd,
+        "sd_second": sd,
+        "smd": (mean - feature.mean) / feature.sd,
+        "sd_ratio": sd / feature.sd,
+        "outside_share": float(((seen < low) | (seen > high)).mean()) if seen.size else np.nan,
+    }
+
+
+def second_design(findings: FrozenFindings, outcome: FrozenOutcome, study: Study) -> Design:
+    """The outcome in the second cohort on the scales and codings of the first; its sites are its own."""
+    names = [candidate.feature for candidate in outcome.candidates]
+    about: Outcome = next(o for o in study.outcomes if o.name == outcome.name)
+    covariates = list(dict.fromkeys(term.covariate for term in outcome.terms))
+    design = build_design(
+        replace(about, excluded_features=()),
+        adjusted_for(study)[covariates],
+        study.features[names],
+        site=study.site,
+        scaling=findings.scaling(names),
+        coding=outcome.coding(),
+    )
+    if design.kind == "continuous":
+        assert design.y is not None
+        assert outcome.mean is not None
+        assert outcome.sd is not None
+        design = replace(design, y=(design.y - outcome.mean) / outcome.sd)
+    return design
+
+
+def _finding_rows(findings: FrozenFindings, outcome: FrozenOutcome, design: Design) -> list[dict]:
+    fits = fit_columns(design.response, design.base, design.features, observed=design.observed)
+    sizes = design.response.effective_sizes(design.observed)
+    usable = (fits.fit.code == 0) & (sizes >= LEAST_EVENTS)
+    se_null = _null_errors(design)
+    rows = []
+    for j, candidate in enumerate(outcome.candidates):
+        direction = 1 if candidate.estimate > 0 else -1
+        shrunk = candidate.estimate if candidate.shrunk_estimate is None else candidate.shrunk_estimate
+        shrunk_sd = candidate.se if candidate.shrunk_sd is None else candidate.shrunk_sd
+        good = bool(usable[j])
+        estimate, se, z = (
+            (float(v) if good else np.nan) for v in (fits.fit.coef[j, -1], fits.fit.se[j], fits.fit.z[j])
+        )
+        low, high = prediction_interval(shrunk, shrunk_sd, se, candidate.tau)
+        rows.append(
+            {
+                "outcome": outcome.name,
+                "feature": candidate.feature,
+                "label": findings.feature(candidate.feature).label or candidate.feature,
+                "verdict_first": candidate.verdict,
+                "effect_measure": outcome.effect_measure,
+                "direction": direction,
+                "estimate_first": candidate.estimate,
+                "se_first": candidate.se,
+                "shrunk_first": shrunk,
+                "estimate": estimate,
+                "ci_low": float(fits.ci_low[j]) if good else np.nan,
+                "ci_high": float(fits.ci_high[j]) if good else np.nan,
+                "se": se,
+                "z": z,
+                "p_one_sided": float(one_sided_p(z, direction)),
+                "p_other_direction": float(one_sided_p(z, -direction)),
+                "prediction_low": float(low),
+                "prediction_high": float(high),
+                "p_sceptical": float(
+                    sceptical_p(
+                        abs(candidate.estimate) / candidate.se, direction * z, (candidate.se / se) ** 2
+                    )
+                ),
+                "se_null": float(se_null[j]),
+                "tau": candidate.tau,
+                "n_first": candidate.n,
+                "n": int(design.observed[:, j].sum()),
+                "events": int(sizes[j]) if design.kind != "continuous" else None,
+                "n_left_out": int(design.n_left_out[j]),
+                "method": method_text(design, penalised=bool(fits.firth[j])),
+                "note": "" if good else _why(fits.fit.code[j], sizes[j]),
+            }
+        )  # fmt: skip
+    return rows
+
+
+def _null_errors(design: Design) -> np.ndarray:
+    try:
+        return null_standard_errors(design)
+    except (InputError, KeyError, ValueError):
+        return np.full(len(design.feature_names), np.nan)
+
+
+def _why(code: int, size: int) -> str:
+    from discovery.kernels.screen_fit import REASONS
+
+    if size < LEAST_EVENTS:
+        return f"only {size} events or patients in the rarer class; {LEAST_EVENTS} are needed"
+    return str(REASONS[int(code)])
+
+
+def _with_verdicts(table: pd.DataFrame, findings: FrozenFindings) -> pd.DataFrame:
+    """Holm over the whole file; a candidate that could not be tested counts as a test that failed."""
+    rules, table = findings.rules, table.copy()
+    untested = table["p_one_sided"].isna()
+    table["p_holm"] = np.where(untested, np.nan, holm(table["p_one_sided"].fillna(1.0).to_numpy()))
+    level = rules.alpha / len(table)
+    se = np.where(table["se_null"] > 0, table["se_null"], table["se"])
+    table["power"] = np.where(untested, np.nan, power_for(table["shrunk_first"], se, level))
+    table["ratio_to_first"] = table["estimate"] / table["estimate_first"]
+    table["ratio_to_shrunk"] = table["estimate"] / table["shrunk_first"]
+    words = [
+        replication_verdict(
+            estimate=row.estimate,
+            direction=row.direction,
+            p_holm=row.p_holm,
+            p_other=row.p_other_direction,
+            power=row.power,
+            low=row.prediction_low,
+            high=row.prediction_high,
+            alpha=rules.alpha,
+            least_power=rules.power,
+        )
+        for row in table.itertuples()
+    ]
+    table["verdict"] = [word for word, _ in words]
+    table["verdict_rule"] = [rule for _, rule in words]
+    return table
+
+
+def _model_rows(outcome: FrozenOutcome, design: Design, study: Study) -> list[dict]:
+    if outcome.base is None or design.kind not in MODELLED:
+        return []
+    base = outcome.coding().apply(adjusted_for(study).loc[design.patient_id])
+    rows: list[dict] = []
+    for j, candidate in enumerate(outcome.candidates):
+        seen = design.observed[:, j]
+        sizes = design.response.effective_sizes(seen[:, None])
+        if candidate.model is not None and sizes[0] >= LEAST_EVENTS:
+            rows += _three_steps(outcome, candidate, design, base, j)
+    return rows
+
+
+def _three_steps(
+    outcome: FrozenOutcome, candidate: FrozenCandidate, design: Design, base: np.ndarray, j: int
+) -> list[dict]:
+    """A row for each of `STEPS`; base (n, terms) are the frozen terms' columns in the second cohort."""
+    assert candidate.model is not None
+    assert outcome.base is not None
+    columns, seen = np.column_stack([base, design.features[:, j]]), design.observed[:, j]
+    score = columns @ np.array(candidate.model.coefficients)
+    base_score = base @ np.array(outcome.base.coefficients)
+    steps = [(STEPS[0], candidate.model, score, outcome.base, base_score)]
+    pairs = [(STEPS[1], score, base_score)]
+    again = _refitted(design, base, columns[:, -1], seen)
+    if again is not None:
+        pairs.append((STEPS[2], *again))
+    for name, own, below in pairs:
+        fresh = [freeze_model(design, np.empty(0), each, seen, outcome.horizon) for each in (own, below)]
+        steps.append((name, fresh[0], own, fresh[1], below))  # type: ignore[arg-type]
+    kind = (
+        "mean observed - expected, first-cohort SD" if design.kind == "continuous" else "observed / expected"
+    )
+    return [
+        {
+            "outcome": outcome.name,
+            "feature": candidate.feature,
+            "step": name,
+            "measure": outcome.gain_measure,
+            "level_is": kind,
+            "horizon": outcome.horizon,
+        }
+        | asdict(
+            judge(
+                design,
+                model,
+                own + (model.intercept or 0.0),
+                below + (base_model.intercept or 0.0),
+                seen,
+                horizon=outcome.horizon,
+                level=name == STEPS[0],
+            )
+        )
+        for name, model, own, base_model, below in steps
+    ]
+
+
+def _refitted(
+    design: Design, base: np.ndarray, feature: np.ndarray, seen: np.ndarray
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Linear predictors (with the feature, without) fitted anew on the patients `seen`; None if that fails.
+
+    Terms that do not vary here, or are a mix of others, have no coefficient.
+    """
+    ones = np.ones((int(seen.sum()), 1))
+    base = base[:, keep_independent(base[seen], among=ones)]
+    first = 0 if design.kind == "survival" else 1
+
+    def score(columns: np.ndarray) -> np.ndarray | None:
+        if not columns.shape[1]:
+            return np.zeros(design.n)
+        found = fit_columns(
+            design.response, columns[:, :-1], columns[:, -1:], observed=seen[:, None], intervals=False
+        )
+        return columns @ found.fit.coef[0, first:] if found.fit.code[0] == 0 else None
+
+    both = score(np.column_stack([base, feature])), score(base)
+    return None if both[0] is None or both[1] is None else (both[0], both[1])

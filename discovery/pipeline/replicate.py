@@ -1,0 +1,152 @@
+"""Frozen findings tested in a second cohort: tables, a figure, a page."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+
+import pandas as pd
+
+from discovery.pipeline.folder import ResultsFolder
+from discovery.pipeline.frozen_findings import definitions
+from discovery.pipeline.measure import measure_study
+from discovery.pipeline.measured_files import with_measured, write_tables
+from discovery.pipeline.parallel import workers_at, workers_here
+from discovery.pipeline.progress import Progress, Silent
+from discovery.study import Study, read_study
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReplicationResult:
+    """`tables`: "replication" (a row a finding), "shift", "model_performance"."""
+
+    folder: Path
+    report: Path
+    headline: str
+    tables: Mapping[str, pd.DataFrame]
+    remarks: tuple[str, ...] = ()
+
+
+def replicate(
+    frozen: Path | str,
+    study: Path | str | Study,
+    *,
+    out: Path | str | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    progress: Progress | None = None,
+) -> ReplicationResult:
+    """Test the findings of a `frozen.json` in `study`, and nothing else.
+
+    Parameters
+    ----------
+    frozen : the file that a run of the first cohort wrote
+    study : path of the second cohort's study file, or a Study
+    out : folder for the results; `reports/<name>_replication` below the current folder otherwise
+
+    Raises
+    ------
+    InputError
+        A file that is not ours, or any difference that would make it another test: everything at once,
+        before any outcome is looked at and with nothing written.
+    """
+    from discovery.files import sha256
+    from discovery.markers.frozen import read_frozen
+    from discovery.markers.second_cohort import replicate_findings, require_same
+    from discovery.pipeline.settings import versions
+    from discovery.report.manifest import write_replication_manifest
+    from discovery.report.replication_page import ReplicationRun, replication_headline, write_replication_page
+
+    began = time.monotonic()
+    progress = progress or Silent()
+    progress.stage("reading the frozen findings and the study")
+    findings = read_frozen(frozen)
+    study = study if isinstance(study, Study) else read_study(study)
+    name = f"{study.settings.study.name}_replication"
+    folder = ResultsFolder(out, name)
+    workers, fewer = workers_here(workers or study.settings.analysis.workers)
+    remarks = [fewer] if fewer and cluster is None else []
+    measured = None
+    with workers_at(cluster):
+        if study.settings.recordings is not None:
+            measured = measure_study(study, workers=workers, progress=progress)
+            study, notes = with_measured(study, measured)
+            remarks += notes
+    known = definitions(study)
+    require_same(findings, study, known)
+    progress.stage("testing the frozen findings")
+    found = replicate_findings(findings, study, known)
+    tables = {"replication": found.findings, "shift": found.shift, "model_performance": found.models}
+    remarks += found.remarks
+
+    remarks += folder.open()
+    if measured is not None:
+        write_tables(folder, measured, sites="sampling_sites.csv")
+    for key, table in tables.items():
+        if len(table):
+            folder.table(f"{key}.csv", table)
+    progress.stage("writing the report")
+    about = study.settings.study
+    run = ReplicationRun(
+        name=name,
+        title=about.title or about.name,
+        first=findings.title or findings.study,
+        n_first=findings.n_patients,
+        n_second=len(study.patients),
+        alpha=findings.rules.alpha,
+        labels={outcome.name: outcome.label for outcome in findings.outcomes},
+        remarks=tuple(dict.fromkeys(remarks)),
+        problems=tuple(problem.sentence() for problem in study.warnings),
+        input_hashes=study.input_hashes,
+        frozen_hash=sha256(frozen),
+        versions=versions(),
+    )
+    write_replication_page(
+        run, tables, _figures(found.findings, run.labels, folder.path / "figures"), folder.path
+    )
+    write_replication_manifest(
+        folder.path,
+        name=name,
+        seed=about.seed,
+        inputs={"frozen.json": run.frozen_hash, **study.input_hashes},
+        study=study.settings.model_dump(mode="json"),
+        versions=run.versions,
+        run={
+            "finished": datetime.now(UTC).isoformat(timespec="seconds"),
+            "host": platform.node(),
+            "workers": workers,
+            "seconds": round(time.monotonic() - began, 1),
+        },
+    )
+    progress.close()
+    return ReplicationResult(
+        folder=folder.path,
+        report=folder.path / "index.html",
+        headline=replication_headline(found.findings),
+        tables=tables,
+        remarks=run.remarks,
+    )
+
+
+def _figures(findings: pd.DataFrame, labels: Mapping[str, str], folder: Path):
+    """One figure an outcome, since each has its own effect measure."""
+    from discovery.figures.replication import COLUMNS, draw_replication
+    from discovery.figures.save import save_figure
+
+    out = []
+    for outcome, rows in findings.groupby("outcome", sort=False) if len(findings) else ():
+        title = f"Replication: {labels.get(str(outcome), outcome)}"
+        caption = (
+            "Grey: where the second cohort's estimate is expected (95 %), given the first cohort's effect "
+            "shrunk for selection. Square: the second cohort's estimate with its 95 % interval."
+        )
+        draw = partial(draw_replication, title=title)
+        table = rows[list(COLUMNS)].reset_index(drop=True)
+        out.append(save_figure(f"{outcome}_replication", draw, table, folder, title=title, caption=caption,
+                               outcome=str(outcome)))  # fmt: skip
+    return out

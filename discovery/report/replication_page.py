@@ -1,0 +1,200 @@
+"""The page of a replication: first whether the cohorts are alike, then each finding, then the models."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+
+from discovery.files import write_bytes
+from discovery.report import format as words
+from discovery.report.html import POLICY, _figure
+from discovery.report.methods_text import CAUTION
+from discovery.report.page_tables import Table
+from discovery.report.saved_figure import SavedFigure
+
+HELD = ("replicated", "replicated, smaller than announced")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReplicationRun:
+    """What was compared: names of the two studies, sizes, rules, provenance. No patient row."""
+
+    name: str
+    title: str
+    first: str
+    n_first: int
+    n_second: int
+    alpha: float
+    labels: Mapping[str, str]  # outcome -> label
+    remarks: tuple[str, ...]
+    problems: tuple[str, ...]
+    input_hashes: Mapping[str, str]
+    frozen_hash: str
+    versions: Mapping[str, str]
+
+
+def replication_headline(findings: pd.DataFrame) -> str:
+    """The result in one sentence."""
+    if findings.empty:
+        return "No finding was frozen, so there was nothing to replicate."
+    held = findings["verdict"].isin(HELD)
+    many = words.plural(len(findings), "frozen finding")
+    names = words.listed(findings.loc[held, "label"].astype(str).tolist())
+    if not held.any():
+        return (
+            f"None of {many} replicated."
+            if len(findings) > 1
+            else "The one frozen finding did not replicate."
+        )
+    which = "the frozen finding" if len(findings) == 1 else f"{int(held.sum())} of {many}"
+    return f"{which[0].upper()}{which[1:]} replicated: {names}."
+
+
+def methods_sentences(run: ReplicationRun, findings: pd.DataFrame, models: pd.DataFrame) -> list[str]:
+    """The methods paragraph, from what was done."""
+    out = [
+        f"The findings of {run.first} ({run.n_first} patients) were written down before this cohort "
+        f"({run.n_second} patients) was analysed: features with their scales, covariates with their coding, "
+        "direction of each effect, and the rule of success.",
+        "Features and covariates were compared with the first cohort before any outcome was used.",
+    ]
+    if len(findings):
+        out += [
+            "Each finding was tested once, in its announced direction, in the base model of the first cohort "
+            f"fitted anew here ({words.listed(sorted(set(findings['method'])), limit=3)}); p-values are "
+            f"one-sided and adjusted by Holm's method over all {len(findings)} findings at {run.alpha:g}.",
+            "The expected range of each estimate is a 95 % prediction interval around the effect shrunk for "
+            "selection, with the sampling error of both cohorts and a spread between cohorts of SD "
+            f"{findings['tau'].min():.2g}"
+            + (f" to {findings['tau'].max():.2g}" if findings["tau"].nunique() > 1 else "")
+            + " on the scale of the effect. The sceptical p-value is Held's (2020).",
+        ]
+    if len(models):
+        out.append(
+            "The models of the first cohort were judged in three steps that are never mixed: as frozen; with "
+            "the baseline alone refitted; with everything refitted here (optimistic). Observed and expected "
+            "events are compared over the time each patient was watched (Crowson, Atkinson & Therneau 2016)."
+        )
+    return out
+
+
+def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
+    rows = []
+    for row in findings.itertuples():
+        measure = row.effect_measure
+        rows.append(
+            (
+                str(row.label),
+                labels.get(row.outcome, row.outcome),
+                words.effect(row.shrunk_first, measure),
+                words.interval(row.prediction_low, row.prediction_high, measure),
+                words.effect_interval(row.estimate, row.ci_low, row.ci_high, measure),
+                words.p_value(row.p_holm),
+                words.percent(row.power),
+                str(row.verdict),
+                str(row.note or row.verdict_rule),
+            )
+        )
+    heads = (
+        "Finding", "Outcome", "First cohort, shrunk", "Expected here (95 %)", "Second cohort (95 %)",
+        "One-sided p, Holm", "Power", "Verdict", "Why",
+    )  # fmt: skip
+    measures = words.listed(sorted({words.ratio_name(m) for m in findings["effect_measure"]}))
+    return Table(heads, tuple(rows), note=f"Effects: {measures}, adjusted, on the first cohort's scale.")
+
+
+def shift_view(shift: pd.DataFrame) -> Table:
+    heads = (
+        "Name",
+        "Role",
+        "n",
+        "Missing",
+        "Mean, first",
+        "Mean, here",
+        "Difference in SD",
+        "SD ratio",
+        "Beyond limits",
+    )
+    rows = [
+        (
+            f"{r.name} ({r.unit})" if r.unit else str(r.name),
+            str(r.role),
+            words.whole(r.n),
+            words.percent(r.missing_share),
+            words.number(r.mean_first),
+            words.number(r.mean_second),
+            words.fixed(r.smd),
+            words.fixed(r.sd_ratio),
+            words.percent(r.outside_share),
+        )
+        for r in shift.itertuples(index=False)
+    ]
+    return Table(heads, tuple(rows), note="Made before any outcome of this cohort was looked at.")
+
+
+def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[str, str]) -> Table:
+    heads = (
+        "Model",
+        "Step",
+        "Calibration slope",
+        "Observed / expected",
+        "Discrimination",
+        "Above the base model",
+    )
+    rows = []
+    for r in models.itertuples():
+        rows.append(
+            (
+                f"{names.get(r.feature, r.feature)}: {labels.get(r.outcome, r.outcome)}",
+                str(r.step),
+                _with_interval(r.slope, r.slope_low, r.slope_high),
+                _with_interval(r.level, r.level_low, r.level_high),
+                f"{r.measure} {_with_interval(r.value, r.value_low, r.value_high)}",
+                words.gain_interval(r.gain, r.gain_low, r.gain_high),
+            )
+        )
+    note = "For a continuous outcome the third column is the mean of observed - expected in first-cohort SDs."
+    return Table(heads, tuple(rows), note=note)
+
+
+def _with_interval(value: object, low: object, high: object) -> str:
+    return "" if words.missing(value) else f"{words.fixed(value)} ({words.interval(low, high)})"
+
+
+def write_replication_page(
+    run: ReplicationRun,
+    tables: Mapping[str, pd.DataFrame],
+    figures: Sequence[SavedFigure],
+    folder: Path,
+) -> list[Path]:
+    """Write index.html and methods.md into `folder`. Tables: "replication", "shift", "model_performance"."""
+    from jinja2 import Environment, StrictUndefined
+
+    findings, shift, models = (tables[name] for name in ("replication", "shift", "model_performance"))
+    names = dict(zip(findings["feature"], findings["label"].astype(str))) if len(findings) else {}
+    methods = methods_sentences(run, findings, models)
+    here = files("discovery.report")
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    page = environment.from_string((here / "replication.html.j2").read_text("utf-8")).render(
+        policy=POLICY,
+        style=(here / "page.css").read_text("utf-8"),
+        run=run,
+        caution=CAUTION,
+        headline=replication_headline(findings),
+        shift=shift_view(shift) if len(shift) else None,
+        findings=finding_view(findings, run.labels) if len(findings) else None,
+        models=model_view(models, run.labels, names) if len(models) else None,
+        figures=[_figure(figure, folder) | {"text": figure.svg.read_text("utf-8")} for figure in figures],
+        methods=methods,
+    )
+    text = "\n\n".join(["# Methods", *methods, CAUTION]) + "\n"
+    return [
+        write_bytes(folder / "methods.md", text.encode("utf-8")),
+        write_bytes(folder / "index.html", page.encode("utf-8")),
+    ]

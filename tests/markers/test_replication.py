@@ -1,0 +1,229 @@
+"""Verdicts of a replication, and the numbers behind them, against closed forms and lifelines."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import norm
+
+from discovery.markers.frozen import read_frozen, write_frozen
+from discovery.markers.replication import (
+    CONSISTENT,
+    CONTRADICTED,
+    NOT_ASSESSABLE,
+    NOT_REPLICATED,
+    REPLICATED,
+    SMALLER,
+    one_sided_p,
+    power_for,
+    prediction_interval,
+    replication_verdict,
+    sceptical_p,
+)
+from discovery.problems import InputError
+
+
+def test_sceptical_p_solves_its_defining_equation():
+    """Held 2020: (z1^2 / zS^2 - 1)(z2^2 / zS^2 - 1) = c, and zS^2 = harmonic mean / 2 at c = 1."""
+    rng = np.random.default_rng(3)
+    first, second, ratio = rng.uniform(1, 6, 50), rng.uniform(0.5, 6, 50), rng.uniform(0.1, 8, 50)
+    square = norm.isf(sceptical_p(first, second, ratio)) ** 2
+    np.testing.assert_allclose((first**2 / square - 1) * (second**2 / square - 1), ratio, rtol=1e-8)
+    equal = norm.isf(sceptical_p(2.0, 3.0, 1.0)) ** 2
+    assert equal == pytest.approx(1 / (1 / 4 + 1 / 9))
+    assert sceptical_p(3.0, -2.0, 1.5) > 0.5
+
+
+def test_one_sided_p_and_power_are_the_normal_ones():
+    assert one_sided_p(2.0, 1) == pytest.approx(norm.sf(2.0))
+    assert one_sided_p(2.0, -1) == pytest.approx(norm.cdf(2.0))
+    assert power_for(0.5, 0.2, 0.025) == pytest.approx(norm.sf(norm.isf(0.025) - 2.5))
+
+
+def test_prediction_interval_holds_the_second_estimate_as_often_as_it_says():
+    rng = np.random.default_rng(8)
+    tau, se_first, se_second = 0.1, 0.12, 0.15
+    common = rng.normal(0, 1, 20_000)
+    first = common + rng.normal(0, tau, common.size) + rng.normal(0, se_first, common.size)
+    second = common + rng.normal(0, tau, common.size) + rng.normal(0, se_second, common.size)
+    low, high = prediction_interval(first, se_first, se_second, tau)
+    assert np.mean((low <= second) & (second <= high)) == pytest.approx(0.95, abs=0.006)
+
+
+@pytest.mark.parametrize(
+    ("estimate", "p_holm", "p_other", "power", "word"),
+    [
+        (0.5, 0.01, 0.99, 0.9, REPLICATED),
+        (0.15, 0.04, 0.96, 0.9, SMALLER),
+        (0.3, 0.2, 0.8, 0.5, CONSISTENT),
+        (0.3, 0.2, 0.8, 0.85, NOT_REPLICATED),
+        (0.1, 0.3, 0.7, 0.5, NOT_REPLICATED),
+        (-0.1, 0.8, 0.2, 0.5, NOT_REPLICATED),
+        (-0.5, 0.999, 0.001, 0.5, CONTRADICTED),
+        (np.nan, np.nan, np.nan, np.nan, NOT_ASSESSABLE),
+    ],
+)
+@pytest.mark.parametrize("direction", [1, -1])
+def test_words_follow_the_rules_in_both_directions(estimate, p_holm, p_other, power, word, direction):
+    low, high = (0.2, 0.8) if direction > 0 else (-0.8, -0.2)
+    found = replication_verdict(
+        estimate=estimate * direction, direction=direction, p_holm=p_holm, p_other=p_other, power=power,
+        low=low, high=high, alpha=0.05, least_power=0.8,
+    )  # fmt: skip
+    assert found[0] == word
+
+
+@pytest.fixture(scope="module")
+def two_cohorts(root, tmp_path_factory):
+    """Findings of one open breast cancer cohort, and the other cohort they are tested in."""
+    import discovery
+
+    folder = tmp_path_factory.mktemp("two_cohorts")
+    text = (root / "cohorts" / "rotterdam" / "study.toml").read_text()
+    for name in ("patients.csv", "features.csv", "labels.csv"):
+        text = text.replace(f'"{name}"', f'"{root}/cohorts/rotterdam/{name}"')
+    (folder / "study.toml").write_text(text + "\n[analysis]\nreplicates = 30\npermutations = 0\n")
+    discovery.run(folder / "study.toml", out=folder / "first", workers=1)
+    result = discovery.replicate(
+        folder / "first" / "frozen.json", root / "cohorts" / "gbsg" / "study.toml", out=folder / "second"
+    )
+    return folder, result
+
+
+def test_a_published_prognostic_factor_of_one_cohort_replicates_in_the_other(two_cohorts):
+    """Positive nodes, tumour size and grade are the published predictors of both cohorts (Royston & Altman,
+    BMC Med Res Methodol 2013;13:33 validate the Rotterdam model in the German trial)."""
+    table = two_cohorts[1].tables["replication"].set_index("feature")
+    assert table.loc["nodes", "verdict"] == REPLICATED
+    assert (table.loc["nodes", "direction"], table.loc["pgr", "direction"]) == (1, -1)
+
+
+def test_the_second_estimate_is_lifelines_own_on_the_frozen_scale(two_cohorts, root):
+    from lifelines import CoxPHFitter
+
+    folder, result = two_cohorts
+    frozen = read_frozen(folder / "first" / "frozen.json")
+    patients = pd.read_csv(root / "cohorts" / "gbsg" / "patients.csv", index_col="patient_id")
+    features = pd.read_csv(root / "cohorts" / "gbsg" / "features.csv", index_col="patient_id")
+    found = result.tables["replication"].set_index("feature")
+    for feature in frozen.features:
+        z = (features[feature.name].clip(feature.low, feature.high) - feature.mean) / feature.sd
+        rows = patients[["age_years", "postmenopausal", "hormone_therapy", "time_days", "relapse_or_death"]]
+        fit = CoxPHFitter().fit(rows.assign(z=z), "time_days", "relapse_or_death")
+        assert found.loc[feature.name, "estimate"] == pytest.approx(fit.params_["z"], abs=2e-5)
+        assert found.loc[feature.name, "se"] == pytest.approx(fit.standard_errors_["z"], abs=2e-5)
+        less = CoxPHFitter().fit(rows, "time_days", "relapse_or_death")
+        root_lr = np.sqrt(2 * (fit.log_likelihood_ - less.log_likelihood_)) * np.sign(fit.params_["z"])
+        p = norm.sf(root_lr * found.loc[feature.name, "direction"])
+        assert found.loc[feature.name, "p_one_sided"] == pytest.approx(p, rel=1e-3)
+
+
+def test_the_frozen_model_is_judged_without_refitting(two_cohorts, root):
+    """Slope: lifelines on the frozen score. Discrimination: its concordance index of the same score."""
+    from lifelines import CoxPHFitter
+    from lifelines.utils import concordance_index
+
+    folder, result = two_cohorts
+    frozen = read_frozen(folder / "first" / "frozen.json")
+    outcome = frozen.outcomes[0]
+    candidate = next(c for c in outcome.candidates if c.feature == "nodes")
+    patients = pd.read_csv(root / "cohorts" / "gbsg" / "patients.csv", index_col="patient_id")
+    features = pd.read_csv(root / "cohorts" / "gbsg" / "features.csv", index_col="patient_id")
+    scale = frozen.feature("nodes")
+    z = (features["nodes"].clip(scale.low, scale.high) - scale.mean) / scale.sd
+    age = outcome.terms[0]
+    columns = np.column_stack(
+        [(patients["age_years"] - age.mean) / age.sd, patients["postmenopausal"], patients["hormone_therapy"],
+         patients["chemotherapy"], z]
+    )  # fmt: skip
+    score = columns @ np.array(candidate.model.coefficients)
+    models = result.tables["model_performance"]
+    row = models[(models["feature"] == "nodes") & (models["step"] == "as frozen")].iloc[0]
+    within = patients["time_days"] <= outcome.horizon
+    assert within.all()
+    fit = CoxPHFitter().fit(
+        patients[["time_days", "relapse_or_death"]].assign(score=score), "time_days", "relapse_or_death"
+    )
+    assert row["slope"] == pytest.approx(fit.params_["score"], abs=1e-5)
+    c = concordance_index(patients["time_days"], -score, patients["relapse_or_death"])
+    assert row["value"] == pytest.approx(c, abs=1e-9)
+    hazard = np.interp(patients["time_days"], candidate.model.times, candidate.model.hazard)
+    expected = (hazard * np.exp(score)).sum()
+    assert row["level"] == pytest.approx(patients["relapse_or_death"].sum() / expected, rel=1e-9)
+
+
+def test_the_frozen_model_is_calibrated_where_it_was_made(two_cohorts, root):
+    """In its own cohort a Cox model has slope 1, and as many events expected as observed."""
+    import discovery
+
+    folder, _ = two_cohorts
+    table = discovery.replicate(
+        folder / "first" / "frozen.json", folder / "study.toml", out=folder / "itself"
+    ).tables["model_performance"]
+    frozen = table[table["step"] == "as frozen"]
+    np.testing.assert_allclose(frozen["slope"], 1, atol=1e-6)
+    np.testing.assert_allclose(frozen["level"], 1, atol=0.01)  # the hazard is kept at 25 times
+
+
+def test_reading_gives_back_what_was_written_to_the_byte(two_cohorts, tmp_path):
+    folder, _ = two_cohorts
+    again = write_frozen(read_frozen(folder / "first" / "frozen.json"), tmp_path / "again.json")
+    assert again.read_bytes() == (folder / "first" / "frozen.json").read_bytes()
+
+
+def test_no_patient_row_and_no_event_time_is_in_the_file(two_cohorts, root):
+    text = (two_cohorts[0] / "first" / "frozen.json").read_text()
+    assert "R0001" not in text
+    times = json.loads(text)["outcomes"][0]["base"]["times"]
+    assert len(times) == 25
+    assert np.ptp(np.diff(times)) < 1e-6
+
+
+def test_every_difference_is_refused_at_once_in_words(two_cohorts, tmp_path, root):
+    import discovery
+
+    folder, _ = two_cohorts
+    patients = pd.read_csv(root / "cohorts" / "gbsg" / "patients.csv").drop(columns="hormone_therapy")
+    features = pd.read_csv(root / "cohorts" / "gbsg" / "features.csv").rename(columns={"nodes": "node"})
+    patients.to_csv(tmp_path / "patients.csv", index=False)
+    features.to_csv(tmp_path / "features.csv", index=False)
+    (tmp_path / "labels.csv").write_text("feature,label,unit\npgr,Progesterone receptor,nmol/L\n")
+    text = (root / "cohorts" / "gbsg" / "study.toml").read_text()
+    text = text.replace('"hormone_therapy", ', "").replace('unit = "days"', 'unit = "months"')
+    (tmp_path / "study.toml").write_text(text)
+    with pytest.raises(InputError) as caught:
+        discovery.replicate(folder / "first" / "frozen.json", tmp_path / "study.toml", out=tmp_path / "out")
+    said = "\n".join(problem.sentence() for problem in caught.value.problems)
+    for word in ("'nodes'", "did you mean 'node'", "nmol/L", "hormone_therapy", "months"):
+        assert word in said
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("", "not JSON"),
+        ("[1, 2]", "another kind"),
+        ('{"schema": "frozen findings", "schema_version": 9}', "version"),
+        ('{"schema": "frozen findings", "schema_version": 1, "seed": "x"}', "study"),
+        ("\x00\xff", "not JSON"),
+        ("[" * 100_000, "not JSON"),
+    ],
+)
+def test_a_file_that_is_not_ours_is_refused_in_words(tmp_path, text, word):
+    path = tmp_path / "frozen.json"
+    path.write_bytes(text.encode("latin-1"))
+    with pytest.raises(InputError, match=word):
+        read_frozen(path)
+
+
+def test_a_model_with_a_coefficient_too_few_is_refused(two_cohorts, tmp_path):
+    content = json.loads((two_cohorts[0] / "first" / "frozen.json").read_text())
+    content["outcomes"][0]["candidates"][0]["model"]["coefficients"].pop()
+    path = tmp_path / "frozen.json"
+    path.write_text(json.dumps(content))
+    with pytest.raises(InputError, match="coefficients"):
+        read_frozen(path)
