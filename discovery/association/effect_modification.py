@@ -8,7 +8,6 @@ about a difference between them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,11 +15,11 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from discovery.association.design import Design
+from discovery.association.full_fit import FullFit, fit_all
 from discovery.association.meta_analysis import pool_random_effects
 from discovery.association.multiplicity import benjamini_hochberg, never_zero
 from discovery.association.outcome_models import (
     COUNTED,
-    EFFECT,
     Response,
     effect_text,
     standardised_outcome,
@@ -31,18 +30,10 @@ from discovery.problems import InputError, Problem
 LEAST_IN_GROUP = 5  # events (or patients of the rarer class, or patients) that a group must have
 
 
-class _Fit(NamedTuple):
-    coef: np.ndarray  # of the columns given, without the intercept
-    covariance: np.ndarray
-    loglik: float
-    df: float  # residual degrees of freedom; infinite unless the outcome is continuous
-    converged: bool
-
-
 @dataclass(frozen=True, kw_only=True)
 class EffectModification:
     """`tests`: a row per feature (outcome, feature, modifier, statistic, df, p_value, q_value, n, method,
-    note). `effects`: a row per feature and group (group, effect_measure, estimate, ci_low, ci_high,
+    note). `effects`: a row per feature and group (group, effect_measure, estimate, se, ci_low, ci_high,
     shrunk_estimate, shrunk_low, shrunk_high, n, events)."""
 
     tests: pd.DataFrame
@@ -76,7 +67,7 @@ def effect_modification(
             ]
         )
     levels, kept, notes = _usable_groups(design.response, labels, modifier)
-    part = _rows_of(standardised_outcome(design), kept)
+    part = rows_of(standardised_outcome(design), kept)
     codes = pd.Categorical(labels[kept].astype(str), categories=levels).codes
     tests, effects = [], []
     for j, feature in enumerate(design.feature_names):
@@ -118,7 +109,7 @@ def _usable_groups(
     return levels, kept, notes
 
 
-def _rows_of(design: Design, rows: np.ndarray) -> Design:
+def rows_of(design: Design, rows: np.ndarray) -> Design:
     def cut(values):
         return None if values is None else values[rows]
 
@@ -135,7 +126,7 @@ def _rows_of(design: Design, rows: np.ndarray) -> Design:
 
 def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, conf_level: float):
     seen = design.observed[:, j]
-    response, x, groups = _rows_of(design, seen).response, design.features[seen, j], codes[seen]
+    response, x, groups = rows_of(design, seen).response, design.features[seen, j], codes[seen]
     k = len(levels)
     indicator = (groups[:, None] == np.arange(k)).astype(float)
     # the base model may hold the groups already (site): columns without information are dropped by the fit
@@ -144,8 +135,8 @@ def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, c
     size = response.effective_sizes(np.ones((len(x), 1), dtype=bool))
     firth = bool(wants_firth(response.kind, size, parameters)[0])
     slopes = x[:, None] * indicator
-    full = _fit(response, np.column_stack([base, slopes]), firth)
-    small = _fit(response, np.column_stack([base, x]), firth)
+    full = fit_all(response, np.column_stack([base, slopes]), firth)
+    small = fit_all(response, np.column_stack([base, x]), firth)
     counts = {
         "n": indicator.sum(axis=0).astype(int),
         "events": _events(response, indicator),
@@ -168,7 +159,7 @@ def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, c
     return test, _effects(response.kind, full, estimate, variance, levels, counts, conf_level)
 
 
-def _test(full: _Fit, small: _Fit, k: int, firth: bool, kind: str, n: int) -> dict:
+def _test(full: FullFit, small: FullFit, k: int, firth: bool, kind: str, n: int) -> dict:
     if firth:
         difference = np.column_stack([np.eye(k - 1), -np.ones(k - 1)])
         b = difference @ full.coef[-k:]
@@ -183,7 +174,7 @@ def _test(full: _Fit, small: _Fit, k: int, firth: bool, kind: str, n: int) -> di
     return {"statistic": statistic, "p_value": float(never_zero(p))}
 
 
-def _effects(kind, full: _Fit, estimate, variance, levels, counts, conf_level) -> list[dict]:
+def _effects(kind, full: FullFit, estimate, variance, levels, counts, conf_level) -> list[dict]:
     reach = (
         stats.t.ppf((1 + conf_level) / 2, full.df)
         if np.isfinite(full.df)
@@ -198,6 +189,7 @@ def _effects(kind, full: _Fit, estimate, variance, levels, counts, conf_level) -
                 "group": level,
                 "effect_measure": effect_text(kind, "per 1 SD"),
                 "estimate": estimate[g],
+                "se": np.sqrt(variance[g]),
                 "ci_low": estimate[g] - half,
                 "ci_high": estimate[g] + half,
                 "shrunk_estimate": shrunk[g],
@@ -236,32 +228,3 @@ def _events(response: Response, indicator: np.ndarray) -> np.ndarray:
     if response.kind == "binary":
         return np.asarray(response.y) @ indicator
     return np.full(indicator.shape[1], np.nan)
-
-
-def _fit(response: Response, columns: np.ndarray, firth: bool) -> _Fit:
-    """Coefficients of all columns; a column that is a mix of those before it has NaN variance."""
-    if response.kind == "survival":
-        from discovery.kernels.cox import fit_cox
-
-        fit = fit_cox(
-            response.time,
-            response.event,
-            columns,
-            entry=response.entry,
-            stratum=response.stratum,
-            firth=firth,
-        )
-        return _Fit(fit.coef, fit.covariance, fit.loglik, np.inf, fit.converged)
-    if response.kind == "binary":
-        from discovery.kernels.logistic import fit_logistic
-
-        odds = fit_logistic(response.y, columns, firth=firth)
-        return _Fit(odds.coef[1:], odds.covariance[1:, 1:], odds.loglik, np.inf, odds.converged)
-    if response.kind == "continuous":
-        from discovery.kernels.linear import fit_linear
-
-        line = fit_linear(response.y, columns)
-        return _Fit(line.coef[1:], line.covariance[1:, 1:], line.loglik, line.df, line.code in (0, 1, 4))
-    raise InputError(
-        [Problem(file="outcome", column="kind", found=response.kind, wanted=f"one of {', '.join(EFFECT)}")]
-    )

@@ -1,0 +1,99 @@
+"""Leading features site by site, and pooled over sites with random effects."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.effect_modification import effect_modification
+from discovery.association.meta_analysis import pool_random_effects
+from discovery.association.outcome_models import effect_text
+from discovery.problems import InputError
+
+FEWEST_SITES = 3
+SITE, POOLED, PLAIN, NEXT = "site", "pooled", "pooled, plain Hartung-Knapp", "prediction"
+COLUMNS = [
+    "outcome", "feature", "part", "site", "effect_measure", "estimate", "se", "ci_low", "ci_high", "p_value",
+    "weight_percent", "tau", "i2_percent", "heterogeneity_p", "n", "events", "method", "note",
+]  # fmt: skip
+METHOD = "random effects, Paule-Mandel, Hartung-Knapp (factor at least 1)"
+
+
+def pooled_sites(design: Design, features: Sequence[str], *, conf_level: float = 0.95) -> pd.DataFrame:
+    """Effects of `features` at each site and their random-effects summary.
+
+    The slope of each site comes from one model with a slope a site and the base model shared (sites as strata
+    or fixed effects), so that a site of few events need not estimate the covariates too. Sites with
+    fewer than 5 events (patients of the rarer class, patients) are left out.
+
+    Returns
+    -------
+    DataFrame (COLUMNS)
+        Part "site": one row a site with its weight; "pooled": the mean effect with its modified
+        Hartung-Knapp interval; "pooled, plain Hartung-Knapp" (the factor not held at 1 or more: with
+        few sites it can be far too short); "prediction": where the effect at a new site is expected.
+        With fewer than three sites nothing is pooled, and the note says so.
+    """
+    if design.site is None or not features or len(np.unique(design.site)) < 2:
+        return pd.DataFrame(columns=COLUMNS)
+    which = np.array([design.feature_names.index(name) for name in features], dtype=int)
+    try:
+        found = effect_modification(
+            design.take_features(which), design.site, modifier="site", conf_level=conf_level
+        )
+    except InputError as fault:
+        why = "; ".join(f"{problem.wanted} wanted ({problem.found})" for problem in fault.problems)
+        table = pd.DataFrame({"feature": list(features)})
+        return table.assign(outcome=design.outcome, part=POOLED, note=f"not pooled: {why}").reindex(
+            columns=COLUMNS
+        )
+    measure, remark = effect_text(design.kind, "per 1 SD"), "; ".join(found.notes)
+    rows: list[dict] = []
+    for name in features:
+        sites = found.effects[found.effects["feature"] == name]
+        about = {"outcome": design.outcome, "feature": name, "effect_measure": measure}
+        counts = {"n": int(sites["n"].sum()), "events": sites["events"].sum(min_count=1)}
+        se = sites["se"].to_numpy(dtype=float)
+        estimate = sites["estimate"].to_numpy(dtype=float)
+        good = np.isfinite(estimate) & np.isfinite(se) & (se > 0)
+        pooled = None
+        share = np.full(len(se), np.nan)
+        if good.sum() >= FEWEST_SITES:
+            pooled = pool_random_effects(estimate[good], se[good] ** 2, conf_level=conf_level)
+            weight = 1 / (se[good] ** 2 + pooled.tau2)
+            share[good] = 100 * weight / weight.sum()
+        for k, row in enumerate(sites.itertuples()):
+            rows.append(
+                about
+                | {"part": SITE, "site": row.group, "estimate": row.estimate, "se": se[k]}
+                | {"ci_low": row.ci_low, "ci_high": row.ci_high, "weight_percent": share[k]}
+                | {"n": row.n, "events": row.events, "note": ""}
+            )
+        if pooled is None:
+            why = f"not pooled: {FEWEST_SITES} sites with an estimate wanted, there are {int(good.sum())}"
+            rows.append(about | counts | {"part": POOLED, "note": "; ".join(t for t in (why, remark) if t)})
+            continue
+        few = "few sites: the intervals are approximate" if pooled.k <= 4 else ""
+        between = {
+            "tau": float(np.sqrt(pooled.tau2)),
+            "i2_percent": pooled.i2_percent,
+            "heterogeneity_p": pooled.q_p_value,
+        }
+        summary = about | counts | {"estimate": pooled.estimate, "method": METHOD} | between
+        note = "; ".join(text for text in (few, remark) if text)
+        rows += [
+            summary
+            | {"part": POOLED, "se": pooled.modified_se, "ci_low": pooled.modified_low}
+            | {"ci_high": pooled.modified_high, "p_value": pooled.modified_p_value, "note": note},
+            summary
+            | {"part": PLAIN, "se": pooled.hk_se, "ci_low": pooled.hk_low, "ci_high": pooled.hk_high}
+            | {"p_value": pooled.hk_p_value, "method": METHOD.replace(" (factor at least 1)", "")},
+            summary | {"part": NEXT, "ci_low": pooled.prediction_low, "ci_high": pooled.prediction_high},
+        ]
+    table = pd.DataFrame(rows).reindex(columns=COLUMNS)
+    for column in ("site", "method", "note", "effect_measure"):
+        table[column] = table[column].fillna("")
+    return table.astype({"n": "Int64", "events": "Int64"})
