@@ -17,6 +17,7 @@ from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.residual import draw_partial_residual
 from discovery.figures.roc import draw_roc
 from discovery.figures.save import SavedFigure, save_figure
+from discovery.figures.shape import save_shape_components
 from discovery.figures.volcano import draw_volcano
 from discovery.report.family_names import named_families
 from discovery.report.format import plural
@@ -59,8 +60,8 @@ def draw_study_figures(
     "markers" (contract columns), "correlations" (feature, other, correlation), "missing" (variable,
     label, by, level, n, n_missing, percent_missing), "attrition" (step, n, n_left_out, reason; outcome
     when a step belongs to one), "curves" and "at_risk" (the tables of the survival curves, with a column
-    feature), "roc" (outcome, feature, marker, fpr, tpr, auc), "residuals" (outcome, feature, part, x, y,
-    ci_low, ci_high, n).
+    feature), "shape_components" (component, share, curve, phase, pressure, sd, n_beats), "roc" (outcome,
+    feature, marker, fpr, tpr, auc), "residuals" (outcome, feature, part, x, y, ci_low, ci_high, n).
     """
     folder = Path(folder)
     markers = tables.get("markers", pd.DataFrame(columns=["outcome", *FOREST, *RANKS, *GAINS]))
@@ -69,6 +70,8 @@ def draw_study_figures(
     out = []
     if "attrition" in tables:
         out += _attrition(tables["attrition"], settings, folder)
+    if len(tables.get("shape_components", ())):
+        out.append(save_shape_components(tables["shape_components"], folder))
     if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
         out.append(_missing(tables["missing"], settings, folder))
     if len(tables.get("correlations", ())):

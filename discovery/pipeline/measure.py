@@ -15,10 +15,12 @@ import numpy as np
 import pandas as pd
 
 from discovery.files import sha256
+from discovery.pipeline.learned_shape import TOO_FEW, given_components, learned_shape, score_reliability
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.record import Record, Task, measure_record
 from discovery.problems import InputError, Problem
 from discovery.study import Study, read_study
+from discovery.study.paths import resolve
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
     from discovery.summaries.shape import ShapeComponents
 
 MOST_PICTURES = 50
-LEAST_SHAPES = 10
 BEATS = "beats.parquet"
 # Columns of the patient table that serve the measuring: option, limits, whether they hold for every visit.
 NOTES = {
@@ -45,7 +46,7 @@ class Measured:
 
     windows, patients, quality, sites (stretches of one sampling site), migrations, reliability: tables.
     `quality` has a row for each recording of the index, also for those that were not measured. `shape`
-    are the learned components of the beat, None with fewer than ten patients. `pictures` holds, by
+    are the components of the beat, learned or given, None with fewer than ten patients. `pictures` holds, by
     recording, the tables that its pictures draw. `input_hashes`: SHA-256 of the index, and one for all
     recordings together. The beats can be many, so they wait in `beats_file`
     for as long as this object lives; `beats` reads it.
@@ -96,6 +97,7 @@ def measure_study(
     progress = progress or Silent()
     study = study if isinstance(study, Study) else read_study(study)
     rows = rows_to_measure(study)
+    given = given_components(study)
     first = first_visits(rows)
     tasks = [
         Task(
@@ -114,7 +116,7 @@ def measure_study(
             raise _nothing_measured(records, _settings(study).folder)
         progress.stage("summing up patients")
         hashes, least = _hashes(study, records), _settings(study).least_windows
-        measured = summed_up(records, rows, hashes, place / BEATS, least)
+        measured = summed_up(records, rows, hashes, place / BEATS, least, given)
     except BaseException:
         shutil.rmtree(place, ignore_errors=True)
         raise
@@ -143,7 +145,8 @@ def _nothing_measured(records: list[Record], folder: str) -> InputError:
 def _hashes(study: Study, records: list[Record]) -> dict[str, str]:
     settings = _settings(study)
     every = "".join(f"{record.recording} {record.sha256}\n" for record in records)
-    return {
+    shape = settings.shape_components
+    return ({shape: sha256(resolve(study.folder, shape))} if shape else {}) | {
         f"{settings.folder}/{settings.index}": sha256(study.folder / settings.folder / settings.index),
         f"{settings.folder}: {len(records)} recordings": hashlib.sha256(every.encode()).hexdigest(),
     }
@@ -280,11 +283,16 @@ def _labelled(table: pd.DataFrame, record: Record, *, after: int = 0) -> pd.Data
 
 
 def summed_up(
-    records: list[Record], rows: list[IndexRow], hashes: dict[str, str], beats_file: Path, least_windows: int
+    records: list[Record],
+    rows: list[IndexRow],
+    hashes: dict[str, str],
+    beats_file: Path,
+    least_windows: int,
+    given: ShapeComponents | None = None,
 ) -> Measured:
-    """The tables of a study from those of its recordings."""
+    """The tables of a study from those of its recordings; `given`: shape components that are not learned."""
     measured = [record for record in records if not record.reason]
-    patients, shape, notes = patient_table(in_time(records, rows), least_windows=least_windows)
+    patients, shape, notes = patient_table(in_time(records, rows), least_windows=least_windows, given=given)
     windows = _stacked(_labelled(r.windows, r, after=3) for r in measured if len(r.windows))
     features = [name for name in patients.columns if f"{name}__n" in patients.columns]
     return Measured(
@@ -293,7 +301,7 @@ def summed_up(
         quality=_whole_visits(pd.DataFrame([record.quality for record in records])),
         sites=_stacked(r.sites.assign(recording=r.recording) for r in measured),
         migrations=_stacked(r.migrations.assign(recording=r.recording) for r in measured),
-        reliability=_reliability(windows, features),
+        reliability=_reliability(windows, features, patients),
         shape=shape,
         pictures={r.recording: r.pictures for r in measured if r.pictures},
         notes=tuple(notes),
@@ -302,10 +310,14 @@ def summed_up(
     )
 
 
-def _reliability(windows: pd.DataFrame, features: list[str]) -> pd.DataFrame:
+def _reliability(windows: pd.DataFrame, features: list[str], patients: pd.DataFrame) -> pd.DataFrame:
     from discovery.summaries.reliability import reliability_table
 
-    return reliability_table(windows, features) if len(windows) else pd.DataFrame()
+    if not len(windows):
+        return pd.DataFrame()
+    scores = score_reliability(patients)
+    tables = [reliability_table(windows, features), *([scores] if len(scores) else [])]
+    return pd.concat(tables, ignore_index=True)
 
 
 def _stacked(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
@@ -329,9 +341,9 @@ def in_time(records: list[Record], rows: list[IndexRow]) -> list[Record]:
 
 
 def patient_table(
-    records: list[Record], *, least_windows: int
+    records: list[Record], *, least_windows: int, given: ShapeComponents | None = None
 ) -> tuple[pd.DataFrame, ShapeComponents | None, list[str]]:
-    """One row a patient and visit, the learned shape of the beat, and what the reader should know."""
+    """One row a patient and visit, the shape components, and what the reader should know."""
     groups: dict[tuple[str, float | None], list[Record]] = {}
     for record in records:
         visit = None if record.visit != record.visit else record.visit
@@ -342,13 +354,10 @@ def patient_table(
     columns = list(dict.fromkeys(name for row in filled for name in row.columns))
     out = [row if row is not None else _unseen(key, columns) for key, row in zip(keys, rows)]
     table = pd.concat(out, ignore_index=True) if filled else pd.DataFrame()
-    shape, scores = learned_shape([groups[key] for key in keys])
-    notes = []
-    if scores is not None:
-        table = pd.concat([table, scores], axis=1)
-    else:
-        notes.append(f"no shape components: fewer than {LEAST_SHAPES} patients have a whole averaged beat")
-    return table, shape, notes
+    shape, scores = learned_shape([groups[key] for key in keys], given)
+    if scores is None:
+        return table, shape, [TOO_FEW]
+    return pd.concat([table, scores], axis=1), shape, []
 
 
 def patient_row(records: list[Record], least_windows: int) -> pd.DataFrame | None:
@@ -385,24 +394,3 @@ def _unseen(key: tuple[str, float | None], columns: list[str]) -> pd.DataFrame:
             row[name] = 0.0
     row["patient_id"], row["visit"] = key[0], np.nan if key[1] is None else key[1]
     return pd.DataFrame([row])
-
-
-def learned_shape(groups: list[list[Record]]) -> tuple[ShapeComponents | None, pd.DataFrame | None]:
-    """Components of the normalised beat, learned from one beat a patient, and every row's scores."""
-    from discovery.summaries.shape import POINTS, ShapeComponents
-
-    beats = np.full((len(groups), POINTS), np.nan)
-    for at, records in enumerate(groups):
-        shapes = [record.shape for record in records if record.shape is not None]
-        if shapes:
-            beats[at] = np.mean(shapes, axis=0)
-    first: dict[str, int] = {}
-    for at, records in enumerate(groups):
-        if np.isfinite(beats[at]).all():
-            first.setdefault(records[0].patient_id, at)
-    if len(first) < LEAST_SHAPES:
-        return None, None
-    shape = ShapeComponents().fit(beats[list(first.values())])
-    scores = shape.transform(beats)
-    names = [f"rv_shape_component_{k + 1}" for k in range(scores.shape[1])]
-    return shape, pd.DataFrame(scores, columns=names)

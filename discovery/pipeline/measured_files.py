@@ -49,6 +49,8 @@ def measure_to_folder(
     InputError
         Every problem of the input, with nothing written; see `measure_study`.
     """
+    from discovery.figures.shape import save_shape_components
+
     began = time.monotonic()
     progress = progress or Silent()
     progress.stage("reading the study")
@@ -63,6 +65,8 @@ def measure_to_folder(
     write_tables(folder, measured, sites="sites.csv")
     progress.stage("drawing recordings")
     draw_pictures(folder, measured, workers)
+    for rows in shape_table(measured).values():
+        save_shape_components(rows, folder.path / "figures")
     about_run = {
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "host": platform.node(),
@@ -86,6 +90,11 @@ def write_tables(folder: ResultsFolder, measured: Measured, *, sites: str) -> No
     folder.private("windows.parquet", measured.windows)
     folder.private("patients.parquet", measured.patients)
     folder.private_file("beats.parquet", measured.beats_file)
+
+
+def shape_table(measured: Measured) -> dict[str, pd.DataFrame]:
+    """The table of the figure of shape components, by its name; nothing where there are none."""
+    return {} if measured.shape is None else {"shape_components": measured.shape.waveform_table()}
 
 
 def draw_pictures(folder: ResultsFolder, measured: Measured, workers: int) -> None:
@@ -187,6 +196,24 @@ def feature_table(measured: Measured) -> pd.DataFrame:
     return rows[chosen].astype(float)
 
 
+def about_shape(study: Study, measured: Measured) -> list[str]:
+    """Where the shape components come from, in a sentence."""
+    settings, shape = study.settings.recordings, measured.shape
+    if settings is None or shape is None:
+        return []
+    kept = 100 * float(shape.explained_variance_ratio_.sum())
+    count = len(shape.score_sd_)
+    if settings.shape_components is None:
+        return [
+            f"The {count} shape components ({kept:.0f} % of the variance of the normalised averaged beat) "
+            f"were learned from {shape.n_beats_} patients of this study, blind to every outcome"
+        ]
+    return [
+        f"The {count} shape components are those of {settings.shape_components}, learned from "
+        f"{shape.n_beats_} other patients and not changed"
+    ]
+
+
 def with_measured(study: Study, measured: Measured) -> tuple[Study, list[str]]:
     """`study` with what was measured as features, and what the report says of it."""
     from discovery.beats.registry import feature_of_column, label_of_column, unit_of_column
@@ -218,5 +245,6 @@ def with_measured(study: Study, measured: Measured) -> tuple[Study, list[str]]:
     if (visits > 1).any():
         notes.append(f"{int((visits > 1).sum())} patients have several visits; the first one is used.")
     notes += [f"{note[0].upper()}{note[1:]}." for note in measured.notes]
+    notes += [f"{sentence}." for sentence in about_shape(study, measured)]
     hashes = {**study.input_hashes, **measured.input_hashes}
     return replace(study, input_hashes=hashes), notes

@@ -14,7 +14,7 @@ import pandas as pd
 from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
-from discovery.pipeline.measured_files import with_measured, write_tables
+from discovery.pipeline.measured_files import draw_pictures, shape_table, with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
 from discovery.problems import InputError, named
@@ -79,13 +79,20 @@ def run(
     notes: list[str] = []
     with workers_at(cluster):
         if study.settings.recordings is not None:
-            measured = measure_study(study, workers=workers, progress=progress)
+            measured = measure_study(study, workers=workers, pictures=True, progress=progress)
             study, notes = with_measured(study, measured)
             remarks += [problem.sentence() for problem in study.warnings if problem not in known]
-        tables, settings = analyse(study, workers=workers, progress=progress, notes=notes)
+        tables, settings = analyse(
+            study, workers=workers, progress=progress, notes=notes,
+            reliability=None if measured is None else measured.reliability,
+        )  # fmt: skip
+        if measured is not None:
+            tables |= shape_table(measured)
     remarks += folder.open()
     if measured is not None:
         write_tables(folder, measured, sites="sampling_sites.csv")
+        progress.stage("drawing recordings")
+        draw_pictures(folder, measured, workers)
     started = {
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "host": platform.node(),
@@ -108,12 +115,23 @@ def require_outcome(study: Study) -> None:
         raise InputError([problem])
 
 
-def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[str] = ()):
-    """All tables of a run, and what the report says of it, `notes` first. Writes nothing."""
+def analyse(
+    study: Study,
+    *,
+    workers: int,
+    progress: Progress,
+    notes: Sequence[str] = (),
+    reliability: pd.DataFrame | None = None,
+):
+    """All tables of a run, and what the report says of it, `notes` first. Writes nothing.
+
+    reliability : of the measured features, as `reliability.csv` holds it
+    """
     from discovery.association.design import design_of
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.table import rank_markers
     from discovery.pipeline.describe import describe_cohort
+    from discovery.pipeline.known_reliability import known_reliability
     from discovery.pipeline.leading import leading_features, leading_tables
     from discovery.pipeline.settings import run_settings
     from discovery.pipeline.survival_wing import (
@@ -161,6 +179,7 @@ def analyse(study: Study, *, workers: int, progress: Progress, notes: Sequence[s
         workers=workers,
         flags=hazard_flags(hazards),
         progress=progress.update,
+        **known_reliability(reliability),
     )
     notes += markers.notes
     tables |= {

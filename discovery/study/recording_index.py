@@ -8,7 +8,7 @@ import numpy as np
 
 from discovery.problems import InputError
 from discovery.study.findings import LISTED_PER_KIND, Findings
-from discovery.study.paths import neighbours, resolve
+from discovery.study.paths import neighbours, read_bytes, resolve
 from discovery.study.settings import Recordings
 from discovery.study.source import Source
 from discovery.study.table_files import read_table
@@ -30,6 +30,15 @@ def check_recordings(settings: Recordings, folder: Path, patients: set[str], fin
         wanted = f"a folder with recordings is wanted; {neighbours(place)}"
         findings.error("no folder", settings.folder, wanted)
         return
+    if settings.shape_components is not None:
+        try:
+            read_bytes(
+                resolve(folder, settings.shape_components),
+                settings.shape_components,
+                wanted="the shape_components.json of another study is wanted",
+            )
+        except InputError as error:
+            findings.extend(error.problems)
     name = f"{settings.folder}/{settings.index}"
     try:
         table = read_table(resolve(place, settings.index), name, findings)

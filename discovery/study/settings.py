@@ -118,7 +118,9 @@ class Recordings(Section):
     `channels` maps a role (`rv`, `pa`, …) to the channel's name in the files, `units` is the
     pressure unit of all of them or one for each role, `rate_hz` and `time` say how a plain table is
     sampled, `calibration` holds offset, gain and zero windows of a role. A patient's value of a feature is
-    the median over windows of `window_s` seconds, and needs `least_windows` of them.
+    the median over windows of `window_s` seconds, and needs `least_windows` of them. `shape_components` is
+    the `shape_components.json` of another study, whose components are then used; otherwise the study learns
+    its own.
     """
 
     folder: Text
@@ -130,6 +132,7 @@ class Recordings(Section):
     calibration: dict[Literal[ROLES], Calibration] = {}  # type: ignore[valid-type]
     window_s: Annotated[Number, Field(ge=10, le=600)] = 60.0
     least_windows: Annotated[StrictInt, Field(ge=1, le=10_000)] = 3
+    shape_components: Text | None = None
 
     @model_validator(mode="after")
     def roles_have_a_channel(self) -> Recordings:

@@ -76,6 +76,7 @@ WANTED = {
     "recordings.time": A_COLUMN,
     "recordings.window_s": "a length from 10 to 600 seconds is wanted",
     "recordings.least_windows": "a whole number from 1 is wanted",
+    "recordings.shape_components": "the shape_components.json of another study is wanted",
     "recordings.calibration": f"role = {{ offset, gain, zero }} is wanted, with a role among {ROLE_LIST}",
     "recordings.calibration.offset": "a number is wanted (in the unit of the channel)",
     "recordings.calibration.gain": "a number above 0 is wanted",

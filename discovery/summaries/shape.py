@@ -6,6 +6,7 @@ systole and diastole each stretched to half of the points. What is left is form.
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +14,10 @@ import numpy as np
 from discovery.problems import InputError, Problem
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+
     from discovery.beats.ensemble import EnsembleBeat
 
 POINTS = 100
@@ -54,8 +59,8 @@ class ShapeComponents:
     mean_ : (points,); components_ : (k, points), orthonormal; score_sd_ : (k,);
     explained_variance_ratio_ : (k,); n_beats_ : int.
 
-    The sign of a component is fixed: its largest loading is positive. One beat a patient should be
-    fitted, so that no patient weighs more than another.
+    The sign of a component is fixed: its largest loading (the earliest of equal ones) is positive. One
+    beat a patient should be fitted, so that no patient weighs more than another.
     """
 
     def __init__(self, n_components: int | None = None):
@@ -83,7 +88,8 @@ class ShapeComponents:
         if wanted is None:
             reached = int(np.searchsorted(np.cumsum(share), SHARE_WANTED - 1e-12)) + 1
             wanted = min(reached, MOST_COMPONENTS, limit)
-        largest = np.abs(loading[:wanted]).argmax(axis=1)
+        size_of = np.abs(loading[:wanted])
+        largest = (size_of >= (1 - 1e-6) * size_of.max(axis=1, keepdims=True)).argmax(axis=1)
         sign = np.sign(loading[np.arange(wanted), largest])
         self.components_ = loading[:wanted] * sign[:, None]
         self.score_sd_ = np.sqrt(variance[:wanted])
@@ -120,6 +126,25 @@ class ShapeComponents:
         swing = sd * self.score_sd_[component] * self.components_[component]
         return np.stack([self.mean_ - swing, self.mean_, self.mean_ + swing])
 
+    def waveform_table(self, *, sd: float = 2.0) -> pd.DataFrame:
+        """What `waveforms` gives for every component, as a figure draws it; no patient is in it.
+
+        component (from 1), share (of the variance), curve (low, mean, high), phase (0 to 1 systole, 1 to 2
+        diastole), pressure (0 end-diastolic, 1 systolic peak), sd, n_beats.
+        """
+        import pandas as pd
+
+        points = self.mean_.size
+        half = points // 2
+        phase = np.concatenate([np.linspace(0, 1, half, endpoint=False), np.linspace(1, 2, points - half)])
+        parts = []
+        for k in range(self.components_.shape[0]):
+            for curve, pressure in zip(("low", "mean", "high"), self.waveforms(k, sd=sd)):
+                share = float(self.explained_variance_ratio_[k])
+                about = {"component": k + 1, "share": share, "curve": curve}
+                parts.append(pd.DataFrame({**about, "phase": phase, "pressure": pressure}))
+        return pd.concat(parts, ignore_index=True).assign(sd=sd, n_beats=self.n_beats_)
+
     def to_dict(self) -> dict[str, Any]:
         """Everything that a second cohort needs, as plain lists; no patient is in it."""
         return {
@@ -133,22 +158,28 @@ class ShapeComponents:
         }
 
     @classmethod
-    def from_dict(cls, frozen: dict[str, Any]) -> ShapeComponents:
-        """The components that `to_dict` wrote."""
-        if frozen.get("kind") != "shape components" or frozen.get("version") != VERSION:
-            raise InputError(
-                [
-                    Problem(
-                        file="shape components", found=str(frozen.get("version")), wanted=f"version {VERSION}"
-                    )
-                ]
-            )
-        self = cls(n_components=len(frozen["components"]))
-        self.mean_ = np.asarray(frozen["mean"], dtype=float)
-        self.components_ = np.asarray(frozen["components"], dtype=float)
-        self.score_sd_ = np.asarray(frozen["score_sd"], dtype=float)
-        self.explained_variance_ratio_ = np.asarray(frozen["explained_variance_ratio"], dtype=float)
-        self.n_beats_ = int(frozen["n_beats"])
+    def from_dict(cls, frozen: object, *, source: str = "shape components") -> ShapeComponents:
+        """The components that `to_dict` wrote; InputError when `frozen` is not such a thing."""
+        said = frozen if isinstance(frozen, dict) else {}
+        if said.get("kind") != "shape components" or said.get("version") != VERSION:
+            found = f"version {said['version']}" if "version" in said else "something else"
+            wanted = f"shape components of version {VERSION}, as shape_components.json holds them"
+            raise InputError([Problem(file=source, found=found, wanted=wanted)])
+        try:
+            self = cls(n_components=len(said["components"]))
+            self.mean_ = np.asarray(said["mean"], dtype=float)
+            self.components_ = np.asarray(said["components"], dtype=float)
+            self.score_sd_ = np.asarray(said["score_sd"], dtype=float)
+            self.explained_variance_ratio_ = np.asarray(said["explained_variance_ratio"], dtype=float)
+            self.n_beats_ = int(said["n_beats"])
+        except (KeyError, TypeError, ValueError) as fault:
+            wanted = "mean, components, score_sd, explained_variance_ratio and n_beats"
+            raise InputError([Problem(file=source, found=f"damaged ({fault})", wanted=wanted)]) from None
+        count, points = (len(self.score_sd_), self.mean_.size)
+        fits = self.components_.shape == (count, points) and count and np.isfinite(self.components_).all()
+        if not fits or self.explained_variance_ratio_.shape != (count,) or not np.isfinite(self.mean_).all():
+            wanted = "components of one length, each with its standard deviation and share"
+            raise InputError([Problem(file=source, found="numbers that do not fit together", wanted=wanted)])
         return self
 
     @staticmethod
@@ -157,3 +188,15 @@ class ShapeComponents:
         if x.ndim != 2:
             raise InputError([Problem(file="beats", found=f"shape {x.shape}", wanted="one beat a row")])
         return x
+
+
+def read_components(path: Path, *, source: str = "") -> ShapeComponents:
+    """The components in a `shape_components.json`; InputError when it holds no such thing."""
+    source = source or path.name
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as fault:
+        reason = getattr(fault, "strerror", None) or "it is not JSON"
+        wanted = "a shape_components.json of another study is wanted"
+        raise InputError([Problem(file=source, found=reason, wanted=wanted)]) from None
+    return ShapeComponents.from_dict(content, source=source)

@@ -50,7 +50,7 @@ def test_frozen_components_give_the_same_scores(beats):
     again = ShapeComponents.from_dict(json.loads(json.dumps(model.to_dict())))
     np.testing.assert_array_equal(model.transform(beats), again.transform(beats))
     assert "patient" not in json.dumps(model.to_dict())
-    with pytest.raises(InputError, match="version"):
+    with pytest.raises(InputError, match="version 99"):
         ShapeComponents.from_dict({"kind": "shape components", "version": 99})
 
 
