@@ -64,7 +64,7 @@ def measure_to_folder(
     progress.stage("writing tables")
     write_tables(folder, measured, sites="sites.csv")
     progress.stage("drawing recordings")
-    draw_pictures(folder, measured, workers)
+    draw_pictures(folder, measured, workers, paper=True)
     for rows in shape_table(measured).values():
         save_shape_components(rows, folder.path / "figures")
     about_run = {
@@ -97,8 +97,11 @@ def shape_table(measured: Measured) -> dict[str, pd.DataFrame]:
     return {} if measured.shape is None else {"shape_components": measured.shape.waveform_table()}
 
 
-def draw_pictures(folder: ResultsFolder, measured: Measured, workers: int) -> None:
-    """The pictures of each recording, below the private folder: they show a patient's waveform."""
+def draw_pictures(folder: ResultsFolder, measured: Measured, workers: int, *, paper: bool) -> None:
+    """The pictures of each recording, below the private folder: they show a patient's waveform.
+
+    `paper`: as PDF too, which takes twice the time.
+    """
     from joblib import Parallel, delayed
 
     place = folder.path / PRIVATE / PICTURES
@@ -107,21 +110,28 @@ def draw_pictures(folder: ResultsFolder, measured: Measured, workers: int) -> No
         old.unlink()
     names = _file_names(measured.pictures)
     Parallel(n_jobs=min(workers, max(1, len(names))))(
-        delayed(draw_recording)(recording, tables, place, names[recording])
+        delayed(draw_recording)(recording, tables, place, names[recording], paper=paper)
         for recording, tables in measured.pictures.items()
     )
 
 
-def draw_recording(recording: str, tables: dict[str, pd.DataFrame], place: Path, name: str) -> None:
+def draw_recording(
+    recording: str, tables: dict[str, pd.DataFrame], place: Path, name: str, *, paper: bool
+) -> None:
     """The pictures of one recording, as files that the owner alone can read."""
     from discovery.figures.recording import draw_beat, draw_trace
-    from discovery.figures.save import save_figure
+    from discovery.figures.save import save_figure, save_screen_figure
 
     for kind, draw in (("trace", draw_trace), ("beat", draw_beat)):
         if kind in tables:
             drawn = partial(draw, title=f"Recording {recording}")
-            saved = save_figure(f"{name}_{kind}", drawn, tables[kind], place)
-            for path in (saved.svg, saved.pdf, saved.csv):
+            paths: tuple[Path, ...]
+            if paper:
+                saved = save_figure(f"{name}_{kind}", drawn, tables[kind], place)
+                paths = (saved.svg, saved.pdf, saved.csv)
+            else:
+                paths = save_screen_figure(f"{name}_{kind}", drawn, tables[kind], place)
+            for path in paths:
                 os.chmod(path, 0o600)
 
 

@@ -92,7 +92,7 @@ def run(
     if measured is not None:
         write_tables(folder, measured, sites="sampling_sites.csv")
         progress.stage("drawing recordings")
-        draw_pictures(folder, measured, workers)
+        draw_pictures(folder, measured, workers, paper=False)
     started = {
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "host": platform.node(),

@@ -90,7 +90,8 @@ def test_shape_components_are_tested_drawn_and_told(out):
 def test_pictures_of_recordings_are_there_private_and_never_linked(out):
     pictures = out / "patient_level" / "pictures"
     names = {path.name for path in pictures.iterdir()}
-    assert {"rec00_parquet_trace.svg", "rec00_parquet_beat.svg", "two11_parquet_beat.pdf"} <= names
+    assert {"rec00_parquet_trace.svg", "rec00_parquet_beat.svg", "two11_parquet_beat.csv"} <= names
+    assert not any(name.endswith(".pdf") for name in names)
     assert all(stat.S_IMODE(path.stat().st_mode) == 0o600 for path in pictures.iterdir())
     page = (out / "index.html").read_text(encoding="utf-8")
     assert "patient_level/" not in page
