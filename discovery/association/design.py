@@ -288,6 +288,8 @@ def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | 
 
 
 def _drop_unusable_outcomes(keep: _Rows, outcome: Outcome) -> None:
+    for reason, gone in outcome.left_out:
+        keep.drop(gone, reason)
     if outcome.kind != "survival":
         keep.drop(np.isnan(np.asarray(outcome.value, dtype=float)), "outcome is missing")
         return

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from discovery.pipeline.landmarks import from_landmarks
 from discovery.problems import InputError, Problem
 from discovery.study import Outcome, Study
 
@@ -22,6 +23,7 @@ def with_doubts(study: Study) -> Study:
     InputError
         For every outcome that no patient is left for.
     """
+    study = from_landmarks(study)
     known = set(study.warnings)
     found = [*untested(study), *refused(study), *too_few(study)]
     errors = [problem for problem in found if problem.severity == "error"]

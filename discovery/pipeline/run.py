@@ -130,6 +130,7 @@ def analyse(
     from discovery.association.design import design_of
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.table import rank_markers
+    from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
     from discovery.pipeline.describe import describe_cohort
     from discovery.pipeline.known_reliability import known_reliability
     from discovery.pipeline.leading import leading_features, leading_tables
@@ -195,7 +196,11 @@ def analyse(
     leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
     tables |= leading_tables(leading, designs, ordered, study.labels)
     tables |= etiology_table(study, notes)
-    tables |= survival_tables(study, designs, leading, hazards) | {"proportional_hazards": hazards}
+    tables |= survival_tables(study, designs, leading, hazards)
+    tables |= {"proportional_hazards": handled_hazards(hazards, tables["survival"])}
+    tables["survival"] = more_survival(study, designs, leading, tables["survival"])
+    progress.stage("a closer look at the leading features")
+    tables |= closer_look(study, designs, leading, notes)
     return tables, run_settings(study, designs, ordered, tables, notes)
 
 
@@ -223,6 +228,7 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
 RESULT_FILES = (
     "markers", "associations", "families", "etiologies", "baseline", "missing", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
+    "prediction", "shapes", "effect_modification", "site_meta_analysis",
 )  # fmt: skip
 
 

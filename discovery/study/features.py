@@ -61,6 +61,8 @@ def roles_of_columns(settings: StudyFile, id_column: str) -> dict[str, str]:
         roles[settings.patients.site] = "site"
     if settings.patients.etiology is not None:
         roles[settings.patients.etiology] = "etiology"
+    if settings.patients.measured_at is not None:
+        roles[settings.patients.measured_at] = "time of measurement"
     roles |= {settings.patients.id: "id", id_column: "id"}
     return roles
 

@@ -35,7 +35,8 @@ class Outcome:
     competing events in the order listed, NaN missing. `exposure` (n,) is the time a count was taken
     over. A recurrent outcome has `event_patient` (e,), positions of patients, and `event_time` (e,);
     its `time` is the end of follow-up, its `status` 1 where a terminal event ended it, and its
-    `value` the number of events.
+    `value` the number of events. `left_out`: reasons with the patients (n,) bool that this outcome must do
+    without. With a `landmark` times count from there, and `original` is the outcome from time 0.
     """
 
     name: str
@@ -52,6 +53,9 @@ class Outcome:
     event_patient: np.ndarray | None = None
     event_time: np.ndarray | None = None
     excluded_features: tuple[str, ...] = field(default=())
+    left_out: tuple[tuple[str, np.ndarray], ...] = ()
+    landmark: float | None = None
+    original: Outcome | None = None
 
     @property
     def known(self) -> np.ndarray:
@@ -61,12 +65,17 @@ class Outcome:
             for part in (self.value, self.time, self.status, self.entry, self.exposure)
             if part is not None
         ]
-        return np.all([np.isfinite(part) for part in parts], axis=0)
+        known = np.all([np.isfinite(part) for part in parts], axis=0)
+        for _, gone in self.left_out:
+            known = known & ~gone
+        return known
 
 
 def outcome_columns(settings: OutcomeSection) -> dict[str, str]:
     """The patient-table columns that an outcome is made from, with the key that names each."""
-    keys: tuple[str, ...] = ("column", "exposure", "status", "entry", "followup", "terminal")
+    keys: tuple[str, ...] = (
+        "column", "exposure", "status", "entry", "followup", "terminal", "dated",
+    )  # fmt: skip
     if not isinstance(settings, RecurrentOutcome):
         keys = (*keys, "time")
     named = {key: getattr(settings, key, None) for key in keys}

@@ -37,6 +37,8 @@ Codes = tuple[Code, ...]
 OneOrMoreCodes = Code | Annotated[Codes, Field(min_length=1)]
 Level = Annotated[StrictFloat, Field(gt=0, lt=1)]
 Draws = Annotated[StrictInt, Field(ge=0, le=10_000_000)]
+Positive = StrictInt | Number
+COMPARISONS = ("<", "<=", ">", ">=", "=", "!=", "in", "not in", "known")
 
 
 def available_cores() -> int:
@@ -64,7 +66,8 @@ class Patients(Section):
     """`[patients]`: the table with one row a patient and the roles of its columns.
 
     `missing` lists codes that mean "not known" in this table beside the empty cell. `categorical`
-    lists columns that hold labels although they look like numbers.
+    lists columns that hold labels although they look like numbers. `measured_at` is the column with
+    the time at which the features were measured, on the clock of the outcomes.
     """
 
     file: Text
@@ -74,6 +77,7 @@ class Patients(Section):
     adjust_for: tuple[Text, ...] = ()
     categorical: tuple[Text, ...] = ()
     missing: Codes = ()
+    measured_at: Text | None = None
 
 
 class Features(Section):
@@ -89,6 +93,30 @@ class Features(Section):
     exclude: tuple[Text, ...] = ()
     labels: Text | None = None
     missing: Codes = ()
+
+
+class Eligibility(Section):
+    """`[[eligibility]]`: a rule that patients must fulfil to be in the study, asked in the order given.
+
+    `column` of the patient table `comparison` `value`; "in" and "not in" take a list, "known" takes
+    none. A patient without a value is not eligible. `reason` says in words why the others are out.
+    """
+
+    column: Text
+    comparison: Literal[COMPARISONS]  # type: ignore[valid-type]
+    value: Code | Annotated[Codes, Field(min_length=1)] | None = None
+    reason: StrictStr = ""
+
+    @model_validator(mode="after")
+    def has_its_value(self) -> Eligibility:
+        several = isinstance(self.value, tuple)
+        if self.comparison == "known" and self.value is not None:
+            raise ValueError('"known" asks for any value: take out value')
+        if self.comparison in ("in", "not in") and not several:
+            raise ValueError(f'"{self.comparison}" asks for a list of values, such as value = ["I", "II"]')
+        if self.comparison not in ("in", "not in", "known") and (several or self.value is None):
+            raise ValueError(f'"{self.comparison}" asks for one value, such as value = 18')
+        return self
 
 
 class Calibration(Section):
@@ -151,13 +179,15 @@ class OutcomeSection(Section):
     """What every `[[outcomes]]` table has.
 
     `defined_from` lists features (names or globs) that contain a term of the outcome's definition;
-    they are not tested against it. `unit` is that of the value, or of the time.
+    they are not tested against it. `unit` is that of the value, or of the time. `dated` is the column with
+    the time at which an outcome without a `time` of its own was established.
     """
 
     name: Name
     label: Text | None = None
     unit: StrictStr = ""
     defined_from: tuple[Text, ...] = ()
+    dated: Text | None = None
 
 
 class BinaryOutcome(OutcomeSection):
@@ -199,7 +229,12 @@ class CountOutcome(OutcomeSection):
 
 
 class SurvivalOutcome(OutcomeSection):
-    """Time to an event; `competing` lists the codes of events that rule it out."""
+    """Time to an event; `competing` lists the codes of events that rule it out.
+
+    `landmark` is the end of the window in which the features were measured: the outcome is judged from
+    there on, among those still followed without an event. `horizon` is the time at which predictions are
+    judged, counted from the landmark if there is one.
+    """
 
     kind: Literal["survival"]
     time: Text
@@ -208,6 +243,8 @@ class SurvivalOutcome(OutcomeSection):
     competing: Codes = ()
     censored: OneOrMoreCodes = 0
     entry: Text | None = None
+    landmark: Positive | None = None
+    horizon: Positive | None = None
 
     @model_validator(mode="after")
     def codes_differ(self) -> SurvivalOutcome:
@@ -264,7 +301,8 @@ class Analysis(Section):
     `winsor` are the two quantiles that features are pulled in to, or False. `replicates` are
     bootstrap draws (0 skips ranks and gains), `permutations` those of the familywise p-value,
     `imputations` completed copies of the data (0: complete cases). `workers` changes the speed,
-    never a number; without it every core is used.
+    never a number; without it every core is used. `suppress_below` masks counts below it (and what would
+    tell them) in every shared table, figure and text; 0 masks none.
     """
 
     fdr: Level = 0.05
@@ -279,6 +317,7 @@ class Analysis(Section):
     replicates: Draws = 1000
     permutations: Draws = 10_000
     imputations: Annotated[StrictInt, Field(ge=0, le=1000)] = 20
+    suppress_below: Annotated[StrictInt, Field(ge=0, le=1000)] = 0
     phenotypes: StrictBool = True
     workers: Annotated[StrictInt, Field(ge=1, le=4096)] = Field(default_factory=available_cores)
 
@@ -290,6 +329,7 @@ class StudyFile(Section):
     patients: Patients
     features: Features | None = None
     recordings: Recordings | None = None
+    eligibility: tuple[Eligibility, ...] = ()
     outcomes: tuple[OutcomeSettings, ...] = ()
     analysis: Analysis = Field(default_factory=Analysis)
 

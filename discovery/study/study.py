@@ -13,6 +13,7 @@ import pandas as pd
 
 from discovery.problems import InputError, Problem
 from discovery.study.covariates import as_category, read_covariates, read_etiology, read_site
+from discovery.study.eligibility import Rule, eligible
 from discovery.study.features import (
     Exclusions,
     Names,
@@ -25,6 +26,7 @@ from discovery.study.features import (
 )
 from discovery.study.findings import LISTED_PER_KIND, Findings
 from discovery.study.identifiers import match_ids, no_common_id, read_ids, report_unmatched
+from discovery.study.measured_when import leave_out_late
 from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
 from discovery.study.paths import one_line, resolve
 from discovery.study.recording_index import check_recordings
@@ -135,6 +137,8 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         )
     attrition = [(f"rows in {patients.file}", len(ids), 0, "")]
     kept, place, id_column = join(settings, patients, measured, ids, attrition)
+    chosen_rows = eligible_rows(settings, patients, kept, attrition)
+    kept, place = kept[chosen_rows], place[chosen_rows] if len(place) == len(chosen_rows) else place
     index = pd.Index([ids[position] for position in kept], dtype=object, name="patient_id")
 
     named = {
@@ -148,6 +152,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         outcome = read_outcome(section, patients, kept, ids, events.get(section.name))
         if outcome is not None:
             outcomes.append(outcome)
+    outcomes = leave_out_late(outcomes, settings, patients, kept)
 
     excluded = Exclusions()
     features = pd.DataFrame(index=index, dtype=np.float64)
@@ -385,8 +390,41 @@ def join(
     return kept, place[kept], id_column
 
 
-def typed_columns(patients: Source, settings: StudyFile, kept: np.ndarray, index: pd.Index) -> pd.DataFrame:
-    """Every column of the patient table but the id: float where it holds numbers alone, else categories."""
+def eligible_rows(
+    settings: StudyFile, patients: Source, kept: np.ndarray, attrition: list[tuple[str, int, int, str]]
+) -> np.ndarray:
+    """Which of the `kept` patients fulfil the rules of eligibility, (n,) bool; who does not is listed."""
+    rules = [
+        Rule(column=rule.column, comparison=rule.comparison, value=rule.value, reason=rule.reason)
+        for rule in settings.eligibility
+    ]
+    everyone = np.ones(len(kept), dtype=bool)
+    named = [patients.require(rule.column, "column of a rule of eligibility") for rule in rules]
+    if not rules or not all(named):
+        return everyone
+    columns = list(dict.fromkeys(rule.column for rule in rules))
+    table = typed_columns(patients, settings, kept, pd.RangeIndex(len(kept)), columns)
+    try:
+        keep, flow = eligible(table, rules)
+    except InputError as error:
+        patients.findings.extend(replace(problem, file=patients.file) for problem in error.problems)
+        return everyone
+    attrition += [tuple(row) for row in flow.iloc[1:].to_numpy()]
+    if keep.sum() < 2:
+        wanted = "two patients or more who fulfil the rules of eligibility are wanted"
+        patients.findings.error("few patients", patients.file, wanted, found=f"{int(keep.sum())}")
+        return everyone
+    return keep.to_numpy()
+
+
+def typed_columns(
+    patients: Source,
+    settings: StudyFile,
+    kept: np.ndarray,
+    index: pd.Index,
+    columns_wanted: Iterable[str] | None = None,
+) -> pd.DataFrame:
+    """Columns of the patient table (every one but the id): float where all are numbers, else categories."""
     labels: Iterable[str | None] = (
         settings.patients.site,
         settings.patients.etiology,
@@ -394,7 +432,7 @@ def typed_columns(patients: Source, settings: StudyFile, kept: np.ndarray, index
     )
     as_labels = set(labels)
     columns = {}
-    for column in patients.table.columns:
+    for column in patients.table.columns if columns_wanted is None else columns_wanted:
         if column == settings.patients.id:
             continue
         numbers = patients.numbers(column)

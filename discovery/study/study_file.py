@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from discovery.problems import InputError, Problem, nearest
 from discovery.study.paths import read_bytes
 from discovery.study.settings import (
+    COMPARISONS,
     KINDS,
     MULTIPLICITY,
     OUTCOME_MODELS,
@@ -23,6 +24,7 @@ from discovery.study.settings import (
     About,
     Analysis,
     Calibration,
+    Eligibility,
     Features,
     Patients,
     Recordings,
@@ -39,6 +41,7 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "recordings": Recordings,
     "analysis": Analysis,
 }
+LISTS = ("outcomes", "eligibility")  # each of their tables begins with two brackets
 
 A_COLUMN = 'the name of a column in quotes is wanted, such as "age_years"'
 COLUMNS = 'a list of column names in quotes is wanted, such as ["age_years", "sex"]'
@@ -46,6 +49,7 @@ GLOBS = 'a list of names or patterns in quotes is wanted, such as ["rv_*", "pa_m
 A_FILE = 'the name of a table in quotes is wanted, such as "patients.csv"'
 CODES = 'a list of codes is wanted, such as ["NA", -999]'
 ONE_CODE = "a code as it stands in the column is wanted (a number, or text in quotes), or a list of codes"
+RULE = f"one of {', '.join(COMPARISONS)} in quotes is wanted"
 LEVELS = 'a list of two or more codes from low to high is wanted, such as ["I", "II", "III"]'
 A_TEXT = "text in quotes is wanted"
 DRAWS = "a whole number from 0 to 10000000 is wanted"
@@ -62,6 +66,11 @@ WANTED = {
     "patients.adjust_for": COLUMNS,
     "patients.categorical": COLUMNS,
     "patients.missing": CODES,
+    "patients.measured_at": A_COLUMN,
+    "eligibility.column": A_COLUMN,
+    "eligibility.comparison": RULE,
+    "eligibility.value": "a number, text in quotes, or a list of them is wanted",
+    "eligibility.reason": A_TEXT,
     "features.file": A_FILE,
     "features.id": A_COLUMN,
     "features.columns": GLOBS,
@@ -97,6 +106,9 @@ WANTED = {
     "outcomes.competing": "a list of codes is wanted, such as [2]",
     "outcomes.censored": ONE_CODE,
     "outcomes.entry": A_COLUMN,
+    "outcomes.dated": A_COLUMN,
+    "outcomes.landmark": "a time above 0 is wanted, in the unit of the times",
+    "outcomes.horizon": "a time above 0 is wanted, in the unit of the times",
     "outcomes.file": 'the name of a table with one row an event is wanted, such as "admissions.csv"',
     "outcomes.id": A_COLUMN,
     "outcomes.followup": A_COLUMN,
@@ -108,6 +120,7 @@ WANTED = {
     "analysis.replicates": DRAWS,
     "analysis.permutations": DRAWS,
     "analysis.imputations": "a whole number from 0 to 1000 is wanted",
+    "analysis.suppress_below": "a whole number from 0 to 1000 is wanted, such as 5",
     "analysis.phenotypes": "true or false is wanted",
     "analysis.workers": "a whole number of 1 or more is wanted",
 }
@@ -159,8 +172,8 @@ def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | Non
 def mistyped_sections(raw: dict[str, Any], text: str, file: str) -> Iterator[Problem]:
     """Sections whose name is nearly a known one; in `raw` they get the right name, to be checked as it."""
     for key in list(raw):
-        near = get_close_matches(key, [*SECTIONS, "outcomes"], n=1)
-        if key not in SECTIONS and key != "outcomes" and near and near[0] not in raw:
+        near = get_close_matches(key, [*SECTIONS, *LISTS], n=1)
+        if key not in SECTIONS and key not in LISTS and near and near[0] not in raw:
             yield problem_at((key,), text, file, "", unknown_key((key,), raw))
             raw[near[0]] = raw.pop(key)
 
@@ -272,8 +285,8 @@ def describe(fault: Any, raw: dict[str, Any], text: str, file: str) -> tuple[Pro
             wanted += f"; {nearest(value, allowed)}"
         if fault["loc"][-1] == "[key]":
             value = place[-1]
-    elif place == ("outcomes",):
-        wanted = "a list of tables is wanted: each begins with [[outcomes]], two brackets"
+    elif place[:1] in (("outcomes",), ("eligibility",)):
+        wanted = f"a list of tables is wanted: each begins with [[{place[0]}]], two brackets"
     else:
         wanted = f"a section [{name}] with keys is wanted"
     if isinstance(value, dict | list):
@@ -307,7 +320,7 @@ def key_name(place: tuple[str | int, ...]) -> str:
 
 def taken_section(place: tuple[str | int, ...]) -> tuple[str | int, ...]:
     """What must go with a faulty key: a whole outcome, the recordings without a channel, else the key."""
-    if place[:2] == ("recordings", "channels"):
+    if place[:2] == ("recordings", "channels") or place[:1] == ("eligibility",):
         return place[:1]
     return place[:2] if place[:1] == ("outcomes",) else place
 
@@ -333,11 +346,13 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
 def unknown_key(place: tuple[str | int, ...], raw: dict[str, Any]) -> str:
     key = str(place[-1])
     if len(place) == 1:
-        return f"there is no section or key of this name; {nearest(key, [*SECTIONS, 'outcomes'])}"
+        return f"there is no section or key of this name; {nearest(key, [*SECTIONS, *LISTS])}"
     if place[0] == "outcomes":
         outcome = raw["outcomes"][place[1]]
         model: type[BaseModel] = OUTCOME_MODELS[outcome["kind"]]
         where = f"an outcome of the kind {outcome['kind']}"
+    elif place[0] == "eligibility":
+        model, where = Eligibility, "a rule of eligibility"
     elif place[:2] == ("recordings", "calibration"):
         model, where = Calibration, "a calibration"
     else:

@@ -149,13 +149,13 @@ def effect_by_period(
         table["estimate"] + z * table["se"],
     )
     table["p_value"] = np.clip(2 * norm.sf(np.abs(table["estimate"] / table["se"])), SMALLEST_P, 1)
-    mean = _mean_time(time, event, values, entry, horizon, conf_level)
+    mean = mean_time_gained(time, event, values, entry, horizon, conf_level)
     if mean is not None:
         table = pd.concat([table, pd.DataFrame([mean])], ignore_index=True)
     return table.assign(feature=name)[PERIOD_COLUMNS]
 
 
-def _mean_time(time, event, values, entry, horizon, conf_level) -> dict | None:
+def mean_time_gained(time, event, values, entry, horizon, conf_level) -> dict | None:
     """Restricted mean time of the highest third less the lowest; None where there are no thirds."""
     codes = thirds(values).codes
     if codes.max() < 1:

@@ -72,7 +72,7 @@ def prediction_table(
     groups, curves = [], []
     reference: pd.DataFrame | None = None
     for name, columns in models.items():
-        folds = np.random.default_rng(seed)
+        folds = np.random.Generator(np.random.PCG64(seed))
         risk = out_of_fold_risk(time, status, columns, grid, folds, entry=entry)
         rows += [row | {"model": name} for row in _concordance(time, status, risk[:, -1], horizon, entry)]
         if entry is None and horizon < time.max():

@@ -14,6 +14,7 @@ from discovery.study.settings import (
     KINDS,
     OUTCOME_MODELS,
     Calibration,
+    Eligibility,
     StudyFile,
     available_cores,
 )
@@ -178,6 +179,7 @@ def test_every_key_has_words_for_what_is_wanted():
     keys = {f"{section}.{key}" for section, model in SECTIONS.items() for key in model.model_fields}
     keys |= {f"outcomes.{key}" for model in OUTCOME_MODELS.values() for key in model.model_fields}
     keys |= {f"recordings.calibration.{key}" for key in Calibration.model_fields}
+    keys |= {f"eligibility.{key}" for key in Eligibility.model_fields}
     assert keys == set(WANTED)
 
 

@@ -1,0 +1,179 @@
+"""A closer look at the leading features: shape, modification, sites, prediction, hazards handled."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.pipeline.leading import joined
+from discovery.pipeline.survival_wing import base_table, scaled_column
+from discovery.problems import InputError
+from discovery.seeds import named_rng
+from discovery.study import Study
+from discovery.study.vocabulary import has_role
+
+BASE, WITH_LEAD = "base model", "base model with {lead}"
+SEVERAL = ";"
+
+
+def closer_look(
+    study: Study, designs: Sequence[Design], leading: Mapping[str, Sequence[str]], notes: list[str]
+) -> dict[str, pd.DataFrame]:
+    """Tables "shapes" and "shape_curves", "effect_modification", "site_meta_analysis", "prediction" and
+    "calibration" (rows of part "group" and "curve"). What could not be done stands in `notes`."""
+    from discovery.association.modified_effects import modified_effects
+    from discovery.association.pooled_sites import pooled_sites
+    from discovery.association.spline_curve import shape_of_effects
+
+    found: dict[str, list[pd.DataFrame]] = {
+        name: []
+        for name in (
+            "shapes", "shape_curves", "effect_modification", "site_meta_analysis", "prediction",
+            "calibration",
+        )
+    }  # fmt: skip
+    modifiers = modifiers_of(study)
+    for design in designs:
+        features = list(leading.get(design.outcome, ()))
+        if not features:
+            continue
+        try:
+            tests, curves = shape_of_effects(design, features)
+            found["shapes"].append(tests)
+            found["shape_curves"].append(curves)
+            found["effect_modification"].append(modified_effects(design, features, modifiers))
+            found["site_meta_analysis"].append(pooled_sites(design, features))
+        except InputError as fault:  # a kind of outcome without such models
+            notes.append(f"{design.label}: no closer look at shape and groups ({reason(fault)}).")
+        if design.kind == "survival":
+            try:
+                table, calibration = prediction_of(study, design, features[0])
+            except InputError as fault:
+                notes.append(f"{design.label}: no measures of prediction ({reason(fault)}).")
+                continue
+            found["prediction"].append(table)
+            found["calibration"].append(calibration)
+    return {name: joined([table for table in tables if len(table)]) for name, tables in found.items()}
+
+
+def reason(fault: InputError) -> str:
+    return "; ".join(
+        problem.wanted + (f", found {problem.found}" if problem.found else "") for problem in fault.problems
+    )
+
+
+def modifiers_of(study: Study) -> dict[str, pd.Series]:
+    """Etiology, sex and site as far as the study has them, as labels by patient.
+
+    Patients with several etiologies are compared label by label: with it and without.
+    """
+    found: dict[str, pd.Series] = {}
+    if study.etiology is not None:
+        name, texts = study.settings.patients.etiology or "etiology", study.etiology.astype(object)
+        several = texts.dropna().astype(str).str.contains(SEVERAL)
+        if several.any():
+            parts = texts.dropna().astype(str).str.split(SEVERAL)
+            parts = parts.map(lambda labels: {label.strip() for label in labels} - {""})
+            for label in sorted(set().union(*parts)):
+                has = parts.map(lambda mine, label=label: label if label in mine else f"not {label}")
+                found[f"{name} {label}"] = has.reindex(study.patients.index)
+        else:
+            found[name] = texts
+    for name in study.covariates.columns:
+        if has_role(str(name), "sex") and study.covariates[name].nunique() == 2:
+            values = study.covariates[name]
+            found[name] = values.astype(object).map(
+                lambda value: f"{value:g}" if isinstance(value, float) else str(value), na_action="ignore"
+            )
+    if study.site is not None and study.site.nunique() > 1:
+        found[study.settings.patients.site or "site"] = study.site.astype(object)
+    return found
+
+
+def prediction_of(study: Study, design: Design, lead: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The base model with and without the lead, on the patients with the lead."""
+    from discovery.survival.prediction_table import prediction_table
+
+    column = scaled_column(design, lead)
+    seen = column.notna().to_numpy()
+    base = base_table(design)
+    models: dict[str, np.ndarray] = {}
+    columns = np.empty((int(seen.sum()), 0)) if base is None else base[seen].to_numpy()
+    if columns.shape[1]:
+        models[BASE] = columns
+    name = WITH_LEAD.format(lead=lead) if models else lead
+    models[name] = np.column_stack([columns, column[seen]])
+    found = prediction_table(
+        np.asarray(design.time)[seen],
+        np.asarray(design.status)[seen],
+        models,
+        named_rng(study.settings.study.seed, "prediction", design.outcome),
+        entry=None if design.entry is None else design.entry[seen],
+        horizon=horizon_of(study, design.outcome),
+    )
+    about = {"outcome": design.outcome, "feature": lead}
+    both = pd.concat([found.groups.assign(part="group"), found.curve.assign(part="curve")], ignore_index=True)
+    horizon = found.table.loc[found.table["measure"] == "Harrell C", "time"].iloc[0]
+    lead_columns = list(about)
+    table = found.table.assign(**about)
+    both = both.assign(**about, time=horizon)
+    return (
+        table[[*lead_columns, *table.columns.drop(lead_columns)]],
+        both[[*lead_columns, *both.columns.drop(lead_columns)]],
+    )
+
+
+def horizon_of(study: Study, outcome: str) -> float | None:
+    """The horizon that the study file states for an outcome."""
+    section = next(section for section in study.settings.outcomes if section.name == outcome)
+    return getattr(section, "horizon", None)
+
+
+def more_survival(
+    study: Study, designs: Sequence[Design], leading: Mapping[str, Sequence[str]], survival: pd.DataFrame
+) -> pd.DataFrame:
+    """`survival` with two more parts: "restricted mean" (highest less lowest third of every leading feature;
+    where one event alone ends the time, and all are watched from the start) and "landmark"."""
+    from discovery.pipeline.landmarks import landmark_contrasts
+    from discovery.survival.changing_effects import mean_time_gained
+    from discovery.survival.prediction_table import usual_horizon
+
+    means = []
+    for design in designs:
+        if design.kind != "survival" or len(design.causes) > 1 or design.entry is not None:
+            continue
+        for feature in leading.get(design.outcome, ()):
+            column = scaled_column(design, feature).to_numpy()
+            seen = np.isfinite(column)
+            time, event = np.asarray(design.time)[seen], np.asarray(design.event)[seen]
+            horizon = horizon_of(study, design.outcome) or usual_horizon(time, event)
+            row = mean_time_gained(time, event, column[seen], None, horizon, 0.95)
+            if row is not None:
+                means.append(row | {"outcome": design.outcome, "feature": feature})
+    landmarks = landmark_contrasts(study, leading)
+    parts = [survival]
+    if means:
+        parts.append(pd.DataFrame(means).assign(part="restricted mean"))
+    if len(landmarks):
+        parts.append(landmarks.assign(part="landmark"))
+    return pd.concat(parts, ignore_index=True) if len(parts) > 1 else survival
+
+
+HANDLED = "given by period, with the restricted mean time (survival.csv)"
+KEPT = "the hazard ratio is an average over the follow-up; flagged in the ranking"
+
+
+def handled_hazards(hazards: pd.DataFrame, survival: pd.DataFrame) -> pd.DataFrame:
+    """`hazards` with a column `handled`: what was done where they are not proportional."""
+    if hazards.empty or "part" not in survival:
+        return hazards
+    by_period = survival[survival["part"] == "effect by period"]
+    done = set(zip(by_period["outcome"], by_period["feature"]))
+    words = [
+        "" if not violated else HANDLED if (outcome, feature) in done else KEPT
+        for outcome, feature, violated in zip(hazards["outcome"], hazards["feature"], hazards["violated"])
+    ]
+    return hazards.assign(handled=words)

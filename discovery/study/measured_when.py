@@ -1,0 +1,67 @@
+"""Features measured after the outcome say nothing about it: such patients are left out, in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from discovery.study.outcomes import Outcome
+from discovery.study.settings import StudyFile
+from discovery.study.source import Source
+
+MOST_LATE = 0.5  # beyond this share the two clocks are not the same one
+REASON = "features measured at or after the outcome"
+
+
+def leave_out_late(
+    outcomes: list[Outcome], settings: StudyFile, source: Source, kept: np.ndarray
+) -> list[Outcome]:
+    """`outcomes` without the patients whose features were measured at or after each of them.
+
+    The time of measurement is the column `measured_at` under [patients]; that of an outcome its `time`,
+    or the column `dated` where it has none. A warning counts the patients left out, another those whose
+    time before the measurement nobody could die in; most patients late is a fault.
+    """
+    column = settings.patients.measured_at
+    if column is None or not source.require(column, "measured_at under [patients]"):
+        return outcomes
+    measured = source.require_numbers(column)[kept]
+    found = []
+    for outcome in outcomes:
+        section = next(section for section in settings.outcomes if section.name == outcome.name)
+        happened = outcome.time
+        if happened is None and section.dated is not None:
+            happened = source.require_numbers(section.dated)[kept]
+        if happened is None:
+            found.append(outcome)
+            continue
+        both = np.isfinite(measured) & np.isfinite(happened)
+        late = both & (measured >= happened)
+        count = int(late.sum())
+        if count and count > MOST_LATE * both.sum():
+            wanted = (
+                f"the features of {count} of {int(both.sum())} patients were measured at or after the "
+                f"outcome {outcome.name!r}: times on one clock are wanted"
+            )
+            source.findings.error("measured late", source.file, wanted, column=column)
+        elif count:
+            wanted = (
+                f"the features of {count} patient{'s were' if count > 1 else ' was'} measured at or after "
+                f"the outcome {outcome.name!r}: left out of it"
+            )
+            source.findings.warn("measured late", source.file, wanted, column=column)
+        if count:
+            outcome = replace(outcome, left_out=(*outcome.left_out, (REASON, late)))
+        after_start = both & ~late & (measured > 0)
+        landmark = getattr(section, "landmark", None)
+        covered = outcome.entry is not None or landmark is not None
+        if outcome.kind == "survival" and after_start.any() and not covered:
+            wanted = (
+                f"{int(after_start.sum())} patients were measured after the clock of {outcome.name!r} began; "
+                "they could not have the event before, which makes features look protective: state "
+                f'entry = "{column}", or a landmark'
+            )
+            source.findings.warn("immortal time", source.file, wanted, column=column)
+        found.append(outcome)
+    return found
