@@ -17,6 +17,7 @@ from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.residual import draw_partial_residual
 from discovery.figures.roc import draw_roc
 from discovery.figures.save import SavedFigure, save_figure
+from discovery.figures.sensitivity import sensitivity_figures
 from discovery.figures.shape import save_shape_components
 from discovery.figures.volcano import draw_volcano
 from discovery.report.family_names import named_families
@@ -80,6 +81,7 @@ def draw_study_figures(
         mine = markers[markers["outcome"] == outcome.name].sort_values("rank", kind="stable")
         out += _rankings(mine, outcome, settings, folder)
         out += _leading(tables, labels, outcome, settings, folder)
+        out += sensitivity_figures(tables, outcome, folder)
     return out
 
 

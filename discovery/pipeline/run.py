@@ -65,6 +65,9 @@ def run(
     InputError
         Every problem of the input at once, before any work and with nothing written.
     """
+    from discovery.markers.frozen import write_frozen
+    from discovery.pipeline.sensitivity import reliable_patients
+
     began = time.monotonic()
     progress = progress or Silent()
     progress.stage("reading the study")
@@ -82,9 +85,10 @@ def run(
             measured = measure_study(study, workers=workers, pictures=True, progress=progress)
             study, notes = with_measured(study, measured)
             remarks += [problem.sentence() for problem in study.warnings if problem not in known]
-        tables, settings = analyse(
+        tables, settings, frozen = analyse(
             study, workers=workers, progress=progress, notes=notes,
             reliability=None if measured is None else measured.reliability,
+            reliable=None if measured is None else reliable_patients(measured.quality, measured.windows),
         )  # fmt: skip
         if measured is not None:
             tables |= shape_table(measured)
@@ -98,6 +102,7 @@ def run(
         "host": platform.node(),
         "workers": workers,
     }
+    write_frozen(frozen, folder.path / "frozen.json")
     headlines = write_results(folder, study, tables, settings, progress, started, began)
     progress.close()
     return Result(
@@ -122,18 +127,22 @@ def analyse(
     progress: Progress,
     notes: Sequence[str] = (),
     reliability: pd.DataFrame | None = None,
+    reliable: pd.Series | None = None,
 ):
-    """All tables of a run, and what the report says of it, `notes` first. Writes nothing.
+    """All tables of a run, what the report says of it (`notes` first), and the findings to freeze.
 
-    reliability : of the measured features, as `reliability.csv` holds it
+    Writes nothing. reliability : of the measured features, as `reliability.csv` holds it; reliable : bool
+    by patient id, whose recordings were nearly all usable
     """
     from discovery.association.design import design_of
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.table import rank_markers
     from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
     from discovery.pipeline.describe import describe_cohort
+    from discovery.pipeline.frozen_findings import frozen_findings
     from discovery.pipeline.known_reliability import known_reliability
     from discovery.pipeline.leading import leading_features, leading_tables
+    from discovery.pipeline.sensitivity import sensitivity_table
     from discovery.pipeline.settings import run_settings
     from discovery.pipeline.survival_wing import (
         hazard_flags,
@@ -201,7 +210,10 @@ def analyse(
     tables["survival"] = more_survival(study, designs, leading, tables["survival"])
     progress.stage("a closer look at the leading features")
     tables |= closer_look(study, designs, leading, notes)
-    return tables, run_settings(study, designs, ordered, tables, notes)
+    progress.stage("sensitivity analyses")
+    tables["sensitivity"] = sensitivity_table(study, markers.table, list(leading), reliable)
+    settings = run_settings(study, designs, ordered, tables, notes)
+    return tables, settings, frozen_findings(study, designs, ordered, tables, settings.versions)
 
 
 def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
@@ -228,6 +240,7 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
 RESULT_FILES = (
     "markers", "associations", "families", "etiologies", "baseline", "missing", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
+    "sensitivity",
     "prediction", "shapes", "effect_modification", "site_meta_analysis",
 )  # fmt: skip
 

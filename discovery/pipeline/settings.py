@@ -102,6 +102,7 @@ def analyses_done(
         "proportional hazards": known("proportional_hazards", "p_value"),
         "by period": "part" in survival and bool((survival["part"] == "effect by period").any()),
         "subdistribution": bool(models.astype(str).str.startswith("subdistribution").any()),
+        "sensitivity": len(tables.get("sensitivity", ())) > 0,
         "etiologies": len(etiologies) > 0,
         "joint etiologies": len(etiologies) > 0 and etiologies["contrast"].str.startswith(JOINT).any(),
         "few events": permutations > 0 and any(fewest_events(d) < PERMUTATION_FIRST for d in designs),

@@ -29,6 +29,7 @@ from discovery.report.page_tables import (
     ranked_view,
 )
 from discovery.report.saved_figure import SavedFigure
+from discovery.report.sensitivity_view import sensitivity_views
 from discovery.report.settings import OutcomeRun, RunSettings
 
 POLICY = (
@@ -43,7 +44,6 @@ OTHER_TABLES = (
     ("leave_one_site_out", "With each site left out"),
     ("quality", "Signal quality"),
     ("phenotypes", "Phenotypes"),
-    ("sensitivity", "Sensitivity analyses"),
 )
 
 
@@ -208,6 +208,9 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
     if len(tables.get("etiologies", ())):
         names = feature_labels(tables["markers"])
         out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
+    if len(tables.get("sensitivity", ())):
+        views = sensitivity_views(tables["sensitivity"], labels)
+        out += [(f"sensitivity-{k}", heading, view) for k, (heading, view) in enumerate(views)]
     for name, heading in OTHER_TABLES:
         if len(tables.get(name, ())):
             out.append((name, heading, plain_view(tables[name])))

@@ -11,6 +11,7 @@ from discovery.report.methods_models import (
     model_paragraphs,
     multiplicity_paragraphs,
     multiplicity_used,
+    sensitivity_paragraphs,
     shape_paragraph,
 )
 from discovery.report.methods_ranking import (
@@ -45,6 +46,7 @@ REFERENCES = {
     "etiologies": "Benjamini Y, Bogomolov M. J R Stat Soc B 2014;76:297–318.",
     "delong": "DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837–845.",
     "morris": "Morris CN. J Am Stat Assoc 1983;78:47–55.",
+    "e-value": "VanderWeele TJ, Ding P. Ann Intern Med 2017;167:268–274.",
     "imputation": "White IR, Royston P. Stat Med 2009;28:1982–1998.",
 }
 
@@ -67,6 +69,7 @@ def methods_parts(settings: RunSettings) -> list[Part]:
         Part("Multiplicity", tuple(multiplicity_paragraphs(settings))),
         Part("Ranking", tuple(ranking_paragraphs(settings))),
         Part("Sites", tuple(site_paragraphs(settings))),
+        Part("Sensitivity analyses", tuple(sensitivity_paragraphs(settings))),
         Part("What could have been seen", (reach_paragraph(settings),)),
         Part("Verdicts", tuple(verdict_paragraphs(settings))),
         Part("Etiologies", tuple(etiology_paragraphs(settings))),
@@ -208,6 +211,7 @@ def _references(s: RunSettings) -> list[str]:
         "etiologies": etiologies,
         "delong": etiologies,
         "morris": etiologies,
+        "e-value": "sensitivity" in done,
         "imputation": bool(s.imputations),
     }
     return list(dict.fromkeys(text for key, text in REFERENCES.items() if used.get(key)))

@@ -17,6 +17,7 @@ ANALYSES = (
     "proportional hazards",
     "by period",  # hazard ratios before and after a time, where the hazards were not proportional
     "subdistribution",  # Fine-Gray models of the leading features
+    "sensitivity",  # the leading features under alternatives chosen in advance
     "etiologies",
     "joint etiologies",  # patients with several labels
     "few events",  # some feature has fewer than 30 events: the permutation p comes first

@@ -51,6 +51,9 @@ def read_covariates(
         columns[column] = series
     for column in settings.categorical:
         source.require(column, "categorical under [patients]")
+    for column in settings.adjust_more:
+        if source.require(column, "adjust_more under [patients]"):
+            allowed_covariate(column, source, settings, outcome_columns)
     frame = pd.DataFrame(columns, index=index)
     report_collinear(frame, source)
     return frame

@@ -56,7 +56,8 @@ def roles_of_columns(settings: StudyFile, id_column: str) -> dict[str, str]:
     roles: dict[str, str] = {}
     for outcome in settings.outcomes:
         roles |= {column: f"column of the outcome {outcome.name}" for column in outcome_columns(outcome)}
-    roles |= {column: "covariate of the base model" for column in settings.patients.adjust_for}
+    covariates = (*settings.patients.adjust_for, *settings.patients.adjust_more)
+    roles |= {column: "covariate of the base model" for column in covariates}
     if settings.patients.site is not None:
         roles[settings.patients.site] = "site"
     if settings.patients.etiology is not None:

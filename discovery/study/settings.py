@@ -65,7 +65,8 @@ class About(Section):
 class Patients(Section):
     """`[patients]`: the table with one row a patient and the roles of its columns.
 
-    `missing` lists codes that mean "not known" in this table beside the empty cell. `categorical`
+    `adjust_more` names further covariates that the sensitivity analyses add to `adjust_for`. `missing` lists
+    codes that mean "not known" in this table beside the empty cell. `categorical`
     lists columns that hold labels although they look like numbers. `measured_at` is the column with
     the time at which the features were measured, on the clock of the outcomes.
     """
@@ -75,6 +76,7 @@ class Patients(Section):
     site: Text | None = None
     etiology: Text | None = None
     adjust_for: tuple[Text, ...] = ()
+    adjust_more: tuple[Text, ...] = ()
     categorical: tuple[Text, ...] = ()
     missing: Codes = ()
     measured_at: Text | None = None
@@ -300,7 +302,8 @@ class Analysis(Section):
 
     `winsor` are the two quantiles that features are pulled in to, or False. `replicates` are
     bootstrap draws (0 skips ranks and gains), `permutations` those of the familywise p-value,
-    `imputations` completed copies of the data (0: complete cases). `workers` changes the speed,
+    `imputations` completed copies of the data (0: complete cases). `freeze` names features to be written
+    down for replication in place of the leading candidates. `workers` changes the speed,
     never a number; without it every core is used. `suppress_below` masks counts below it (and what would
     tell them) in every shared table, figure and text; 0 masks none.
     """
@@ -319,6 +322,7 @@ class Analysis(Section):
     imputations: Annotated[StrictInt, Field(ge=0, le=1000)] = 20
     suppress_below: Annotated[StrictInt, Field(ge=0, le=1000)] = 0
     phenotypes: StrictBool = True
+    freeze: tuple[Text, ...] = ()
     workers: Annotated[StrictInt, Field(ge=1, le=4096)] = Field(default_factory=available_cores)
 
 

@@ -167,3 +167,16 @@ def test_the_summary_counts_in_words(folder):
     table.assign(note="text", more="text").to_csv(features, index=False)
     assert "2 columns are not used as features: note and more" in discovery.check(features.parent).summary
     assert discovery.check(features.parent).summary[-1] == "no warning; no problem stands in the way"
+
+
+def test_a_name_to_freeze_that_is_no_feature_is_refused_before_any_work(root, tmp_path):
+    import discovery
+    from discovery.problems import InputError
+
+    text = (root / "cohorts" / "rotterdam" / "study.toml").read_text()
+    for name in ("patients.csv", "features.csv", "labels.csv"):
+        text = text.replace(f'"{name}"', f'"{root}/cohorts/rotterdam/{name}"')
+    (tmp_path / "study.toml").write_text(text + '\n[analysis]\nfreeze = ["nodes", "pgrr"]\n')
+    with pytest.raises(InputError, match="did you mean 'pgr'"):
+        discovery.run(tmp_path / "study.toml", out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()

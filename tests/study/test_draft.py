@@ -27,7 +27,9 @@ def test_the_sound_study_is_guessed(study):
     (study.folder / "study.toml").unlink()
     draft = drafted(study.folder)
     got = read_study(study.folder)
-    assert got.settings.patients.model_dump(exclude={"categorical", "missing", "measured_at"}) == {
+    assert got.settings.patients.model_dump(
+        exclude={"categorical", "missing", "measured_at", "adjust_more"}
+    ) == {
         "file": "patients.csv",
         "id": "patient_id",
         "site": "site",

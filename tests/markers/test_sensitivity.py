@@ -1,0 +1,176 @@
+"""The sensitivity board against lifelines and statsmodels on open cohorts, and E-values against print."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.markers.e_value import e_value, e_values, risk_ratio
+from discovery.markers.sensitivity import MAIN, Cohort, alternatives, rank_normal, sensitivity_board
+from discovery.study import Outcome
+
+
+def cohort_of(outcome, covariates, features, **more) -> Cohort:
+    parts = {"site": None, "etiology": None, "more": covariates.iloc[:, :0], "reliable": None} | more
+    return Cohort(outcome=outcome, covariates=covariates, features=features, **parts)
+
+
+@pytest.fixture(scope="module")
+def mgus(dataset):
+    table = dataset("mgus2.csv")
+    table.index = [f"p{k}" for k in range(len(table))]
+    outcome = Outcome(
+        name="progression", kind="survival", label="", unit="months", patient_id=table.index.to_numpy(),
+        time=table["etime"].to_numpy(float), status=table["event"].to_numpy(float),
+    )  # fmt: skip
+    covariates = table[["age"]].astype(float)
+    return table, cohort_of(outcome, covariates, table[["mspike", "hgb"]].astype(float))
+
+
+@pytest.fixture(scope="module")
+def board(mgus):
+    return sensitivity_board(mgus[1], winsor=None, effect_measure="log hazard ratio per 1 SD")
+
+
+def lifelines_effect(rows: pd.DataFrame, **names) -> tuple[float, float]:
+    from lifelines import CoxPHFitter
+
+    fit = CoxPHFitter().fit(rows, "time", "event", **names)
+    return fit.params_["x"], fit.standard_errors_["x"]
+
+
+def one(board, feature, alternative) -> pd.Series:
+    found = board[(board["feature"] == feature) & (board["alternative"] == alternative)]
+    assert len(found) == 1
+    return found.iloc[0]
+
+
+def test_unadjusted_complete_and_landmark_rows_are_lifelines_own(mgus, board):
+    table, _ = mgus
+    scale = table[["mspike", "hgb"]].std()
+    x = (table["mspike"] - table["mspike"].mean()) / scale["mspike"]
+    age = (table["age"] - table["age"].mean()) / table["age"].std()
+    rows = pd.DataFrame({"time": table["etime"], "event": (table["event"] == 1) * 1, "x": x, "age": age})
+    seen = x.notna() & (rows["time"] > 0)
+    assert one(board, "mspike", MAIN)["estimate"] == pytest.approx(lifelines_effect(rows[seen])[0], abs=2e-5)
+    bare = lifelines_effect(rows[seen].drop(columns="age"))[0]
+    assert one(board, "mspike", "not adjusted")["estimate"] == pytest.approx(bare, abs=2e-5)
+    whole = seen & table["hgb"].notna()
+    both = lifelines_effect(rows[whole])[0]
+    complete = one(board, "mspike", "complete cases of all leaders")
+    assert complete["estimate"] == pytest.approx(both, abs=2e-5)
+    assert complete["n"] == whole.sum()
+    at = np.quantile(table.loc[table["event"] == 1, "etime"], 0.25)
+    later = lifelines_effect(rows[seen & (rows["time"] > at)])[0]
+    row = board[(board["feature"] == "mspike") & (board["group"] == "landmark")].iloc[1]
+    assert row["estimate"] == pytest.approx(later, abs=2e-5)
+
+
+def test_competing_events_bring_the_subdistribution_row(board):
+    rows = board[board["group"] == "competing events"]
+    assert list(rows["feature"]) == ["mspike", "hgb"]
+    assert rows["estimate"].notna().all()
+
+
+def test_words_follow_sign_and_p(board):
+    for row in board.itertuples():
+        if np.isnan(row.estimate):
+            assert row.result == "not done"
+        elif row.ratio_to_main < 0:
+            assert row.result == "sign turns"
+        else:
+            assert row.result == ("holds" if row.p_value <= 0.05 else "weaker")
+    held = board.groupby("feature")["result"].agg(lambda words: set(words) <= {"holds", "not done"})
+    assert (board["survives_all"] == board["feature"].map(held)).all()
+
+
+def test_leaving_out_a_site_or_etiology_is_the_analysis_without_its_patients(dataset):
+    from statsmodels.api import OLS, add_constant
+
+    table = dataset("diabetes_lars.csv")
+    table.index = [f"p{k}" for k in range(len(table))]
+    rng = np.random.default_rng(1)
+    site = pd.Series(rng.choice(list("abc"), len(table)), index=table.index)
+    cause = pd.Series(rng.choice(["u", "v", "u;v"], len(table)), index=table.index)
+    outcome = Outcome(
+        name="progression", kind="continuous", label="", patient_id=table.index.to_numpy(),
+        value=table["progression"].to_numpy(float),
+    )  # fmt: skip
+    covariates = table[["age"]].astype(float)
+    found = sensitivity_board(
+        cohort_of(outcome, covariates, table[["bmi"]], site=site, etiology=cause), winsor=None
+    )
+    names = set(found["alternative"])
+    assert {"without site a", "without site b", "without site c", "without etiology u"} <= names
+    x = (table["bmi"] - table["bmi"].mean()) / table["bmi"].std()
+    y = (table["progression"] - table["progression"].mean()) / table["progression"].std()
+    dummies = pd.get_dummies(site, dtype=float)
+    for name, keep in (
+        ("without site a", site != "a"),
+        ("without etiology u", ~cause.str.split(";").map(lambda parts: "u" in parts)),
+    ):
+        here = dummies[["b"]] if name.endswith("a") else dummies[["b", "c"]]
+        columns = add_constant(pd.DataFrame({"x": x, "age": table["age"]}).join(here))
+        fit = OLS(y[keep], columns[keep]).fit()
+        row = one(found, "bmi", name)
+        assert row["estimate"] == pytest.approx(fit.params["x"], rel=1e-9)
+        assert row["p_value"] == pytest.approx(fit.pvalues["x"], rel=1e-6)
+        assert row["n"] == keep.sum()
+
+
+def test_a_finding_that_is_one_sites_confounding_does_not_survive():
+    rng = np.random.default_rng(4)
+    ids = np.array([f"p{k}" for k in range(300)])
+    site = pd.Series(rng.choice(list("abc"), 300), index=ids)
+    level = site.map({"a": 0.0, "b": 0.0, "c": 2.0}).to_numpy()
+    x, y = rng.normal(size=300) + level, rng.normal(size=300) + level
+    outcome = Outcome(name="y", kind="continuous", label="", patient_id=ids, value=y)
+    empty = pd.DataFrame(index=ids)
+    cohort = cohort_of(outcome, empty, pd.DataFrame({"x": x}, index=ids), etiology=site)
+    found = sensitivity_board(cohort, winsor=None)
+    assert one(found, "x", MAIN)["p_value"] < 1e-4
+    assert one(found, "x", "without etiology c")["result"] != "holds"
+    assert not found["survives_all"].any()
+
+
+def test_more_adjustment_and_reliable_records_are_there_when_declared():
+    rng = np.random.default_rng(5)
+    ids = np.array([f"p{k}" for k in range(120)])
+    z, x = rng.normal(size=120), rng.normal(size=120)
+    outcome = Outcome(name="y", kind="continuous", label="", patient_id=ids, value=x + z)
+    sure = pd.Series(np.arange(120) % 3 > 0, index=ids)
+    cohort = cohort_of(
+        outcome, pd.DataFrame(index=ids), pd.DataFrame({"x": x}, index=ids),
+        more=pd.DataFrame({"z": z}, index=ids), reliable=sure,
+    )  # fmt: skip
+    names = [alternative.name for alternative in alternatives(cohort, None)]
+    assert "adjusted for z too" in names
+    assert "reliable records only" in names
+    found = sensitivity_board(cohort, winsor=None)
+    assert one(found, "x", "reliable records only")["n"] == 80
+
+
+def test_rank_normal_scores_are_blom_s():
+    from scipy.stats import norm
+
+    found = rank_normal(pd.Series([3.0, 1.0, np.nan, 2.0]))
+    np.testing.assert_allclose(found[[1, 3, 0]], norm.ppf((np.array([1, 2, 3]) - 0.375) / 3.25))
+    assert np.isnan(found[2])
+
+
+def test_e_values_as_printed():
+    """Risk ratio 3.9 (1.8 to 8.7): E-value 7.2, limit 3.0 (VanderWeele & Ding 2017, from memory)."""
+    assert e_value(3.9) == pytest.approx(7.26, abs=0.01)
+    assert e_value(1.8) == pytest.approx(3.0)
+    assert e_value(1 / 3.9) == pytest.approx(e_value(3.9))
+    rare = e_values("survival", np.log(3.9), np.log(1.8), np.log(8.7), 0.05)
+    assert rare == pytest.approx((7.26, 3.0), abs=0.01)
+    assert e_values("survival", 0.2, -0.1, 0.5, 0.05)[1] == 1.0
+
+
+def test_ratios_of_a_common_outcome_are_brought_closer_to_1():
+    assert risk_ratio("binary", np.log(4), 0.4) == pytest.approx(2.0)
+    hazard = risk_ratio("survival", np.log(4), 0.4)
+    assert hazard == pytest.approx((1 - 0.5**2) / (1 - 0.5**0.5))
+    assert np.isnan(risk_ratio("multiclass", 1.0, 0.3))
