@@ -36,7 +36,9 @@ FEATURES = (
         needs=("tau_exponential",),
         source="Pasipoularides AD et al., J Thorac Cardiovasc Surg "
         "2002;124:964-972; Thompson DS et al., Br Heart J 1983;49:250-258; Murch 2015 for values",
-        caution="wide interval when the window is short",
+        caution="wide interval when the window is short; missing where the fall is no exponential (half a "
+        "cosine, as in many models); where atrial pressure exceeds end-diastolic pressure by more than "
+        "2 mmHg the window runs into filling",
     ),
     _entry(
         "rv_tau_weiss",
