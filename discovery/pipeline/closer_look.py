@@ -12,7 +12,8 @@ from discovery.pipeline.leading import joined
 from discovery.pipeline.survival_wing import base_table, scaled_column
 from discovery.problems import InputError
 from discovery.seeds import named_rng
-from discovery.study import Study
+from discovery.study import Outcome, Study
+from discovery.study.settings import StudyFile
 from discovery.study.vocabulary import has_role
 
 BASE, WITH_LEAD = "base model", "base model with {lead}"
@@ -23,16 +24,19 @@ def closer_look(
     study: Study, designs: Sequence[Design], leading: Mapping[str, Sequence[str]], notes: list[str]
 ) -> dict[str, pd.DataFrame]:
     """Tables "shapes" and "shape_curves", "effect_modification", "site_meta_analysis", "prediction" and
-    "calibration" (rows of part "group" and "curve"). What could not be done stands in `notes`."""
+    "calibration" (rows of part "group" and "curve"), "at_risk_all" (everybody). What could not be done
+    stands in `notes`."""
     from discovery.association.modified_effects import modified_effects
     from discovery.association.pooled_sites import pooled_sites
     from discovery.association.spline_curve import shape_of_effects
+    from discovery.survival.curve_tables import at_risk_table
 
     found: dict[str, list[pd.DataFrame]] = {
         name: []
         for name in (
             "shapes", "shape_curves", "effect_modification", "site_meta_analysis", "prediction",
             "calibration",
+            "at_risk_all",
         )
     }  # fmt: skip
     modifiers = modifiers_of(study)
@@ -43,12 +47,16 @@ def closer_look(
         try:
             tests, curves = shape_of_effects(design, features)
             found["shapes"].append(tests)
-            found["shape_curves"].append(curves)
+            units = curves["feature"].map(lambda name: study.units.get(name, ""))
+            found["shape_curves"].append(curves.assign(unit=units))
             found["effect_modification"].append(modified_effects(design, features, modifiers))
             found["site_meta_analysis"].append(pooled_sites(design, features))
         except InputError as fault:  # a kind of outcome without such models
             notes.append(f"{design.label}: no closer look at shape and groups ({reason(fault)}).")
         if design.kind == "survival":
+            found["at_risk_all"].append(
+                at_risk_table(design.time, design.status, entry=design.entry, outcome=design.outcome)
+            )
             try:
                 table, calibration = prediction_of(study, design, features[0])
             except InputError as fault:
@@ -177,3 +185,40 @@ def handled_hazards(hazards: pd.DataFrame, survival: pd.DataFrame) -> pd.DataFra
         for outcome, feature, violated in zip(hazards["outcome"], hazards["feature"], hazards["violated"])
     ]
     return hazards.assign(handled=words)
+
+
+def closer_look_done(tables: Mapping[str, pd.DataFrame]) -> dict[str, bool]:
+    """Which of the report's `ANALYSES` that belong here left a result."""
+    survival = tables.get("survival", pd.DataFrame())
+    parts = set(survival["part"]) if "part" in survival else set()
+
+    def known(name: str, column: str) -> bool:
+        table = tables.get(name)
+        return table is not None and column in table and bool(table[column].notna().any())
+
+    pooled = tables.get("site_meta_analysis", pd.DataFrame())
+    return {
+        "landmark": "landmark" in parts,
+        "restricted mean": "restricted mean" in parts,
+        "prediction": known("prediction", "estimate"),
+        "shapes": known("shapes", "p_nonlinear"),
+        "effect modification": known("effect_modification", "p_value"),
+        "site meta-analysis": "tau" in pooled and bool(pooled["tau"].notna().any()),
+    }
+
+
+def clock(outcome: Outcome) -> str:
+    """The unit of an outcome's time, and where it starts to count if not at 0."""
+    if outcome.landmark is None:
+        return outcome.unit
+    return f"{outcome.unit} from the landmark at {outcome.landmark:g}".strip()
+
+
+def rules_in_words(settings: StudyFile) -> tuple[str, ...]:
+    """Each rule of eligibility as it was asked."""
+    texts = []
+    for rule in settings.eligibility:
+        value = rule.value if isinstance(rule.value, tuple) else (rule.value,)
+        shown = "" if rule.comparison == "known" else f" {', '.join(str(one) for one in value)}"
+        texts.append(f"{rule.column} {rule.comparison}{shown}")
+    return tuple(texts)

@@ -15,6 +15,7 @@ from discovery.survival.landmark import landmark
 
 LANDMARK, FROM_START = "from the landmark", "from time 0"
 PLACE = "study.toml"
+CONTRAST = "for contrast: mixed with having lived through the window"
 
 
 def from_landmarks(study: Study) -> Study:
@@ -118,7 +119,7 @@ def landmark_contrasts(study: Study, leading: Mapping[str, Sequence[str]]) -> pd
                         "p_value": fits.p_value[j],
                         "n": int(fits.fit.n[j]),
                         "events": int(fits.fit.events[j]),
-                        "note": "" if model == LANDMARK else "for contrast: holds time nobody could die in",
+                        "note": "" if model == LANDMARK else CONTRAST,
                     }
                 )
     columns = ["outcome", "feature", "model", "effect_measure", "estimate", "ci_low", "ci_high", "p_value",

@@ -14,6 +14,7 @@ from discovery.association.design import Design
 from discovery.association.etiology import JOINT
 from discovery.association.screen import Screen
 from discovery.markers.verdict import PERMUTATION_FIRST
+from discovery.pipeline.closer_look import clock, closer_look_done, rules_in_words
 from discovery.pipeline.leading import LEADING
 from discovery.pipeline.survival_wing import cause_names
 from discovery.report.settings import ANALYSES, OutcomeRun, RunSettings
@@ -65,6 +66,9 @@ def run_settings(
         top=largest(tables["markers"]["top_k"]),
         top_families=largest(tables["markers"]["family_top_k"]),
         leading=LEADING,
+        eligibility=rules_in_words(settings),
+        measured_at=settings.patients.measured_at or "",
+        suppress_below=analysis.suppress_below,
         analyses=analyses_done(designs, tables, analysis.permutations),
         files=tuple(study.input_hashes),
         input_hashes=study.input_hashes,
@@ -107,6 +111,7 @@ def analyses_done(
         "joint etiologies": len(etiologies) > 0 and etiologies["contrast"].str.startswith(JOINT).any(),
         "few events": permutations > 0 and any(fewest_events(d) < PERMUTATION_FIRST for d in designs),
     }
+    done |= closer_look_done(tables)
     return tuple(name for name in ANALYSES if done[name])
 
 
@@ -135,7 +140,8 @@ def outcome_run(study: Study, outcome: Outcome, design: Design, screen: Screen) 
         events=events,
         competing=competing,
         unit="" if design.kind == "survival" else outcome.unit,
-        time_unit=outcome.unit if design.kind == "survival" else "",
+        time_unit=clock(outcome) if design.kind == "survival" else "",
+        landmark=outcome.landmark,
         delayed_entry=design.entry is not None,
         firth=bool(screen.firth.all()),
         base_terms=design.base.shape[1],

@@ -15,6 +15,7 @@ import pandas as pd
 from discovery.files import write_bytes, write_csv
 from discovery.report import format as words
 from discovery.report.checklist import checklist
+from discovery.report.closer_look_views import closer_look_views
 from discovery.report.family_names import feature_labels
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
@@ -111,6 +112,7 @@ def page(
             for title, found in _by_outcome(figures, settings)
         ],
         views=_views(tables, settings),
+        closer=closer_look_views(tables, settings, feature_labels(tables["markers"])),
         problems=[problem.sentence() for problem in settings.problems],
         methods=methods_parts(settings),
         limits=_limits(settings, heads, tables),

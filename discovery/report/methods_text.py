@@ -5,6 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from discovery.report.format import listed, plural, whole
+from discovery.report.methods_closer_look import (
+    closer_look_paragraphs,
+    dated_paragraphs,
+    eligibility_paragraphs,
+    landmark_paragraphs,
+    masking_paragraphs,
+)
 from discovery.report.methods_models import (
     etiology_paragraphs,
     hazards_paragraphs,
@@ -35,6 +42,13 @@ REFERENCES = {
     "holm": "Holm S. Scand J Stat 1979;6:65–70.",
     "firth": "Heinze G, Schemper M. Stat Med 2002;21:2409–2419.",
     "fine-gray": "Fine JP, Gray RJ. J Am Stat Assoc 1999;94:496–509.",
+    "landmark": "Anderson JR, Cain KC, Gelber RD. J Clin Oncol 1983;1:710–719.",
+    "uno": "Uno H, et al. Stat Med 2011;30:1105–1117.",
+    "auc": "Blanche P, Dartigues JF, Jacqmin-Gadda H. Stat Med 2013;32:5381–5397.",
+    "brier": "Graf E, et al. Stat Med 1999;18:2529–2545.",
+    "mean time": "Royston P, Parmar MK. Stat Med 2011;30:2409–2421.",
+    "tau": "Paule RC, Mandel J. J Res Natl Bur Stand 1982;87:377–385.",
+    "knapp": "Röver C, Knapp G, Friede T. BMC Med Res Methodol 2015;15:99.",
     "hazards": "Grambsch PM, Therneau TM. Biometrika 1994;81:515–526.",
     "permutation": "Freedman D, Lane D. J Bus Econ Stat 1983;1:292–298.",
     "wolbers": "Wolbers M, et al. Epidemiology 2009;20:555–561.",
@@ -62,7 +76,16 @@ class Part:
 def methods_parts(settings: RunSettings) -> list[Part]:
     """The methods section as headings with paragraphs of plain text."""
     parts = [
-        Part("Patients, features and outcomes", (_data(settings), *_outcomes(settings))),
+        Part(
+            "Patients, features and outcomes",
+            (
+                _data(settings),
+                *eligibility_paragraphs(settings),
+                *_outcomes(settings),
+                *landmark_paragraphs(settings),
+                *dated_paragraphs(settings),
+            ),
+        ),
         Part("Preparation of the features", (_preparation(settings), _missing(settings))),
         Part("Association", (*model_paragraphs(settings), shape_paragraph(settings))),
         Part("Hazards over time", tuple(hazards_paragraphs(settings))),
@@ -73,6 +96,8 @@ def methods_parts(settings: RunSettings) -> list[Part]:
         Part("What could have been seen", (reach_paragraph(settings),)),
         Part("Verdicts", tuple(verdict_paragraphs(settings))),
         Part("Etiologies", tuple(etiology_paragraphs(settings))),
+        Part("A closer look at the leading features", tuple(closer_look_paragraphs(settings))),
+        Part("Masked counts", tuple(masking_paragraphs(settings))),
         Part("Software", (_software(settings),)),
     ]
     parts = [part for part in parts if part.paragraphs]
@@ -200,6 +225,13 @@ def _references(s: RunSettings) -> list[str]:
         "bh": "proportional hazards" in done or etiologies or multiplicity_used(s) == "bh",
         "firth": etiologies or any(o.firth or o.kind in ("binary", "survival") for o in s.outcomes),
         "fine-gray": "subdistribution" in done,
+        "landmark": "landmark" in done,
+        "uno": "prediction" in done,
+        "auc": "prediction" in done,
+        "brier": "prediction" in done,
+        "mean time": "restricted mean" in done,
+        "tau": "site meta-analysis" in done,
+        "knapp": "site meta-analysis" in done,
         "hazards": "proportional hazards" in done,
         "permutation": bool(s.permutations) and "continuous" in kinds,
         "wolbers": bool(s.replicates) and any(o.competing for o in s.outcomes),

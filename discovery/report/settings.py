@@ -20,6 +20,12 @@ ANALYSES = (
     "sensitivity",  # the leading features under alternatives chosen in advance
     "etiologies",
     "joint etiologies",  # patients with several labels
+    "landmark",
+    "restricted mean",
+    "prediction",
+    "shapes",  # splines of the leading features
+    "effect modification",
+    "site meta-analysis",
     "few events",  # some feature has fewer than 30 events: the permutation p comes first
 )
 
@@ -48,6 +54,7 @@ class OutcomeRun:
     firth: bool = False
     base_terms: int = 0
     median_follow_up: float | None = None  # by the reverse Kaplan-Meier method, in `time_unit`
+    landmark: float | None = None  # where time starts to count, on the study's own clock
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,6 +89,9 @@ class RunSettings:
     top_families: int = 3
     leading: int = 3
     analyses: tuple[str, ...] = ()
+    eligibility: tuple[str, ...] = ()  # the rules in words
+    measured_at: str = ""  # the column with the time of measurement
+    suppress_below: int = 0  # counts below are masked; 0: none
     interval_kind: str = "profile likelihood"  # or "Wald"
     transforms: Mapping[str, str] = field(default_factory=dict)
     files: tuple[str, ...] = ()  # the input tables as named in the study file

@@ -1,0 +1,234 @@
+"""Figures of the leading features' closer look: which rows, which words, which file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from discovery.figures.curves import draw_curves
+from discovery.figures.group_forest import GROUP, HEADING, NEXT, POOLED, draw_group_forest
+from discovery.figures.prediction import draw_accuracy, draw_calibration
+from discovery.figures.save import SavedFigure, save_figure
+from discovery.figures.spline import draw_splines
+from discovery.report.format import number, p_phrase, plural, whole
+from discovery.report.settings import OutcomeRun, RunSettings
+
+SMALL = 5
+MOST_ROWS = 45  # of a forest by group; the table holds the rest
+MOST_CURVE_POINTS = 120  # of a smooth calibration curve
+
+
+def closer_look_figures(
+    tables: Mapping[str, pd.DataFrame],
+    labels: Mapping[str, str],
+    outcome: OutcomeRun,
+    settings: RunSettings,
+    folder: Path,
+) -> list[SavedFigure]:
+    """Follow-up, shape, groups, sites, prediction and calibration of one outcome, as far as there are."""
+
+    def mine(name: str) -> pd.DataFrame:
+        table = tables.get(name)
+        if table is None or "outcome" not in table:
+            return pd.DataFrame()
+        return table[table["outcome"] == outcome.name]
+
+    def save(name: str, draw: partial, rows: pd.DataFrame, title: str, detail: str, more: str) -> SavedFigure:
+        draw = partial(draw, title=title, detail=detail)
+        rows = rows.drop(columns="outcome", errors="ignore").reset_index(drop=True)
+        caption = f"{detail}. {more}".strip()
+        return save_figure(
+            f"{outcome.name}_{name}", draw, rows, folder, title=title, caption=caption, outcome=outcome.name
+        )
+
+    adjusted = "adjusted for the base model" if settings.adjusted else "not adjusted"
+    time = f"Time ({outcome.time_unit})" if outcome.time_unit else "Time"
+    out = []
+    survival = mine("survival")
+    if len(survival) and "part" in survival:
+        whole_curve = survival[(survival["part"] == "curve") & survival["feature"].isin(["", np.nan])]
+        at_risk = mine("at_risk_all")
+        if len(whole_curve) and len(at_risk):
+            columns = ["curve", "group", "time", "estimate", "ci_low", "ci_high"]
+            rows = pd.concat(
+                [
+                    whole_curve[columns].assign(part="curve"),
+                    at_risk[["group", "time", "n_at_risk"]].assign(part="at risk"),
+                ],
+                ignore_index=True,
+            )
+            detail = f"{_people(outcome)}; band: pointwise 95 % interval{_watched(outcome)}"
+            title = f"{outcome.label} over time"
+            out.append(save("over_time", partial(draw_curves, time_label=time), rows, title, detail, ""))
+    shapes = mine("shape_curves")
+    if len(shapes):
+        tests = mine("shapes").set_index("feature")
+        words = {feature: f"bend: {p_phrase(row['q_nonlinear'], 'q')}" for feature, row in tests.iterrows()}
+        rows = shapes.assign(
+            label=shapes["feature"].map(lambda f: labels.get(f, f)),
+            words=shapes["feature"].map(words),
+            effect_measure=_measure(tables, outcome),
+        )
+        detail = (
+            f"{_people(outcome)}; restricted cubic splines, {adjusted}; 95 % bands, 1st to 99th percentile"
+        )
+        more = (
+            "A tick below stands for five patients or more next to each other, a triangle for a knot. The "
+            "bend is tested beyond the straight line."
+        )
+        out.append(save("shape", partial(draw_splines), rows, f"Shape: {outcome.label}", detail, more))
+    groups = mine("effect_modification")
+    if len(groups) and groups["part"].eq("effect in group").any():
+        rows = _by_group(groups, labels)
+        detail = f"{_people(outcome)}; {adjusted}; q: interaction, all tests of this figure together"
+        title = f"Does the effect differ between groups? {outcome.label}"
+        more = "That one interval holds no effect and another does not, says nothing about a difference."
+        draw = partial(draw_group_forest, adjusted=adjusted)
+        out.append(save("groups", draw, rows, title, detail, more))
+    sites = mine("site_meta_analysis")
+    if (
+        len(sites)
+        and sites["part"].eq("pooled").any()
+        and sites.loc[sites["part"] == "pooled", "estimate"].notna().any()
+    ):
+        rows = _by_site(sites, labels)
+        detail = (
+            f"{_people(outcome)}; {adjusted}; random effects (Paule–Mandel), modified Hartung–Knapp interval"
+        )
+        more = "Dashed: where the effect at a new site is expected."
+        draw = partial(draw_group_forest, adjusted=adjusted)
+        out.append(save("sites", draw, rows, f"Site by site: {outcome.label}", detail, more))
+    prediction = mine("prediction")
+    if len(prediction):
+        over = prediction[prediction["measure"].isin(["AUC at", "Brier score at"])]
+        rows = over[["model", "measure", "time", "estimate"]].assign(model=_named(over["model"], labels))
+        judged = "predictions for patients left out of the fit"
+        if len(rows):
+            title = f"Prediction over time: {outcome.label}"
+            draw = partial(draw_accuracy, time_label=time)
+            more = "Of those not yet censored, weighted for censoring."
+            out.append(save("prediction", draw, rows, title, f"{_people(outcome)}; {judged}", more))
+        calibration = mine("calibration")
+        horizon = number(calibration["time"].iloc[0]) + (f" {outcome.time_unit}" if outcome.time_unit else "")
+        rows = pd.concat(
+            [
+                calibration[calibration["part"] == "group"],
+                *(
+                    _thinned(curve)
+                    for _, curve in calibration[calibration["part"] == "curve"].groupby("model", sort=False)
+                ),
+            ],
+            ignore_index=True,
+        )
+        rows = rows.assign(model=_named(rows["model"], labels))
+        title = f"Calibration at {horizon}: {outcome.label}"
+        more = "On the dotted line the predicted risks are right."
+        kept = rows.drop(columns=["feature", "time"])
+        out.append(
+            save("calibration", partial(draw_calibration), kept, title, f"{_people(outcome)}; {judged}", more)
+        )
+    return out
+
+
+def _people(outcome: OutcomeRun) -> str:
+    from discovery.figures.standard import outcome_people
+
+    return outcome_people(outcome)
+
+
+def _watched(outcome: OutcomeRun) -> str:
+    if outcome.median_follow_up is None:
+        return ""
+    unit = f" {outcome.time_unit}" if outcome.time_unit else ""
+    return f"; median follow-up {number(outcome.median_follow_up)}{unit} (reverse Kaplan–Meier)"
+
+
+def _measure(tables: Mapping[str, pd.DataFrame], outcome: OutcomeRun) -> str:
+    markers = tables["markers"]
+    measures = markers.loc[markers["outcome"] == outcome.name, "effect_measure"].dropna()
+    return str(measures.iloc[0]) if len(measures) else ""
+
+
+def _named(models: pd.Series, labels: Mapping[str, str]) -> pd.Series:
+    def name(model: str) -> str:
+        start = "base model with "
+        if model.startswith(start):
+            return start + labels.get(model.removeprefix(start), model.removeprefix(start))
+        return labels.get(model, model)
+
+    return models.map(name)
+
+
+def _thinned(curve: pd.DataFrame) -> pd.DataFrame:
+    """A smooth curve in fewer points, none of them at the very ends: a point is one patient's risk."""
+    inner = curve.iloc[2:-2] if len(curve) > 20 else curve.iloc[:0]
+    if not len(inner):
+        return inner
+    step = max(1, len(inner) // MOST_CURVE_POINTS)
+    return inner.iloc[::step].assign(
+        risk=lambda rows: rows["risk"].round(3), observed=lambda rows: rows["observed"].round(3)
+    )
+
+
+def _counts(row) -> str:
+    text = f"n = {whole(row.n)}"
+    return text if pd.isna(row.events) else f"{text}, {plural(int(row.events), 'event')}"
+
+
+def _by_group(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
+    rows: list[dict] = []
+    for (feature, modifier), block in table.groupby(["feature", "modifier"], sort=False):
+        if len(rows) > MOST_ROWS:
+            break
+        effects = block[(block["part"] == "effect in group") & (block["n"] >= SMALL)]
+        test = block[block["part"] == "interaction"].iloc[0]
+        if effects.empty:
+            continue
+        name = labels.get(str(feature), str(feature))
+        rows.append(
+            {"kind": HEADING, "label": f"{name}, by {modifier}", "people": p_phrase(test.q_value, "q")}
+        )
+        for row in effects.itertuples():
+            rows.append(
+                {
+                    "kind": GROUP,
+                    "label": row.group,
+                    "effect_measure": row.effect_measure,
+                    "estimate": row.estimate,
+                    "ci_low": row.ci_low,
+                    "ci_high": row.ci_high,
+                    "people": _counts(row),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _by_site(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
+    rows = []
+    for feature, block in table.groupby("feature", sort=False):
+        pooled = block[block["part"] == "pooled"].iloc[0]
+        if pd.isna(pooled["estimate"]):
+            continue
+        spread = f"τ = {number(pooled['tau'], 2)}, I² = {number(pooled['i2_percent'], 2)} %"
+        rows.append({"kind": HEADING, "label": labels.get(str(feature), str(feature)), "people": spread})
+        kinds = {"site": GROUP, "pooled": POOLED, "prediction": NEXT}
+        for row in block[block["part"].isin(kinds)].itertuples():
+            if row.part == "site" and row.n < SMALL:
+                continue
+            words = {"site": row.site, "pooled": "pooled", "prediction": "a new site"}
+            rows.append(
+                {
+                    "kind": kinds[row.part],
+                    "label": words[row.part],
+                    "effect_measure": row.effect_measure,
+                    "estimate": row.estimate,
+                    "ci_low": row.ci_low,
+                    "ci_high": row.ci_high,
+                    "people": _counts(row) if row.part != "prediction" else "",
+                }
+            )
+    return pd.DataFrame(rows)

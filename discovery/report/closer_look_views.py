@@ -1,0 +1,326 @@
+"""Tables of the report's closer look: models beside the screen's, for the leading features."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from discovery.report import format as words
+from discovery.report.page_tables import Table
+from discovery.report.settings import RunSettings
+
+MOST_REASONS = 20
+INTERVAL = "(95 % interval)"
+View = tuple[str, str, Table]
+
+
+def closer_look_views(
+    tables: Mapping[str, pd.DataFrame], settings: RunSettings, labels: Mapping[str, str]
+) -> list[View]:
+    """Anchor, heading and table of each analysis that the run did; short, with the file that holds all."""
+    outcomes = {outcome.name: outcome.label for outcome in settings.outcomes}
+    survival = tables.get("survival", pd.DataFrame())
+    survival = survival if "part" in survival else pd.DataFrame(columns=["part"])
+    parts = {name: block for name, block in survival.groupby("part", sort=False)}
+
+    def table_of(name: str, view, *more) -> Table | None:
+        return view(tables.get(name), labels, outcomes, *more)
+
+    made = [
+        ("follow-up", "Follow-up", _follow_up(tables.get("follow_up"), outcomes)),
+        ("competing", "Beside competing events", _effects(parts.get("competing models"), labels, outcomes)),
+        ("landmark", "From the landmark", _effects(parts.get("landmark"), labels, outcomes)),
+        ("hazards", "Hazards that change over time", _periods(parts, tables, labels, outcomes)),
+        ("mean-time", "Mean time without the event", _means(parts.get("restricted mean"), labels, outcomes)),
+        ("prediction", "Prediction of patients left out", table_of("prediction", _prediction)),
+        ("shapes", "Straight or bent", table_of("shapes", _shapes)),
+        ("interactions", "Do effects differ between groups?", table_of("effect_modification", _groups)),
+        ("pooled", "Pooled over sites", table_of("site_meta_analysis", _sites)),
+        ("not-estimated", "What could not be estimated, and why", table_of("associations", _refused)),
+    ]  # fmt: skip
+    one = len(outcomes) == 1
+    return [
+        (anchor, heading, spared(table, one_outcome=one))
+        for anchor, heading, table in made
+        if table is not None and table.rows
+    ]
+
+
+def spared(table: Table, *, one_outcome: bool) -> Table:
+    """`table` without notes that are all empty and, with a single outcome, without its name in each row."""
+    empty = {
+        k
+        for k, head in enumerate(table.heads)
+        if (head == "Note" and not any(row[k] for row in table.rows))
+        or (head == "Outcome" and one_outcome and k > 0)
+    }
+    kept = [k for k in range(len(table.heads)) if k not in empty]
+    rows = tuple(tuple(row[k] for k in kept) for row in table.rows)
+    return Table(tuple(table.heads[k] for k in kept), rows, table.note, table.lead)
+
+
+def _empty(table: pd.DataFrame | None) -> bool:
+    return table is None or not len(table)
+
+
+def _follow_up(table: pd.DataFrame | None, outcomes: Mapping[str, str]) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    rows = []
+    for row in table.itertuples():
+        rate = words.number(row.rate) + f" ({words.number(row.rate_low)} to {words.number(row.rate_high)})"
+        rows.append(
+            (
+                outcomes.get(row.outcome, row.outcome),
+                str(row.event),
+                words.whole(row.n),
+                words.whole(row.n_event),
+                rate,
+                _span(row.median_follow_up, row.follow_up_low, row.follow_up_high),
+                _span(row.median_time, row.median_low, row.median_high),
+            )
+        )
+    heads = (
+        "Outcome",
+        "Event",
+        "Patients",
+        "Events",
+        "Rate a unit of time",
+        "Median follow-up",
+        "Median time",
+    )
+    note = "Follow-up by the reverse Kaplan–Meier method. A dash: not reached, or events compete."
+    return Table(heads, tuple(rows), note)
+
+
+def _span(value: object, low: object, high: object) -> str:
+    if words.missing(value):
+        return words.DASH
+    ends = [words.number(end) if not words.missing(end) else "not reached" for end in (low, high)]
+    return f"{words.number(value)} ({ends[0]} to {ends[1]})"
+
+
+def _effects(
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    rows = []
+    for row in table.to_dict("records"):
+        measure = str(row["effect_measure"])
+        rows.append(
+            (
+                labels.get(row["feature"], str(row["feature"])),
+                outcomes.get(row["outcome"], str(row["outcome"])),
+                str(row["model"]),
+                words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], measure),
+                words.p_value(row["p_value"]),
+                words.whole(row["events"]),
+                "" if words.missing(row.get("note")) else str(row["note"]),
+            )
+        )
+    heads = ("Feature", "Outcome", "Model", f"Ratio per 1 SD {INTERVAL}", "p", "Events", "Note")
+    return Table(heads, tuple(rows))
+
+
+def _periods(parts, tables, labels: Mapping[str, str], outcomes: Mapping[str, str]) -> Table | None:
+    hazards, periods = tables.get("proportional_hazards"), parts.get("effect by period")
+    if _empty(hazards):
+        return None
+    turned = hazards[hazards["violated"].astype(bool)]
+    tested = int(hazards["p_value"].notna().sum())
+    if not len(turned):
+        lead = f"None of {words.plural(tested, 'test')} of proportional hazards has a q below the level."
+        return Table(("Test", "Result"), (("Proportional hazards", "not doubted for any feature"),), "", lead)
+    rows = []
+    for row in turned.to_dict("records"):
+        mine = pd.DataFrame()
+        if periods is not None:
+            mine = periods[(periods["outcome"] == row["outcome"]) & (periods["feature"] == row["feature"])]
+        by_period = [
+            f"{r['period']}: "
+            + words.effect_interval(r["estimate"], r["ci_low"], r["ci_high"], "log hazard ratio")
+            for r in mine.to_dict("records")
+            if r["quantity"] == "log hazard ratio" and r["period"] != "change"
+        ]
+        rows.append(
+            (
+                labels.get(row["feature"], str(row["feature"])),
+                outcomes.get(row["outcome"], str(row["outcome"])),
+                words.p_value(row["q_value"]),
+                "; ".join(by_period) or words.DASH,
+                str(row.get("handled", "")),
+            )
+        )
+    note = f"{len(turned)} of {words.plural(tested, 'test')}; all are in proportional_hazards.csv."
+    heads = ("Feature", "Outcome", "q", "Hazard ratio by period", "What was done")
+    return Table(heads, tuple(rows[:MOST_REASONS]), note)
+
+
+def _means(
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    rows = [
+        (
+            labels.get(row["feature"], str(row["feature"])),
+            outcomes.get(row["outcome"], str(row["outcome"])),
+            str(row["period"]),
+            _span(row["estimate"], row["ci_low"], row["ci_high"]),
+            words.p_value(row["p_value"]),
+        )
+        for row in table.to_dict("records")
+    ]
+    note = "Restricted mean time without the event, highest less lowest third; not adjusted."
+    return Table(("Feature", "Outcome", "Time", f"Difference {INTERVAL}", "p"), tuple(rows), note)
+
+
+PREDICTED = {
+    "Harrell C": "Harrell C",
+    "Uno C": "Uno C",
+    "AUC at": "AUC at the horizon",
+    "integrated Brier score": "Integrated Brier",
+    "observed / expected risk": "Observed / expected",
+    "calibration slope": "Calibration slope",
+}
+
+
+def _prediction(
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    rows = []
+    for (outcome, model), block in table.groupby(["outcome", "model"], sort=False):
+        horizon = block["time"].max()
+        last = block[block["time"] == horizon].drop_duplicates("measure").set_index("measure")
+        cells = []
+        for measure in PREDICTED:
+            if measure not in last.index:
+                cells.append(words.DASH)
+                continue
+            row = last.loc[measure]
+            text = words.fixed(row["estimate"], 3)
+            if not words.missing(row["ci_low"]):
+                text += f" ({words.fixed(row['ci_low'])} to {words.fixed(row['ci_high'])})"
+            cells.append(text)
+        lead = "base model with "
+        name = str(model)
+        if name.startswith(lead):
+            name = lead + labels.get(name.removeprefix(lead), name.removeprefix(lead))
+        name = labels.get(name, name)
+        rows.append((name, outcomes.get(str(outcome), str(outcome)), words.number(horizon), *cells))
+    note = (
+        "Each patient is predicted by models fitted to others. The lead was picked on all patients, so its "
+        "gain here is a little too large; the gain in the ranking is corrected for that. A dash: not defined "
+        "with competing events or delayed entry. Over time: prediction.csv."
+    )
+    return Table(("Model", "Outcome", "Horizon", *PREDICTED.values()), tuple(rows), note)
+
+
+def _shapes(
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    rows = [
+        (
+            labels.get(row["feature"], str(row["feature"])),
+            outcomes.get(row["outcome"], str(row["outcome"])),
+            words.p_value(row["p_linear"]),
+            words.p_value(row["p_nonlinear"]),
+            words.p_value(row["q_nonlinear"]),
+            words.p_value(row["p_combined"]),
+            "" if words.missing(row["note"]) else str(row["note"]),
+        )
+        for row in table.to_dict("records")
+    ]
+    heads = ("Feature", "Outcome", "p of the line", "p of the bend", "q of the bend", "p of either", "Note")
+    return Table(heads, tuple(rows))
+
+
+def _groups(
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    rows = [
+        (
+            labels.get(row["feature"], str(row["feature"])),
+            outcomes.get(row["outcome"], str(row["outcome"])),
+            str(row["modifier"]),
+            words.p_value(row["p_value"]),
+            words.p_value(row["q_value"]),
+            "" if words.missing(row["note"]) else str(row["note"]),
+        )
+        for row in table[table["part"] == "interaction"].to_dict("records")
+    ]
+    note = "One test over all groups; effects group by group are in effect_modification.csv."
+    return Table(("Feature", "Outcome", "By", "p", "q", "Note"), tuple(rows), note)
+
+
+def _sites(
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    rows = []
+    pooled = table[table["part"] == "pooled"]
+    for row in pooled.to_dict("records"):
+        mine = table[(table["outcome"] == row["outcome"]) & (table["feature"] == row["feature"])]
+        new = mine[mine["part"] == "prediction"]
+        plain = mine[mine["part"] == "pooled, plain Hartung-Knapp"]
+        measure = str(row["effect_measure"])
+        rows.append(
+            (
+                labels.get(row["feature"], str(row["feature"])),
+                outcomes.get(row["outcome"], str(row["outcome"])),
+                words.whole((mine["part"] == "site").sum()),
+                words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], measure),
+                words.interval(plain["ci_low"].iloc[0], plain["ci_high"].iloc[0], measure)
+                if len(plain)
+                else words.DASH,
+                words.interval(new["ci_low"].iloc[0], new["ci_high"].iloc[0], measure)
+                if len(new)
+                else words.DASH,
+                words.DASH if words.missing(row["i2_percent"]) else words.percent(row["i2_percent"] / 100),
+                "" if words.missing(row["note"]) else str(row["note"]),
+            )
+        )
+    heads = (
+        "Feature",
+        "Outcome",
+        "Sites",
+        f"Pooled {INTERVAL}",
+        "Plain interval",
+        "A new site",
+        "I²",
+        "Note",
+    )
+    note = "The plain Hartung–Knapp interval can be far too short with few sites; the main one is not."
+    return Table(heads, tuple(rows), note)
+
+
+def _refused(
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+) -> Table | None:
+    """Features without an estimate, by the reason in words."""
+    if _empty(table):
+        return None
+    assert table is not None
+    adjusted = table[(table["model"] == "adjusted") & table["estimate"].isna()]
+    adjusted = adjusted[adjusted["note"].fillna("") != ""]
+    rows = []
+    for (outcome, note), block in adjusted.groupby(["outcome", "note"], sort=False):
+        names = words.listed([labels.get(name, str(name)) for name in block["feature"]], limit=6)
+        rows.append((str(note), outcomes.get(str(outcome), str(outcome)), words.whole(len(block)), names))
+    return Table(("Reason", "Outcome", "Features", "Which"), tuple(rows[:MOST_REASONS]))

@@ -1,0 +1,116 @@
+"""Methods text of the closer look at leading features, of eligibility, and of masked counts."""
+
+from __future__ import annotations
+
+from discovery.report.format import listed, number, plural, whole
+from discovery.report.settings import RunSettings
+
+CLOSER_LOOK = (
+    "landmark",
+    "restricted mean",
+    "prediction",
+    "shapes",
+    "effect modification",
+    "site meta-analysis",
+)
+
+
+def eligibility_paragraphs(s: RunSettings) -> list[str]:
+    """The rules as stated, in their order; nothing without one."""
+    if not s.eligibility:
+        return []
+    return [
+        "Patients were eligible if the study file's rules held, asked in this order before anything was "
+        f"learned from the data: {'; '.join(s.eligibility)}. A patient without a value was not eligible. The "
+        "flow of patients (attrition.csv) counts each patient once."
+    ]
+
+
+def landmark_paragraphs(s: RunSettings) -> list[str]:
+    texts = []
+    for outcome in s.outcomes:
+        if outcome.landmark is not None:
+            texts.append(
+                f"{outcome.label}: the features were measured over a window that ended at "
+                f"{number(outcome.landmark, 6)}. All analyses start there, in patients still followed "
+                "without an event, with time counted from there; who left before stands in the flow of "
+                "patients. "
+                "The effects from time 0 stand beside, for contrast (survival.csv): they mix an effect of "
+                "the window with having lived through it (Anderson, Cain and Gelber 1983)."
+            )
+    return texts
+
+
+def closer_look_paragraphs(s: RunSettings) -> list[str]:
+    """What was done for the leading features beyond the screen."""
+    done = set(s.analyses)
+    texts = []
+    if "shapes" in done:
+        texts.append(
+            f"For the leading features of each outcome (the best of each of the first {whole(s.leading)} "
+            "families) the effect was also fitted as a restricted cubic spline (knots at the 5th, 35th, 65th "
+            "and 95th percentiles, or at the 10th, 50th and 90th with fewer than 60 events). The bend beyond "
+            "the line was tested by likelihood ratio, with Benjamini–Hochberg over these features; line and "
+            "spline were combined by the Cauchy combination (shapes.csv)."
+        )
+    if "effect modification" in done:
+        texts.append(
+            "Whether a leading feature's effect differs by etiology, sex or site was tested by one "
+            "interaction test over all groups of each, likelihood ratio (F for a continuous outcome, a "
+            "penalised Wald test with few events), with Benjamini–Hochberg over all tests of an outcome. "
+            "Groups with fewer than 5 events were left out. Effects by group are given with those drawn to "
+            "the common effect (effect_modification.csv)."
+        )
+    if "site meta-analysis" in done:
+        texts.append(
+            "Effects at the sites, from one model with a slope for each site and the base model shared, were "
+            "pooled with random effects (between-site variance by Paule and Mandel 1982; Hartung–Knapp "
+            "interval with its factor at least 1, Röver, Knapp and Friede 2015) where three sites or more "
+            "had 5 events each, with the interval in which the effect at a new site is expected."
+        )
+    if "restricted mean" in done:
+        texts.append(
+            "The difference in restricted mean time without the event between the highest and the lowest "
+            "third of a leading feature was estimated to the horizon of prediction, not adjusted."
+        )
+    if "prediction" in done:
+        competing = any(o.competing for o in s.outcomes)
+        text = (
+            "Prediction was judged on patients left out of the fit (10 folds, mean of 5 divisions) for the "
+            "base model and the base model with the first leading feature, without site, which a new "
+            "patient's hospital need not share. Given are Harrell's C and Uno's C to the horizon (the latest "
+            "round time with 20 patients and 15 % of all still followed, unless the study states one), "
+            "cumulative/dynamic AUC and Brier score over time weighted for censoring, the integrated Brier "
+            "score, and calibration at the horizon: observed over expected risk, slope, and observed risk in "
+            "groups of predicted risk."
+        )
+        if competing:
+            text += (
+                " With competing events the risk is the cumulative incidence from the cause-specific models, "
+                "a patient with a competing event stays free of the event, and observed risks are those "
+                "of Aalen and Johansen."
+            )
+        if any(o.delayed_entry for o in s.outcomes):
+            text += " With delayed entry C and calibration alone are given."
+        texts.append(text)
+    return texts
+
+
+def masking_paragraphs(s: RunSettings) -> list[str]:
+    if not s.suppress_below:
+        return []
+    return [
+        f"Counts of 1 to {s.suppress_below - 1} are masked in all tables, figures and texts, with those that "
+        "would tell them by subtraction; curves are drawn in steps of "
+        f"{plural(s.suppress_below, 'event')} or more. Estimates come from all patients."
+    ]
+
+
+def dated_paragraphs(s: RunSettings) -> list[str]:
+    if not s.measured_at:
+        return []
+    names = listed([o.label for o in s.outcomes], limit=8)
+    return [
+        f"The time of measurement (column {s.measured_at}) was compared with the time of each outcome "
+        f"({names}): patients measured at or after an outcome were left out of it."
+    ]
