@@ -98,6 +98,7 @@ ETIOLOGIES: tuple[Etiology, ...] = (
         breathing_swing=7.5, ventilated=0.12, age=66.0, women=0.42, saturation=91.0,
     ),
 )  # fmt: skip
+INOTROPE_RISE = 0.6  # catecholamines bring pressure up sooner (direction: memory; size ours)
 BY_KEY = {etiology.key: etiology for etiology in ETIOLOGIES}
 
 
@@ -142,7 +143,7 @@ def draw_physiology(etiology: Etiology, size: float, drugs: Drugs, rng: np.rando
         base,
         rv_ees=ees,
         rv_tau=float(np.clip(tau, 0.018, 0.130)),
-        rv_rise=lognormal(rng, base.rv_rise, 0.14),
+        rv_rise=lognormal(rng, base.rv_rise * (INOTROPE_RISE if drugs.inotrope else 1.0), 0.28),
         rv_systole=lognormal(rng, base.rv_systole, 0.04) * (1.0 + 0.02 * np.log(loss)),
         rv_passive_k=base.rv_passive_k * stiffness,
         rv_passive_v=base.rv_passive_v * (0.85 + 0.15 * stiffness),

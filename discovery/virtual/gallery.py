@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,6 @@ from discovery.virtual.etiologies import (
     draw_breathing,
     draw_physiology,
     draw_rhythm,
-    lognormal,
 )
 from discovery.virtual.measurement import Line, Transducer, store
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 COLUMNS = ("panel", "origin", "signal", "time_s", "pressure_mmhg")
+DAMPED = 0.3  # share of lines; three of the eleven open strips of RV pressure look so
 NO_DRUGS = Drugs(beta_blocker=False, inotrope=False, pulmonary_vasodilator=False, diuretic=False)
 
 
@@ -47,15 +48,17 @@ def virtual_strips(
 ) -> pd.DataFrame:
     """A strip of RV (and PA) pressure for each etiology, through a usual bedside line.
 
-    Columns panel (label of the etiology), origin, signal, time_s, pressure_mmhg. The line has 7 to 26 Hz
-    and a damping of 0.25 to 0.7, steps are 0.4 mmHg, as in open intensive-care recordings.
+    Columns panel (label of the etiology), origin, signal, time_s, pressure_mmhg. Some of the lines are damped
+    (5 to 9 Hz, 0.8 to 1.3 of critical damping), the rest rings (7.5 to 20 Hz, 0.2 to 0.55); the tip moves,
+    steps are 0.4 mmHg and every second patient is on an inotrope, as in open intensive-care recordings.
     """
     import pandas as pd
 
     parts = []
     for etiology in ETIOLOGIES:
         rng = named_rng(seed, "virtual", "gallery", etiology.key)
-        physiology = draw_physiology(etiology, 1.0, NO_DRUGS, rng)
+        drugs = replace(NO_DRUGS, inotrope=bool(rng.uniform() < 0.5))
+        physiology = draw_physiology(etiology, 1.0, drugs, rng)
         recorded = simulate(
             physiology,
             draw_rhythm(etiology, etiology.rate, rng),
@@ -63,10 +66,12 @@ def virtual_strips(
             rng,
             duration_s=seconds + 2.0,
         )
+        damped = rng.uniform() < DAMPED
         line = Line(
-            natural_hz=float(np.clip(lognormal(rng, 11.0, 0.4), 7.0, 26.0)),
-            damping=float(rng.uniform(0.25, 0.7)),
+            natural_hz=float(rng.uniform(5.0, 9.0)) if damped else float(rng.uniform(7.5, 20.0)),
+            damping=float(rng.uniform(0.8, 1.3)) if damped else float(rng.uniform(0.2, 0.55)),
             whip=float(rng.gamma(2.0, 0.8)),
+            flutter=float(rng.gamma(2.0, 0.2)),
         )
         transducer = Transducer(
             zero=float(rng.normal(0.5, 1.5)), noise=0.05, wander=0.15, quantum=0.4, drift=0.0

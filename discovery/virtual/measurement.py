@@ -18,13 +18,15 @@ class Line:
     """A fluid-filled catheter, tubing and transducer: natural frequency (Hz), damping coefficient, delay (s).
 
     Second-order model of Gardner RM, Anesthesiology 1981;54:227. `whip` is the pressure in mmHg that the
-    moving catheter adds for each 1000 mmHg/s of ventricular upstroke or fall.
+    moving catheter adds for each 1000 mmHg/s of ventricular upstroke or fall, `flutter` the SD in mmHg,
+    before the line, of what the irregular motion of its tip adds (4 to 13 Hz).
     """
 
     natural_hz: float = 25.0
     damping: float = 0.35
     delay_s: float = 0.0
     whip: float = 0.0
+    flutter: float = 0.0
 
     def __post_init__(self) -> None:
         problems = [
@@ -172,6 +174,8 @@ def store(
                 x += valve_motion(time - edge, rng)
     if line.whip and ventricle is not None:
         x += line.whip * np.gradient(ventricle) * rate_hz / 1000.0
+    if line.flutter:
+        x += line.flutter * motion(x.size, rate_hz, rng)
     for start, end in handling.moved:
         x += burst(time, start, end, rng)
     x += transducer.level_cm * MMHG_PER_CM
@@ -207,6 +211,19 @@ def burst(time: np.ndarray, start: float, end: float, rng: np.random.Generator) 
                           rng.standard_normal(max(int(8 * (end - start)), 4)))  # fmt: skip
         out[inside] = rng.uniform(5.0, 25.0) * rough * np.sin(np.linspace(0, np.pi, count))
     return out
+
+
+def motion(count: int, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+    """Noise of unit SD between 4 and 13 Hz that swells and ebbs, (count,): a tip never lies quite still."""
+    from scipy.signal import butter, sosfilt
+
+    low, high = 4.0, min(13.0, 0.45 * rate_hz)
+    band = butter(2, [low, high], btype="bandpass", output="sos", fs=rate_hz)
+    swell = butter(1, 1.5, output="sos", fs=rate_hz)
+    # Noise bandwidths: 1.11 of the band (second order), pi / 2 of the corner (first order).
+    rough = sosfilt(band, rng.standard_normal(count)) / np.sqrt(2.0 * 1.11 * (high - low) / rate_hz)
+    swelling = sosfilt(swell, rng.standard_normal(count)) / np.sqrt(np.pi * 1.5 / rate_hz)
+    return rough * np.exp(0.5 * swelling - 0.25)
 
 
 def slow_noise(time: np.ndarray, rng: np.random.Generator) -> np.ndarray:
