@@ -15,10 +15,13 @@ def add_to(commands) -> None:
         "demo", help="make a virtual cohort with known truth, measure and analyse it"
     )
     parser.add_argument(
-        "--patients", type=at_least_one, default=240, metavar="N", help="how many (default 240)"
+        "--patients", type=at_least_one, default=240, metavar="N", help="how many, from 24 (default 240)"
     )
     parser.add_argument(
-        "--cohort", type=Path, metavar="DIR", help="folder for the cohort (default beside --out)"
+        "--cohort",
+        type=Path,
+        metavar="DIR",
+        help="folder for the cohort (default cohorts/demo, or beside --out where that is given)",
     )
     add_run_options(parser)
     parser.set_defaults(call=call)

@@ -253,7 +253,10 @@ def with_measured(study: Study, measured: Measured) -> tuple[Study, list[str]]:
         "quality.csv says why the others were not."
     ]
     if (visits > 1).any():
-        notes.append(f"{int((visits > 1).sum())} patients have several visits; the first one is used.")
+        notes.append(
+            f"{int((visits > 1).sum())} patients have several visits; the first one is analysed, the others "
+            "serve the reliability of the features (reliability.csv)."
+        )
     notes += [f"{note[0].upper()}{note[1:]}." for note in measured.notes]
     notes += [f"{sentence}." for sentence in about_shape(study, measured)]
     hashes = {**study.input_hashes, **measured.input_hashes}

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 SEED = 20261125
 PATIENTS = 240
 SIZE_UNKNOWN = 0.03
+STUDY_FILE, TRUTH = "study.toml", "truth.json"
 
 
 def make_cohort(
@@ -48,6 +50,7 @@ def make_cohort(
     seed: int = SEED,
     workers: int = 2,
     duration_s: float = DURATION_S,
+    keep: Collection[str] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> Path:
     """Write a virtual right-heart catheter registry into `folder` and return its study file.
@@ -55,7 +58,7 @@ def make_cohort(
     Parameters
     ----------
     folder : path
-        Made if absent. Files of a cohort that stand in it are written over.
+        Made if absent. Files of a cohort that stand in it are written over, but for those in `keep`.
     patients : int
         From 8. Patient k is the same in every cohort of a seed.
     seed : int
@@ -64,6 +67,8 @@ def make_cohort(
         Threads.
     duration_s : float
         Length of each recording.
+    keep : names of files
+        Of the study file and the README, those that stay as they are where they exist.
     progress : function of (done, all), optional
         Called after each patient.
 
@@ -104,7 +109,33 @@ def make_cohort(
         if progress is not None:
             progress(len(made), patients)
     _write_tables(folder, made, seed)
-    return folder / "study.toml"
+    for name, text in (
+        (STUDY_FILE, STUDY.format(seed=seed)),
+        ("README.md", README),
+        (TRUTH, truth_text(patients, seed, duration_s)),
+    ):
+        if name not in keep or not (folder / name).exists():
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    return folder / STUDY_FILE
+
+
+def is_made(
+    folder: Path | str, *, patients: int = PATIENTS, seed: int = SEED, duration_s: float = DURATION_S
+) -> bool:
+    """Whether `folder` holds all of just this cohort, made by just this generator."""
+    folder = Path(folder)
+    index = folder / "recordings" / "index.csv"
+    try:
+        if (folder / TRUTH).read_text(encoding="utf-8") != truth_text(patients, seed, duration_s):
+            return False
+        names = [line.split(",")[0] for line in index.read_text(encoding="utf-8").splitlines()[1:]]
+    except (OSError, UnicodeDecodeError):
+        return False
+    wanted = [folder / name for name in (STUDY_FILE, "patients.csv", "desaturations.csv")]
+    for name in names:
+        header = folder / "recordings" / name
+        wanted += [header, header.with_suffix(".dat")]
+    return len(names) >= patients and all(path.is_file() for path in wanted)
 
 
 def _one_patient(number: int, seed: int, recordings: Path, duration_s: float):
@@ -193,18 +224,24 @@ def _write_tables(folder: Path, made: list, seed: int) -> None:
     _csv(folder / "latent.csv", pd.DataFrame(latent_rows))
     _csv(folder / "desaturations.csv", pd.DataFrame(episodes, columns=["patient_id", "hours"]))
     pd.concat(trends, ignore_index=True).to_parquet(folder / "svo2_trends.parquet", index=False)
-    (folder / "study.toml").write_text(STUDY.format(seed=seed), encoding="utf-8", newline="\n")
-    (folder / "README.md").write_text(
-        README.format(patients=len(made), recordings=len(index_rows), seed=seed),
-        encoding="utf-8",
-        newline="\n",
-    )
-    text = json.dumps(truth_of(len(made), seed), indent=2, ensure_ascii=False) + "\n"
-    (folder / "truth.json").write_text(text, encoding="utf-8", newline="\n")
 
 
 def _csv(path: Path, table: pd.DataFrame) -> None:
     table.to_csv(path, index=False, lineterminator="\n")
+
+
+def truth_text(patients: int, seed: int, duration_s: float) -> str:
+    """truth.json: what is true by construction, and what made it."""
+    made = {"seconds_of_recording": duration_s, "generator": generator_digest()}
+    return json.dumps(truth_of(patients, seed) | made, indent=2, ensure_ascii=False) + "\n"
+
+
+def generator_digest() -> str:
+    """A digest of the modules of the generator: another one makes other patients."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def truth_of(patients: int, seed: int) -> dict[str, Any]:

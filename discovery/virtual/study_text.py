@@ -72,19 +72,28 @@ column = "long_stay"
 positive = 1
 """
 
-README = """# A virtual right-heart catheter registry
+README = """# demo: a virtual right-heart catheter registry
 
-Everything here is invented by a computer model: {patients} patients, four hospitals, {recordings}
-recordings (seed {seed}). No such patient or hospital exists. For testing and teaching; no result is a
-threshold for care.
+Everything here is invented by a computer model: the patients, the four hospitals and every number. No such
+patient or hospital exists. For testing and teaching; no result is a threshold for care.
+
+    discovery demo
+
+makes the patients and their recordings here on first use (`--patients N` for another number than 240),
+then measures and analyses them; later runs take what stands here. The study file may be edited: the demo uses
+it as it stands. Once made, the folder is a cohort like any other (`discovery run`, `check`, `measure`).
 
 | file | one row is |
 | --- | --- |
 | `study.toml` | the study |
 | `patients.csv` | a patient: covariates, notes of the visit, outcomes |
-| `recordings/index.csv` | a WFDB record: RV pressure and, in most, PA and venous pressure, ECG, SvO2 |
+| `recordings/index.csv` | a WFDB record of a minute: RV pressure; in most, PA, CVP, ECG, SvO2 |
 | `desaturations.csv` | an episode of venous desaturation, hours from the start of monitoring |
 | `svo2_trends.parquet` | a sample of the monitoring from which the episodes were counted |
 | `latent.csv` | what is true of a visit: contractility, load, coupling, relaxation |
-| `truth.json` | what drives each outcome, which features carry it, which are decoys |
+| `truth.json` | what drives each outcome, which features carry it, which are decoys; number and seed |
+
+A quarter of the patients come a second time, 80 to 300 days later. The first visit is analysed; the second
+tells how well each feature is repeated. The hospitals differ in case mix, in their lines and in how high they
+hang the transducer; two outcomes are traps: one is chance, the other goes with the hospital alone.
 """
