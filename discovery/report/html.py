@@ -200,7 +200,7 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
     if len(tables.get("attrition", ())):
         out.append(("attrition", "Flow of patients", attrition_view(tables["attrition"], labels)))
     if len(tables.get("baseline", ())):
-        out.append(("baseline", "Baseline characteristics", baseline_view(tables["baseline"])))
+        out.append(("baseline", "Baseline characteristics", _baseline(tables["baseline"])))
     if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
         out.append(("missing", "Missing values", missing_view(tables["missing"])))
     if len(tables.get("excluded_features", ())):
@@ -217,6 +217,14 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
         if len(tables.get(name, ())):
             out.append((name, heading, plain_view(tables[name])))
     return out
+
+
+def _baseline(table: pd.DataFrame) -> Table:
+    from discovery.report.baseline_files import legend
+
+    view = baseline_view(table)
+    files = "For a paper: baseline.docx, baseline.tex, baseline.html, all as data in baseline.csv."
+    return Table(view.heads, view.rows, f"{legend(table)}{view.note} {files}".strip(), view.lead)
 
 
 def _limits(

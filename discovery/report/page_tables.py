@@ -30,9 +30,12 @@ def baseline_view(table: pd.DataFrame) -> Table:
     groups = list(dict.fromkeys(table["group"].astype(str)))
     sizes = table.drop_duplicates("group")["group_n"]
     heads = ["Characteristic"] + [f"{name} (n = {words.whole(n)})" for name, n in zip(groups, sizes)]
-    rows = []
+    apart = len(groups) > 2 and bool(table.drop_duplicates("variable")["smd"].notna().any())
+    heads += ["SMD"] if apart else []
+    rows: list[list[str]] = []
     for _, block in table.groupby("variable", sort=False):
         first = block.iloc[0]
+        start = len(rows)
         unit = f" ({first['unit']})" if not words.missing(first.get("unit")) else ""
         name, kind = f"{first['label']}{unit}", str(first["statistic"])
         cells = {(str(r["level"]), str(r["group"])): r for r in block.to_dict("records")}
@@ -49,6 +52,10 @@ def baseline_view(table: pd.DataFrame) -> Table:
         gone = {str(r["group"]): r["missing"] for r in block.to_dict("records")}
         if any(not words.missing(value) and value > 0 for value in gone.values()):
             rows.append([f"{name}: missing"] + [words.whole(gone.get(g)) for g in groups])
+        if apart:  # one difference a characteristic, beside its first row
+            rows[start].append(words.fixed(first["smd"]))
+            for row in rows[start + 1 :]:
+                row.append("")
     note = "Counts with percentages of the patients with a value. "
     if "suppressed" in table and table["suppressed"].fillna(False).astype(bool).any():
         note += f"“{MASKED}”: a small count, or one that would give it away, is not shown."
