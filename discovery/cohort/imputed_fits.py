@@ -1,0 +1,99 @@
+"""Features fitted in every completed copy of the data, and pooled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from discovery.association.design import Design
+from discovery.association.outcome_models import fit_columns, standardised_outcome
+from discovery.cohort.imputation import Completed
+from discovery.cohort.pooling import Pooled, pool
+
+
+@dataclass(frozen=True, kw_only=True)
+class ImputedFits:
+    """Pooled models of the imputed features (c,), in the order of `completed.plan.columns`.
+
+    coef, base (c, k) : all coefficients, the feature last, averaged over copies; z : the normal deviate with
+    the pooled p-value and the sign of the estimate; se : pooled, of the models' information;
+    n, events : patients in the models; failed : copies without a fit; pooled values are NaN if any failed.
+    """
+
+    pooled: Pooled
+    coef: np.ndarray
+    z: np.ndarray
+    se: np.ndarray
+    p_value: np.ndarray
+    ci_low: np.ndarray
+    ci_high: np.ndarray
+    firth: np.ndarray
+    n: np.ndarray
+    failed: np.ndarray
+
+
+def fit_imputed(
+    design: Design,
+    completed: Completed,
+    *,
+    which: np.ndarray | None = None,
+    shift: float = 0.0,
+    conf_level: float = 0.95,
+) -> ImputedFits:
+    """Fit and pool.
+
+    Parameters
+    ----------
+    which : places in `completed.plan.columns`; all of them otherwise
+    shift : added to every imputed value, in SD of the feature
+
+    Notes
+    -----
+    The variance within a copy is the model's, but where the likelihood ratio is at least 1 it is
+    (estimate / z)^2: so that the pooled test is the likelihood-ratio test of the screen where the copies
+    agree, and near separation the model's exploding variance does not make the surest marker the least
+    sure. The degrees of freedom that complete data would have are patients (events for survival) less
+    coefficients.
+    """
+    from scipy import stats
+
+    plan = completed.plan
+    which = np.arange(plan.columns.size) if which is None else np.asarray(which)
+    columns = plan.columns[which]
+    design = standardised_outcome(design)
+    seen = plan.observed[:, columns]
+    imputed = seen & ~design.observed[:, columns]
+    coefs, variances, model_variances, firths = [], [], [], []
+    for copy in completed.copies:
+        x = np.where(imputed, copy[:, which] + shift, np.where(seen, copy[:, which], 0.0))
+        got = fit_columns(design.response, design.base, x, observed=seen, intervals=False)
+        ok = got.fit.code == 0
+        coef = np.where(ok[:, None], got.fit.coef, np.nan)
+        se = np.where(ok, got.fit.se, np.nan)
+        coefs.append(coef)
+        variances.append(_evidence_variance(design.kind, coef[:, -1], se, got.fit.z))
+        model_variances.append(se**2)
+        firths.append(got.firth)
+    every = np.array(coefs)
+    sizes = design.event @ seen if design.event is not None else seen.sum(axis=0)
+    parameters = every.shape[2]
+    pooled = pool(every[:, :, -1], np.array(variances), df_complete=np.maximum(sizes - parameters, 1.0))
+    low, high = pooled.interval(conf_level)
+    p = pooled.p_value
+    with np.errstate(invalid="ignore"):
+        z = np.sign(pooled.estimate) * stats.norm.isf(p / 2)
+    between = every[:, :, -1].var(axis=0, ddof=1)
+    se = np.sqrt(np.mean(model_variances, axis=0) + (1 + 1 / completed.m) * between)
+    return ImputedFits(
+        pooled=pooled, coef=every.mean(axis=0), z=z, se=se, p_value=p, ci_low=low, ci_high=high,
+        firth=np.array(firths).any(axis=0), n=seen.sum(axis=0),
+        failed=np.isnan(every[:, :, -1]).sum(axis=0),
+    )  # fmt: skip
+
+
+def _evidence_variance(kind: str, estimate, se, z) -> np.ndarray:
+    if kind == "continuous":
+        return se**2
+    sure = np.abs(z) >= 1
+    return np.where(sure, (estimate / np.where(sure, z, 1.0)) ** 2, se**2)

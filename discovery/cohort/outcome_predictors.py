@@ -1,0 +1,49 @@
+"""An outcome as predictors of missing feature values."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from discovery.association.design import Design
+
+
+def outcome_columns(design: Design) -> np.ndarray:
+    """The outcome as predictors (n, k), each of spread 1.
+
+    Survival: for every cause its indicator and its Nelson-Aalen cumulative hazard over the time watched,
+    within strata. A class outcome: an indicator for each class but the first. Numbers: themselves.
+    """
+    if design.status is not None:
+        assert design.time is not None
+        stratum = np.zeros(design.n, dtype=int) if design.stratum is None else design.stratum
+        columns = []
+        for cause in design.causes or (1,):
+            happened = design.status == cause
+            columns += [happened.astype(float), _hazard_lived(design.time, happened, design.entry, stratum)]
+    elif design.y is None:
+        return np.empty((design.n, 0))
+    elif design.kind in ("binary", "ordinal", "multiclass"):
+        columns = [(design.y == k).astype(float) for k in np.unique(design.y)[1:]]
+    else:
+        columns = [design.y]
+    table = np.column_stack(columns) if columns else np.empty((design.n, 0))
+    spread = table.std(axis=0)
+    return (table - table.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
+
+
+def _hazard_lived(time, happened, entry, stratum) -> np.ndarray:
+    """Nelson-Aalen cumulative hazard of each patient's stratum from entry to the end of follow-up (n,)."""
+    from discovery.survival.curves import nelson_aalen
+
+    lived = np.zeros(len(time))
+    for code in np.unique(stratum):
+        here = stratum == code
+        if not happened[here].any():
+            continue
+        start = None if entry is None else entry[here]
+        curve = nelson_aalen(time[here], happened[here], entry=start)
+        steps = np.concatenate([[0.0], curve.estimate])
+        lived[here] = steps[np.searchsorted(curve.time, time[here], side="right")]
+        if start is not None:
+            lived[here] -= steps[np.searchsorted(curve.time, start, side="right")]
+    return lived

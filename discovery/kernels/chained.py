@@ -1,0 +1,232 @@
+"""Chained imputation: every incomplete column drawn in turn from a ridge regression on others.
+
+Van Buuren, Flexible Imputation of Missing Data, 2nd ed. 2018, sections 3.2 (normal draws), 3.4 (predictive
+mean matching) and 4.5 (chained equations).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from .compiled import compiled
+from .normal_tail import draw_below, normal_quantile
+
+SEEN, GONE, BELOW, ABOVE = (
+    0,
+    1,
+    2,
+    3,
+)  # what a cell is: known, missing, known to be at most or at least a limit
+LEFT = 4  # missing and not to be imputed
+
+MATCHED, NORMAL = 0, 1  # how a column is drawn
+
+
+@compiled
+def impute_columns(
+    x, role, limit, fixed, weights, columns, neighbours, how, ridge, donors, proper, parameter_noise, uniforms
+):
+    """Redraw, pass after pass, the cells of `columns` that are not known; `x` is changed in place.
+
+    Parameters
+    ----------
+    x : (n, p) current values, complete where `role` is not LEFT
+    role, limit : (n, p) int8 cell roles; the limit of a cell known to be below or above it
+    fixed : (n, f) predictors of every column, the intercept not among them
+    weights : (n,) case weights; a row of weight 0 teaches nothing but is imputed
+    columns : (c,) which columns, in the order of the passes
+    neighbours : (c, k) other columns of x used as predictors, -1 for none
+    how : (c,) MATCHED (values of donors) or NORMAL; a limited cell is always a truncated normal draw
+    ridge : share of each predictor's sum of squares added to the diagonal
+    donors : how many nearest known rows a matched value is taken from
+    proper : whether coefficients are drawn, or taken as estimated (the rows being a bootstrap draw)
+    parameter_noise : (passes, c, 2 + f + k) standard normal; uniforms : (passes, n, c) in (0, 1)
+
+    Returns
+    -------
+    int8 (c,) : 0, or 1 where a regression could not be solved in some pass (the cells keep their values).
+    """
+    n, f = fixed.shape
+    failed = np.zeros(columns.size, dtype=np.int8)
+    largest = 1 + f + neighbours.shape[1]
+    z = np.empty((n, largest))
+    gram, factor = np.empty((largest, largest)), np.empty((largest, largest))
+    for turn in range(uniforms.shape[0]):
+        for c in range(columns.size):
+            j = columns[c]
+            k = _predictors(x, fixed, neighbours[c], z)
+            beta = np.zeros(k)
+            sum_weights, squares = _normal_equations(x, j, role, weights, z, k, gram, beta)
+            size = sum_weights - k
+            if size < 1.0 or not _cholesky(gram, k, ridge, factor):
+                failed[c] = 1
+                continue
+            right = beta.copy()
+            _solve(factor, k, beta)
+            rest = squares
+            for a in range(k):
+                rest -= beta[a] * right[a]
+            rest = max(rest, 1e-12 * squares)
+            sd = math.sqrt(rest / size)
+            drawn = beta.copy()
+            if proper:
+                sd = math.sqrt(rest / _chi_square(size, parameter_noise[turn, c, 0]))
+                _add_noise(factor, k, sd, parameter_noise[turn, c, 1:], drawn)
+            _draw_cells(
+                x, j, role, limit, weights, z, k, beta, drawn, sd, how[c], donors, uniforms[turn, :, c]
+            )
+    return failed
+
+
+@compiled
+def _predictors(x, fixed, neighbours, z):
+    """Fill z with the intercept, the fixed columns and the neighbours; how many there are."""
+    n, f = fixed.shape
+    k = 1 + f
+    for i in range(n):
+        z[i, 0] = 1.0
+        for a in range(f):
+            z[i, 1 + a] = fixed[i, a]
+    for other in neighbours:
+        if other >= 0:
+            for i in range(n):
+                z[i, k] = x[i, other]
+            k += 1
+    return k
+
+
+@compiled
+def _normal_equations(x, j, role, weights, z, k, gram, right):
+    """Weighted z'z and z'x_j over rows with a value or a limited one; the sum of weights and x_j'x_j."""
+    for a in range(k):
+        for b in range(k):
+            gram[a, b] = 0.0
+    total, squares = 0.0, 0.0
+    for i in range(x.shape[0]):
+        w = weights[i]
+        if w > 0.0 and role[i, j] != GONE and role[i, j] != LEFT:
+            value = x[i, j]
+            total += w
+            squares += w * value * value
+            for a in range(k):
+                t = w * z[i, a]
+                right[a] += t * value
+                for b in range(a + 1):
+                    gram[a, b] += t * z[i, b]
+    return total, squares
+
+
+@compiled
+def _cholesky(gram, k, ridge, factor):
+    """Lower factor of gram plus the ridge (the intercept has none); False when it is not positive."""
+    for a in range(k):
+        for b in range(a + 1):
+            value = gram[a, b]
+            if a == b and a > 0:
+                idle = gram[a, a] <= 1e-9 * gram[0, 0]  # all 0 in the rows used: held at 0
+                value += 1e12 if idle else ridge * gram[a, a]
+            for t in range(b):
+                value -= factor[a, t] * factor[b, t]
+            if a == b:
+                if not value > 1e-12:
+                    return False
+                factor[a, a] = math.sqrt(value)
+            else:
+                factor[a, b] = value / factor[b, b]
+    return True
+
+
+@compiled
+def _solve(factor, k, right):
+    """Solve in place with the factor and its transpose."""
+    for a in range(k):
+        for t in range(a):
+            right[a] -= factor[a, t] * right[t]
+        right[a] /= factor[a, a]
+    for a in range(k - 1, -1, -1):
+        for t in range(a + 1, k):
+            right[a] -= factor[t, a] * right[t]
+        right[a] /= factor[a, a]
+
+
+@compiled
+def _add_noise(factor, k, sd, noise, drawn):
+    """drawn += sd (factor')^-1 noise."""
+    step = np.empty(k)
+    for a in range(k - 1, -1, -1):
+        value = noise[a]
+        for t in range(a + 1, k):
+            value -= factor[t, a] * step[t]
+        step[a] = value / factor[a, a]
+        drawn[a] += sd * step[a]
+
+
+@compiled
+def _chi_square(df, normal):
+    """A chi-square draw from a normal one (Wilson & Hilferty, PNAS 1931;17:684-688)."""
+    part = 2.0 / (9.0 * df)
+    return df * max(1.0 - part + normal * math.sqrt(part), 0.05) ** 3
+
+
+@compiled
+def _linear(z, i, k, beta):
+    value = 0.0
+    for a in range(k):
+        value += z[i, a] * beta[a]
+    return value
+
+
+@compiled
+def _draw_cells(x, j, role, limit, weights, z, k, beta, drawn, sd, how, donors, uniforms):
+    n = x.shape[0]
+    order = np.empty(0, dtype=np.int64)
+    predicted = np.empty(0)
+    known = np.empty(0, dtype=np.int64)
+    if how == MATCHED:
+        count = 0
+        known = np.empty(n, dtype=np.int64)
+        predicted = np.empty(n)
+        for i in range(n):
+            if role[i, j] == SEEN and weights[i] > 0.0:
+                known[count] = i
+                predicted[count] = _linear(z, i, k, beta)
+                count += 1
+        order = np.argsort(predicted[:count], kind="mergesort")
+        known = known[:count][order]
+        predicted = predicted[:count][order]
+    for i in range(n):
+        what = role[i, j]
+        if what in (SEEN, LEFT):
+            continue
+        mean = _linear(z, i, k, drawn)
+        if what == BELOW:
+            x[i, j] = draw_below(limit[i, j], mean, sd, uniforms[i])
+        elif what == ABOVE:
+            x[i, j] = -draw_below(-limit[i, j], -mean, sd, uniforms[i])
+        elif how == MATCHED:
+            x[i, j] = x[_donor(known, predicted, weights, mean, donors, uniforms[i]), j]
+        else:
+            x[i, j] = mean + sd * normal_quantile(uniforms[i])
+
+
+@compiled
+def _donor(known, predicted, weights, target, donors, u):
+    """One of the `donors` known rows whose prediction is nearest to `target`, by case weight."""
+    high = np.searchsorted(predicted, target)
+    low = high - 1
+    total = 0.0
+    for _ in range(min(donors, known.size)):
+        if low < 0 or (high < known.size and predicted[high] - target < target - predicted[low]):
+            total += weights[known[high]]
+            high += 1
+        else:
+            total += weights[known[low]]
+            low -= 1
+    goal = u * total
+    for at in range(low + 1, high):
+        goal -= weights[known[at]]
+        if goal <= 0.0:
+            return known[at]
+    return known[high - 1]

@@ -1,0 +1,235 @@
+"""The imputation engine: what it may change, what it learns from, and that it refuses in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from discovery.association.design import build_design
+from discovery.association.outcome_models import fit_columns, standardised_outcome
+from discovery.association.regression import least_squares
+from discovery.cohort.imputation import Limits, complete, plan_imputation
+from discovery.cohort.imputed_fits import fit_imputed
+from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.kernels.normal_tail import draw_below, normal_below, normal_quantile
+from discovery.seeds import named_rng
+from discovery.study import Outcome
+
+
+def cohort(n=300, *, kind="continuous", seed=1, site=None, gone=0.25):
+    rng = np.random.default_rng(seed)
+    ids = np.array([f"p{i:04d}" for i in range(n)])
+    index = pd.Index(ids, name="patient_id")
+    z = rng.normal(size=n)
+    x = 0.5 * z + rng.normal(size=n)
+    features = pd.DataFrame(
+        {"x": x, "helper": 0.8 * x + 0.6 * rng.normal(size=n), "flag": (x + rng.normal(size=n) > 0) * 1.0},
+        index=index,
+    )
+    pull = 0.5 * x + 0.5 * z
+    given = {"name": "out", "label": "out", "kind": kind, "patient_id": ids}
+    if kind == "survival":
+        time = rng.exponential(size=n) * np.exp(-pull)
+        censor = rng.exponential(2, size=n)
+        given |= {"time": np.minimum(time, censor), "status": (time <= censor).astype(float)}
+    else:
+        given["value"] = pull + rng.normal(size=n)
+    whole = features.copy()
+    for name in ("x", "flag"):
+        features.loc[rng.random(n) < gone, name] = np.nan
+    sites = None if site is None else pd.Series(np.resize(site, n), index=index, dtype=object)
+    return build_design(Outcome(**given), pd.DataFrame({"z": z}, index=index), features, site=sites), whole
+
+
+def test_normal_distribution_and_its_inverse_against_scipy():
+    z = np.array([-37.0, -8.0, -1.96, -0.4, 0.0, 0.3, 2.5, 6.0])
+    np.testing.assert_allclose([normal_below(v) for v in z], stats.norm.cdf(z), rtol=1e-12)
+    p = np.array([1e-300, 1e-12, 0.001, 0.2, 0.5, 0.9, 0.999999])
+    np.testing.assert_allclose([normal_quantile(v) for v in p], stats.norm.ppf(p), rtol=1e-13)
+
+
+def test_truncated_draws_have_the_moments_of_the_truncated_normal():
+    # closed form: mean of N(1, 4) below 0 by scipy.stats.truncnorm
+    u = (np.arange(20_000) + 0.5) / 20_000
+    got = np.array([draw_below(0.0, 1.0, 2.0, v) for v in u])
+    wanted = stats.truncnorm(-np.inf, -0.5, loc=1.0, scale=2.0)
+    assert got.max() <= 0
+    assert got.mean() == pytest.approx(wanted.mean(), abs=1e-3)
+    assert got.std() == pytest.approx(wanted.std(), abs=2e-3)
+    assert draw_below(-500.0, 0.0, 1.0, 0.5) == -500.0
+
+
+def test_known_values_stay_and_matched_values_are_those_of_patients():
+    design, _ = cohort()
+    plan = plan_imputation(design)
+    completed = complete(design, plan, imputations=5, seed=7)
+    names = [design.feature_names[j] for j in plan.columns]
+    assert set(names) == {"x", "flag"}
+    for c, j in enumerate(plan.columns):
+        seen = design.observed[:, j]
+        known = design.features[seen, j]
+        for copy in completed.copies:
+            np.testing.assert_array_equal(copy[seen, c], known)
+            assert np.isin(copy[~seen, c], known).all()
+    # copies differ, and one copy for each percent missing where that is more than asked for
+    assert completed.m == int(np.ceil(100 * (1 - design.observed.mean(axis=0)).max()))
+    assert (completed.copies[0] != completed.copies[1]).any()
+
+
+def test_the_order_of_patients_changes_nothing():
+    design, _ = cohort()
+    turned = np.random.default_rng(3).permutation(design.n)
+    again = replace(
+        design, patient_id=design.patient_id[turned], base=design.base[turned],
+        features=design.features[turned], observed=design.observed[turned], y=design.y[turned],
+    )  # fmt: skip
+    a = complete(design, plan_imputation(design), imputations=2, seed=1).copies
+    b = complete(again, plan_imputation(again), imputations=2, seed=1).copies
+    np.testing.assert_array_equal(a[:, turned], b)
+
+
+def test_an_imputation_in_a_draw_uses_its_weights_and_its_number():
+    design, _ = cohort()
+    completed = complete(design, plan_imputation(design), imputations=2, seed=1)
+    w = named_rng(1, "w").multinomial(design.n, np.ones(design.n) / design.n).astype(float)
+    first = completed.drawn(w, 0)
+    np.testing.assert_array_equal(first, completed.drawn(w, 0))
+    assert (first != completed.drawn(w, 2)).any()
+    c = int(np.flatnonzero(plan_names(design, completed) == "x")[0])
+    gone = ~design.observed[:, completed.plan.columns[c]]
+    drawn_values = design.features[(w > 0), completed.plan.columns[c]]
+    assert np.isin(first[gone, c], drawn_values).all()  # a patient not drawn gives no value away
+
+
+def plan_names(design, completed):
+    return np.array([design.feature_names[j] for j in completed.plan.columns])
+
+
+def test_conditional_distribution_of_normal_draws_against_the_truth():
+    # x given z, y and helper is normal here: its regression from the whole data is the reference
+    design, whole = cohort(n=4000, gone=0.3)
+    plan = plan_imputation(design, matched=False)
+    completed = complete(design, plan, imputations=2, seed=5)
+    c = int(np.flatnonzero(plan_names(design, completed) == "x")[0])
+    j = int(plan.columns[c])
+    scale = design.scaling.table.loc["x"]
+    truth = (whole["x"].to_numpy() - scale["mean"]) / scale["sd"]
+    gone = ~design.observed[:, j]
+    predictors = np.column_stack([design.base, design.y, design.features[:, 1]])
+    wanted = least_squares(truth[gone], predictors[gone])
+    got = least_squares(completed.copies[0][gone, c], predictors[gone])
+    np.testing.assert_allclose(got.coef, wanted.coef, atol=5 * np.max(wanted.se))
+    assert got.sigma == pytest.approx(wanted.sigma, rel=0.08)
+
+
+def test_values_beyond_a_limit_are_drawn_beyond_it_and_the_model_is_that_of_the_whole_data():
+    # reference: the fit on the values themselves, before the device cut them off; omitting them gives another
+    design, whole = cohort(n=3000, gone=0.0, seed=4)
+    cut = float(whole["x"].quantile(0.7))
+    features = whole.copy()
+    above = pd.DataFrame(np.nan, index=whole.index, columns=["x"])
+    above.loc[whole["x"] > cut, "x"] = cut
+    features.loc[whole["x"] > cut, "x"] = np.nan
+    outcome = Outcome(
+        name="out", label="out", kind="continuous", patient_id=design.patient_id, value=design.y
+    )
+    z = pd.DataFrame({"z": design.base[:, 0]}, index=whole.index)
+    limited = build_design(outcome, z, features, winsor=False)
+    limits = Limits(below=above.iloc[:, :0], above=above)
+    plan = plan_imputation(limited, limits)
+    assert plan.n_limited.sum() == (whole["x"] > cut).sum()
+    completed = complete(limited, plan, imputations=20, seed=2)
+    c = int(np.flatnonzero(plan_names(limited, completed) == "x")[0])
+    scale = limited.scaling.table.loc["x"]
+    beyond = ~limited.observed[:, plan.columns[c]]
+    assert (completed.copies[:, beyond, c] * scale["sd"] + scale["mean"] >= cut - 1e-9).all()
+    fits = fit_imputed(limited, completed, which=np.array([c]))
+    uncut = build_design(outcome, z, whole, winsor=False)
+    reference = fit_columns(
+        standardised_outcome(uncut).response,
+        uncut.base,
+        (whole[["x"]].to_numpy() - scale["mean"]) / scale["sd"],
+    )
+    assert fits.coef[0, -1] == pytest.approx(reference.fit.coef[0, -1], abs=2 * reference.fit.se[0])
+    assert fits.pooled.fmi[0] < 0.5
+
+
+def test_pooled_fits_without_a_gap_are_the_fits_of_the_screen():
+    design, _ = cohort(kind="survival", gone=0.2)
+    completed = complete(design, plan_imputation(design), imputations=2, seed=1)
+    j = completed.plan.columns
+    same = replace(completed, copies=np.repeat(completed.copies[:1], 3, axis=0))
+    fits = fit_imputed(design, same)
+    x = np.where(design.observed[:, j], design.features[:, j], same.copies[0])
+    alone = fit_columns(design.response, design.base, x, observed=np.ones(x.shape, dtype=bool))
+    np.testing.assert_allclose(fits.coef, alone.fit.coef, rtol=1e-10)
+    np.testing.assert_allclose(fits.se, alone.fit.se, rtol=1e-10)
+    # the pooled t is then the likelihood-ratio z, on the degrees of freedom of events
+    complete_df = design.event.sum() - alone.fit.coef.shape[1]
+    df = (complete_df + 1) / (complete_df + 3) * complete_df
+    np.testing.assert_allclose(fits.p_value, 2 * stats.t.sf(np.abs(alone.fit.z), df), rtol=1e-6)
+
+
+def test_outcome_as_predictor_is_event_and_cumulative_hazard():
+    # Nelson-Aalen by hand on four patients without ties: 1/4, 1/4 + 0, + 1/2, ...
+    ids = np.array(["a", "b", "c", "d"])
+    index = pd.Index(ids, name="patient_id")
+    outcome = Outcome(
+        name="o", label="o", kind="survival", patient_id=ids,
+        time=np.array([1.0, 2.0, 3.0, 4.0]), status=np.array([1.0, 0.0, 1.0, 0.0]),
+    )  # fmt: skip
+    features = pd.DataFrame({"f": [1.0, 2.0, 3.0, 5.0]}, index=index)
+    design = build_design(outcome, pd.DataFrame({"z": [0.0, 1.0, 0.0, 2.0]}, index=index), features)
+    got = outcome_columns(design)
+    for column, wanted in zip(got.T, ([1, 0, 1, 0], [0.25, 0.25, 0.75, 0.75])):
+        wanted = np.array(wanted, dtype=float)
+        np.testing.assert_allclose(column, (wanted - wanted.mean()) / wanted.std())
+
+
+def test_what_cannot_be_imputed_is_said():
+    design, _ = cohort(site=["A", "B", "C"], gone=0.1)
+    observed = design.observed.copy()
+    observed[design.site == "B", 0] = False  # x: never at site B
+    observed[:, 2] &= np.arange(design.n) % 2 == 0  # flag: more than 40 % missing
+    plan = plan_imputation(replace(design, observed=observed))
+    assert plan.reason[0] == "never measured at site B: patients there left out, not imputed"
+    assert not plan.observed[design.site == "B", 0].any()
+    assert plan.observed[design.site != "B", 0].all()
+    assert plan.reason[2].startswith("not imputed: 5")
+    assert 2 not in plan.columns
+    few = np.zeros(design.n, dtype=bool)
+    few[:20] = True
+    small = plan_imputation(
+        replace(
+            design, patient_id=design.patient_id[few], base=np.random.default_rng(0).normal(size=(20, 8)),
+            features=design.features[few], observed=observed[few] | (np.arange(20)[:, None] > 4),
+            y=design.y[few], site=None,
+        )
+    )  # fmt: skip
+    assert "too few for 9 predictors" in small.reason[0]
+
+
+def test_a_model_without_solution_is_taken_out_and_said(monkeypatch):
+    import discovery.kernels.chained as chained
+
+    whole = chained.impute_columns
+
+    def first_fails(*arguments):
+        failed = whole(*arguments)
+        if failed.size == 2:
+            failed[0] = 1
+        return failed
+
+    monkeypatch.setattr(chained, "impute_columns", first_fails)
+    design, _ = cohort()
+    plan = plan_imputation(design)
+    completed = complete(design, plan, imputations=2, seed=1)
+    lost = int(plan.columns[0])
+    assert completed.plan.reason[lost] == "not imputed: its imputation model has no solution"
+    assert lost not in completed.plan.columns
+    np.testing.assert_array_equal(completed.plan.observed[:, lost], design.observed[:, lost])
+    assert design.feature_names[lost] in completed.plan.notes[-1]
