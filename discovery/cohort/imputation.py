@@ -10,12 +10,12 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.screen import RANKED_MISSING
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.seeds import named_rng
+from discovery.study.limits import Limits
 
 PASSES = 10  # of the chain, before a copy is taken
 PASSES_LIMITED = 25  # values beyond a limit teach the model too, and settle more slowly
@@ -26,17 +26,6 @@ MOST_NEIGHBOURS = 6
 LEAST_CORRELATION = 0.2
 PATIENTS_PER_PREDICTOR = 5
 LEAST_SPARE = 10  # patients with a value beyond the number of predictors
-
-
-@dataclass(frozen=True, kw_only=True)
-class Limits:
-    """Values known only to lie beyond a limit, in raw units, tables of patients by features, NaN elsewhere.
-
-    below : the value is at most this; above : the value is at least this.
-    """
-
-    below: pd.DataFrame
-    above: pd.DataFrame
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +58,13 @@ class ImputationPlan:
         place = np.empty(self.order.size, dtype=np.int64)
         place[self.order] = np.arange(self.order.size)
         return place
+
+    @property
+    def missing(self) -> np.ndarray:
+        """Imputed cells of which nothing at all is known, (n, c) bool."""
+        from discovery.kernels.chained import GONE
+
+        return (self.role[:, self.columns] == GONE)[self._place]
 
     @property
     def limited(self) -> bool:

@@ -46,7 +46,7 @@ def fit_imputed(
     Parameters
     ----------
     which : places in `completed.plan.columns`; all of them otherwise
-    shift : added to every imputed value, in SD of the feature
+    shift : added to every missing value, in SD of the feature; not to one known to lie beyond a limit
 
     Notes
     -----
@@ -63,10 +63,10 @@ def fit_imputed(
     columns = plan.columns[which]
     design = standardised_outcome(design)
     seen = plan.observed[:, columns]
-    imputed = seen & ~design.observed[:, columns]
+    missing = plan.missing[:, which]
     coefs, variances, model_variances, firths = [], [], [], []
     for copy in completed.copies:
-        x = np.where(imputed, copy[:, which] + shift, np.where(seen, copy[:, which], 0.0))
+        x = np.where(seen, copy[:, which] + shift * missing, 0.0)
         got = fit_columns(design.response, design.base, x, observed=seen, intervals=False)
         ok = got.fit.code == 0
         coef = np.where(ok[:, None], got.fit.coef, np.nan)
@@ -87,7 +87,7 @@ def fit_imputed(
     se = np.sqrt(np.mean(model_variances, axis=0) + (1 + 1 / completed.m) * between)
     return ImputedFits(
         pooled=pooled, coef=every.mean(axis=0), z=z, se=se, p_value=p, ci_low=low, ci_high=high,
-        firth=np.array(firths).any(axis=0), n=seen.sum(axis=0),
+        firth=np.logical_or.reduce(firths), n=seen.sum(axis=0),
         failed=np.isnan(every[:, :, -1]).sum(axis=0),
     )  # fmt: skip
 

@@ -81,7 +81,7 @@ def choose_features(
     roles = roles_of_columns(settings, id_column)
     findings = source.findings
     named = {pattern for pattern in chosen.columns if not is_glob(pattern, columns)}
-    for key in ("columns", "exclude"):
+    for key in ("columns", "exclude", "beyond_limit"):
         for pattern in getattr(chosen, key):
             if not matches((pattern,), columns):
                 what = (
@@ -105,6 +105,7 @@ def choose_features(
             findings.error("role taken", source.file, wanted, column=column)
     candidates = matches(chosen.columns, columns) if chosen.columns else list(columns)
     left_out = set(matches(chosen.exclude, columns))
+    limited = set(matches(chosen.beyond_limit, columns))
     features = []
     for column in candidates:
         if column in roles:
@@ -115,7 +116,7 @@ def choose_features(
                 excluded.add(column, roles[column])
         elif column in left_out:
             excluded.add(column, "named in exclude")
-        elif column in named or source.numbers(column).numeric:
+        elif column in named or column in limited or source.numbers(column).numeric:
             features.append(column)
         else:
             excluded.add(column, "text, not numbers")

@@ -146,7 +146,10 @@ def number_hint(cell: str) -> str:
     """How to mend a cell that is no number."""
     cell = cell.strip()
     if re.match(r"[<>≤≥]", cell):
-        return "a number is wanted; a value beyond a limit of detection cannot be read as it is"
+        return (
+            "a number is wanted; if the value lies beyond a limit of the device, name the column in "
+            "beyond_limit under [features]"
+        )
     if re.fullmatch(r"[+-]?\d{1,3}([., '\u00a0\u202f]\d{3})+([.,]\d+)?", cell):
         return "a number without separators between thousands is wanted"
     if re.fullmatch(r"[+-]?\d+,\d+", cell):

@@ -87,6 +87,8 @@ class Features(Section):
 
     `columns` and `exclude` are names or globs (`*`, `?`); without `columns` every numeric column
     that has no other role is a feature. `labels` is a table feature,label,unit (and family).
+    `beyond_limit` names columns (or globs) in which a cell such as `<0.5` or `>60` is a value known only
+    to lie beyond that limit.
     """
 
     file: Text
@@ -95,6 +97,7 @@ class Features(Section):
     exclude: tuple[Text, ...] = ()
     labels: Text | None = None
     missing: Codes = ()
+    beyond_limit: tuple[Text, ...] = ()
 
 
 class Eligibility(Section):

@@ -22,10 +22,12 @@ from discovery.study.features import (
     keep_varying,
     leave_out_leaks,
     leave_out_repeats,
+    matches,
     read_labels,
 )
 from discovery.study.findings import LISTED_PER_KIND, Findings
 from discovery.study.identifiers import match_ids, no_common_id, read_ids, report_unmatched
+from discovery.study.limits import LimitedColumn, Limits, limits_of, read_limited
 from discovery.study.measured_when import leave_out_late
 from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
 from discovery.study.paths import one_line, resolve
@@ -42,7 +44,8 @@ class Study:
     """Everything an analysis starts from; all tables share one index of patient ids, in file order.
 
     `patients` has every column of the patient table, typed; `covariates` the base model (float or
-    categorical); `features` float64 with NaN missing, as measured. `excluded_features` lists
+    categorical); `features` float64 with NaN missing, as measured; `limits` holds what is known of values
+    beyond a limit of the device (NaN in `features`), if there are any. `excluded_features` lists
     feature, reason, outcome (empty: for all). `attrition` lists step, n, n_left_out, reason.
     """
 
@@ -61,6 +64,7 @@ class Study:
     attrition: pd.DataFrame
     warnings: tuple[Problem, ...]
     input_hashes: dict[str, str]
+    limits: Limits | None = None
 
     def features_for(self, outcome: Outcome) -> pd.DataFrame:
         """The features that may be tested against an outcome: without those it is defined from."""
@@ -157,10 +161,12 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
     excluded = Exclusions()
     features = pd.DataFrame(index=index, dtype=np.float64)
     names = Names()
+    limits = None
     if measured is not None and settings.features is not None and id_column is not None:
         own_table = measured.table is not patients.table
         chosen = choose_features(measured, settings, id_column, excluded, own_table=own_table)
-        columns = (rows_at(measured.require_numbers(name), place) for name in chosen)
+        limited = {name: read_limited(measured, name) for name in limited_names(settings, measured, chosen)}
+        columns = (rows_at(numbers_of(measured, name, limited), place) for name in chosen)
         features, outcomes = sift(
             chosen,
             columns,
@@ -173,6 +179,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
             known=measured.table.columns,
             covariates=covariates,
         )
+        limits = limits_of(limited, place, index, features.columns)
         if not len(features.columns) and settings.recordings is None and not findings.failed:
             found = f"{len(excluded.rows)} column{'s' if len(excluded.rows) != 1 else ''}, none usable"
             wanted = "at least one feature is wanted: a column of numbers that vary and have no other role"
@@ -199,7 +206,18 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         attrition=pd.DataFrame(attrition, columns=["step", "n", "n_left_out", "reason"]),
         warnings=(),
         input_hashes={},
+        limits=limits,
     )
+
+
+def limited_names(settings: StudyFile, measured: Source, chosen: list[str]) -> list[str]:
+    """The chosen features whose cells may say that the value lies beyond a limit."""
+    patterns = () if settings.features is None else settings.features.beyond_limit
+    return [name for name in matches(patterns, measured.table.columns) if name in chosen]
+
+
+def numbers_of(measured: Source, name: str, limited: dict[str, LimitedColumn]) -> np.ndarray:
+    return limited[name].values if name in limited else measured.require_numbers(name)
 
 
 def rows_at(values: np.ndarray, place: np.ndarray) -> np.ndarray:

@@ -78,6 +78,7 @@ WANTED = {
     "features.exclude": GLOBS,
     "features.labels": 'the name of a table feature,label,unit in quotes is wanted, such as "labels.csv"',
     "features.missing": CODES,
+    "features.beyond_limit": GLOBS,
     "recordings.folder": 'the name of a folder in quotes is wanted, such as "recordings"',
     "recordings.index": 'the name of the index in the folder is wanted, such as "index.csv"',
     "recordings.channels": f'role = "name in the file" is wanted, with a role among {ROLE_LIST}',

@@ -12,12 +12,13 @@ from scipy import stats
 from discovery.association.design import build_design
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.regression import least_squares
-from discovery.cohort.imputation import Limits, complete, plan_imputation
+from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputed_fits import fit_imputed
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.kernels.normal_tail import draw_below, normal_below, normal_quantile
 from discovery.seeds import named_rng
 from discovery.study import Outcome
+from discovery.study.limits import Limits
 
 
 def cohort(n=300, *, kind="continuous", seed=1, site=None, gone=0.25):

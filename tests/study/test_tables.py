@@ -137,7 +137,7 @@ def test_a_column_without_a_name_and_a_row_without_a_value_are_left_out_aloud(tm
     ("cell", "expected"),
     [
         ("oops", "a number is wanted"),
-        ("<0.5", "a value beyond a limit of detection cannot be read as it is"),
+        ("<0.5", "if the value lies beyond a limit of the device, name the column in beyond_limit"),
         ("12 mmHg", "a number alone is wanted, without unit or remark"),
         ('"1,5"', "a number with a decimal point is wanted, or semicolons between the cells"),
         ('"1,234.5"', "a number without separators between thousands is wanted"),

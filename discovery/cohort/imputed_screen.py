@@ -1,0 +1,233 @@
+"""A screen whose incomplete features are answered by multiple imputation, complete cases beside them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.multiplicity import adjust, combine_by_cauchy
+from discovery.association.outcome_models import LEAST_EVENTS
+from discovery.association.screen import ADJUSTED, Screen
+from discovery.cohort.imputation import Completed, complete, plan_imputation
+from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
+from discovery.study.limits import Limits
+
+COMPLETE_CASES = "complete cases"
+IMPUTATION_COLUMNS = (
+    "outcome", "feature", "n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations",
+    "predictors", "model", "estimate", "se", "df", "relative_increase_of_variance",
+    "fraction_missing_information", "monte_carlo_error", "p_value", "estimate_complete_cases",
+    "p_value_complete_cases", "note",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class ImputedScreen:
+    """`screen` : the screen with pooled rows for the imputed features and their former rows as model
+    "complete cases"; `completed` : the copies, None where nothing was imputed; `table` : a row for every
+    feature with gaps (`IMPUTATION_COLUMNS`); `notes` : for the reader."""
+
+    screen: Screen
+    completed: Completed | None
+    table: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def impute_screen(
+    design: Design,
+    screen: Screen,
+    *,
+    imputations: int,
+    seed: int,
+    limits: Limits | None = None,
+    fdr: float = 0.05,
+    multiplicity: str = "selected-cells",
+) -> ImputedScreen:
+    """Pool the models of the features that have gaps; a screen without gaps comes back as it is.
+
+    Parameters
+    ----------
+    imputations : copies at least (one for each percent missing if that is more); 0 imputes nothing
+    limits : values known only to lie beyond a limit
+
+    Notes
+    -----
+    `p_familywise`, the bends of a flexible shape and their test stay those of the patients with a value. With
+    a flexible shape the pooled p of the straight line is combined with the spline's p of those patients.
+    """
+    none = ImputedScreen(
+        screen=screen, completed=None, table=pd.DataFrame(columns=list(IMPUTATION_COLUMNS)), notes=()
+    )
+    if not imputations or design.observed.all():
+        return none
+    plan = plan_imputation(design, limits)
+    if not plan.columns.size:
+        return replace(none, table=_imputation_table(design, screen, None, None, plan), notes=plan.notes)
+    completed = complete(design, plan, imputations=imputations, seed=seed)
+    plan = completed.plan
+    fits = fit_imputed(design, completed)
+    sizes = design.response.effective_sizes(plan.observed[:, plan.columns])
+    good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= LEAST_EVENTS)
+    new = _screen_with(design, screen, completed, fits, good, fdr, multiplicity)
+    return ImputedScreen(
+        screen=new,
+        completed=completed,
+        table=_imputation_table(design, screen, completed, fits, plan),
+        notes=plan.notes,
+    )
+
+
+def _screen_with(design, screen, completed, fits: ImputedFits, good, fdr, multiplicity) -> Screen:
+    columns = completed.plan.columns[good]
+    fit = screen.fit
+    coef, se, z, code, n = fit.coef.copy(), fit.se.copy(), fit.z.copy(), fit.code.copy(), fit.n.copy()
+    coef[columns], se[columns], z[columns] = fits.coef[good], fits.se[good], fits.z[good]
+    code[columns], n[columns] = 0, fits.n[good]
+    events = fit.events.copy()
+    if design.event is not None:
+        events[columns] = np.rint(design.event @ completed.plan.observed[:, columns]).astype(events.dtype)
+    firth, p, assessed = screen.firth.copy(), screen.p_value.copy(), screen.assessed.copy()
+    firth[columns], assessed[columns] = fits.firth[good], True
+    p[columns] = fits.p_value[good]
+    if screen.shapes is not None:
+        bent = np.where(screen.shapes.df[columns] > 0, screen.shapes.p_spline[columns], np.nan)
+        p[columns] = combine_by_cauchy(np.column_stack([fits.p_value[good], bent]))
+    q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
+    table = _rows_with(design, screen.table, completed, fits, good)
+    main = (table["model"] == ADJUSTED) & (table["term"] == table["feature"])
+    table.loc[main, "q_value"] = q
+    table.loc[main, "p_value"] = p
+    for cause in design.causes:
+        if cause != design.cause:
+            other = design.for_cause(cause)
+            again = fit_imputed(other, completed)
+            fine = (
+                good
+                & (again.failed == 0)
+                & (
+                    other.response.effective_sizes(completed.plan.observed[:, completed.plan.columns])
+                    >= LEAST_EVENTS
+                )
+            )
+            table = _rows_with(other, table, completed, again, fine, f"competing event {cause}")
+    return replace(
+        screen,
+        table=table,
+        fit=fit._replace(coef=coef, se=se, z=z, code=code, n=n, events=events),
+        firth=firth,
+        p_value=p,
+        q_value=q,
+        assessed=assessed,
+    )
+
+
+def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> pd.DataFrame:
+    """Rows of `model` (its name or how that begins) with the pooled answers; former rows of the main model
+    are kept as "complete cases"."""
+    table = table.copy()
+    plan = completed.plan
+    places = {
+        (row["feature"], row["term"]): at
+        for at, row in table.iterrows()
+        if str(row["model"]) == model or (model != ADJUSTED and str(row["model"]).startswith(model + ":"))
+    }
+    former = []
+    for c in np.flatnonzero(good):
+        j = plan.columns[c]
+        name = design.feature_names[j]
+        at = places[(name, name)]
+        if model == ADJUSTED:
+            former.append(table.loc[at].copy())
+        seen = plan.observed[:, j]
+        events = np.nan if design.event is None else design.event[seen].sum()
+        if design.event is None and design.kind == "binary":
+            events = design.y[seen].sum()
+        table.loc[at, ["estimate", "ci_low", "ci_high", "p_value"]] = [
+            fits.coef[c, -1], fits.ci_low[c], fits.ci_high[c], fits.p_value[c],
+        ]  # fmt: skip
+        table.loc[at, ["n", "n_left_out"]] = [int(seen.sum()), int(design.n_study - seen.sum())]
+        table.loc[at, "events"] = events
+        how = str(table.loc[at, "method"]).split(", ")[0]
+        table.loc[at, "method"] = (
+            f"{how}, {completed.m} imputations pooled by Rubin's rules, t test and interval with "
+            "Barnard-Rubin df"
+        )
+        table.loc[at, "note"] = _note(str(table.loc[at, "note"]), plan, c, design)
+    if former:
+        rows = pd.DataFrame(former).astype(table.dtypes)
+        rows["model"], rows["q_value"] = COMPLETE_CASES, np.nan
+        table = pd.concat([table, rows], ignore_index=True)
+    return table
+
+
+def _note(note: str, plan, c, design) -> str:
+    words = [f"{100 * plan.n_missing[c] / design.n:.0f} % imputed"]
+    if plan.n_limited[c]:
+        words.append(f"{plan.n_limited[c]} known only beyond a limit")
+    if plan.reason[plan.columns[c]]:
+        words.append(plan.reason[plan.columns[c]])
+    kept = "" if note.startswith("not assessed") else note
+    return "; ".join(filter(None, [kept, ", ".join(words)]))
+
+
+def _imputation_table(design: Design, screen: Screen, completed, fits, plan) -> pd.DataFrame:
+    """A row for every feature with a gap."""
+    place: dict[int, int] = {int(j): c for c, j in enumerate(plan.columns)}
+    main = screen.table[
+        (screen.table["model"] == ADJUSTED) & (screen.table["term"] == screen.table["feature"])
+    ]
+    alone = main.set_index("feature")
+    rows = []
+    for j in np.flatnonzero(~design.observed.all(axis=0)):
+        name, known = design.feature_names[j], int(design.observed[:, j].sum())
+        row: dict[str, Any] = dict.fromkeys(IMPUTATION_COLUMNS, np.nan) | {
+            "outcome": design.outcome,
+            "feature": name,
+            "n": design.n,
+            "n_known": known,
+            "n_imputed": 0,
+            "n_beyond_limit": 0,
+            "n_not_imputed": design.n - int(plan.observed[:, j].sum()),
+            "imputations": 0,
+            "model": "",
+            "estimate_complete_cases": alone.loc[name, "estimate"],
+            "p_value_complete_cases": alone.loc[name, "p_value"],
+            "note": plan.reason[j],
+        }
+        c = place.get(int(j))
+        if c is not None and fits is not None:
+            pooled = fits.pooled
+            row |= {
+                "n_imputed": int(plan.n_missing[c]),
+                "n_beyond_limit": int(plan.n_limited[c]),
+                "imputations": completed.m,
+                "predictors": int(plan.predictors[c]),
+                "model": _model(plan, c),
+                "estimate": pooled.estimate[c],
+                "se": pooled.se[c],
+                "df": pooled.df[c],
+                "relative_increase_of_variance": pooled.riv[c],
+                "fraction_missing_information": pooled.fmi[c],
+                "monte_carlo_error": pooled.monte_carlo_error[c],
+                "p_value": fits.p_value[c],
+            }
+            if fits.failed[c]:
+                row["note"] = "; ".join(
+                    filter(None, [row["note"], f"no fit in {fits.failed[c]} of {completed.m} copies"])
+                )
+        rows.append(row)
+    counts = ("n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations", "predictors")
+    table = pd.DataFrame(rows, columns=list(IMPUTATION_COLUMNS))
+    return table.astype(dict.fromkeys(counts, "Int64"))
+
+
+def _model(plan, c: int) -> str:
+    from discovery.kernels.chained import MATCHED
+
+    if plan.how[c] == MATCHED:
+        return "predictive mean matching"
+    return "normal, truncated at limits" if plan.n_limited[c] else "normal"
