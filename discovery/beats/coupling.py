@@ -57,6 +57,7 @@ def _coupling(suffix, label, esp, **changes) -> Feature:
         direction="lower",
         needs=("rv_pmax", esp),
         function=coupling_ratio,
+        gate="strict",
         circular_with=("pulmonary_load",),
         source="Axell RG et al., Physiol Rep 2017;5:e13227 (cut-off of 0.68 from pressure-volume loops)",
         caution="carries the bias of the isovolumic maximum",

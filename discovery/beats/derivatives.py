@@ -126,6 +126,7 @@ FEATURES = (
         decimals=1,
         source="Reynolds DW et al., J Am Coll Cardiol 1995;25:1176-1182",
         caution="too low when the steepest rise comes before the valve opens",
+        gate="strict",
     ),
     _entry(
         "rv_phase_plane_area",

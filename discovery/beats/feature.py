@@ -18,8 +18,9 @@ DIRECTIONS = (
     "covariate",
     "quality",
 )
-# What a line must be able to carry for the feature: feature dictionary, part 5.
-GATES = ("mean", "level", "diastolic", "derivative")
+# What a line must be able to carry for the feature, from the least to the most demanding; the limits are in
+# recordings/line_dynamics.py, where they come from in beats/gates.py.
+GATES = ("mean", "level", "diastolic", "derivative", "strict")
 LABELS = {
     "filling_pressure": "labels built from venous or end-diastolic pressure",
     "low_output": "labels built from cardiac output or venous saturation",

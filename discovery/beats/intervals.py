@@ -114,6 +114,7 @@ FEATURES = (
         needs=("t_ed", "t_dpdt_min"),
         function=milliseconds_between,
         caution="ends before the pulmonary valve closes or after it, never exactly with it",
+        gate="level",
     ),
     _entry(
         "rv_diastolic_duration",
@@ -124,6 +125,7 @@ FEATURES = (
         direction="lower",
         needs=("rr_interval", "rv_systolic_duration"),
         function=difference,
+        gate="level",
     ),
     _entry(
         "rv_systolic_fraction",
@@ -137,6 +139,7 @@ FEATURES = (
         function=ratio,
         decimals=3,
         caution="depends strongly on heart rate",
+        gate="level",
     ),
     _entry(
         "rv_systolic_diastolic_ratio",
@@ -151,6 +154,7 @@ FEATURES = (
         needs=("t_ed", "t_tvo", "rr_interval"),
         function=ratio_to_valve_opening,
         source="Alkon J et al., Am J Cardiol 2010;106:430-436 (Doppler, children)",
+        gate="strict",
     ),
     _entry(
         "rv_systolic_diastolic_ratio_dpdtmin",
@@ -164,6 +168,7 @@ FEATURES = (
         variant_of="rv_systolic_diastolic_ratio",
         needs=("rv_systolic_duration", "rr_interval"),
         function=systolic_diastolic_ratio,
+        gate="level",
     ),
     _entry(
         "rv_isovolumic_contraction_time",
@@ -177,6 +182,7 @@ FEATURES = (
         function=milliseconds_between,
         offset_free=False,
         source="concept: textbooks",
+        gate="level",
     ),
     _entry(
         "rv_isovolumic_contraction_time_surrogate",
@@ -190,6 +196,7 @@ FEATURES = (
         needs=("t_ed", "t_dpdt_max"),
         function=milliseconds_between,
         source="Schmidt HD, Hoppe H, Basic Res Cardiol 1976;71:521-529 warn that the two may differ",
+        gate="level",
     ),
     _entry(
         "rv_post_systolic_isovolumic_time",
@@ -205,6 +212,7 @@ FEATURES = (
         sure_rate_hz=250.0,
         source="Mauritz GJ et al., Heart 2011;97:473-478 (imaging)",
         caution="long when contraction goes on after valve closure; it does not measure relaxation",
+        gate="level",
     ),
     _entry(
         "rv_ejection_time",
@@ -218,6 +226,7 @@ FEATURES = (
         function=milliseconds_between,
         least_rate_hz=250.0,
         sure_rate_hz=250.0,
+        gate="level",
     ),
     _entry(
         "rv_pre_ejection_period",
@@ -231,6 +240,7 @@ FEATURES = (
         needs=("t_qrs", "t_pa_foot_known"),
         function=milliseconds_between,
         source="Hirschfeld S et al., Circulation 1975",
+        gate="level",
     ),
     _entry(
         "rv_pep_et_ratio",
@@ -247,6 +257,7 @@ FEATURES = (
         least_rate_hz=250.0,
         sure_rate_hz=250.0,
         source="Hirschfeld S et al., Circulation 1975",
+        gate="level",
     ),
     _entry(
         "rv_myocardial_performance_index",
@@ -263,6 +274,7 @@ FEATURES = (
         least_rate_hz=250.0,
         sure_rate_hz=250.0,
         source="Tei C et al. 1996",
+        gate="level",
     ),
     _entry(
         "rv_time_to_dpdt_max",
@@ -273,6 +285,7 @@ FEATURES = (
         direction="higher",
         needs=("t_ed", "t_dpdt_max"),
         function=milliseconds_between,
+        gate="level",
     ),
     _entry(
         "rv_time_to_peak_fraction",
@@ -288,5 +301,6 @@ FEATURES = (
         function=time_to_peak_fraction,
         source="concept: reflected-wave timing, Fukumitsu M et al., J Physiol 2022",
         caution="unstable on flat-topped beats",
+        gate="diastolic",
     ),
 )

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 PIECE_WINDOWS = 10
 WHIP_LIMIT = 0.05
+SPOILT_BY_RINGING = ("diastolic", "derivative", "strict")  # gates
 VALID_BEATS = 10
 VALID_SHARE = 0.5
 
@@ -192,10 +193,10 @@ def _window_columns(rows, options: Options, rate_hz: float) -> dict[str, np.ndar
     )
     add_ensemble_features(columns, [row["readings"] for row in rows], options, rate_hz)
     add_flow_and_load(columns, options, rate_hz)
-    if "sq_whip_index" in columns:
+    if "sq_whip_index" in columns and not options.ungated:
         ringing = columns["sq_whip_index"] > WHIP_LIMIT
         for key, feature in FEATURES.items():
-            if feature.gate in ("derivative", "diastolic") and key in columns and "RVP" in feature.channels:
+            if feature.gate in SPOILT_BY_RINGING and key in columns and "RVP" in feature.channels:
                 columns[key][ringing] = "" if feature.classes else np.nan
     return columns
 

@@ -10,11 +10,10 @@ import numpy as np
 from discovery.beats.feature import Feature
 from discovery.beats.respiration import MODES
 from discovery.problems import InputError, Problem, nearest
-from discovery.recordings.line_dynamics import usable
+from discovery.recordings.line_dynamics import GATE_NAMES, usable
 
 Spot = float | Sequence[tuple[float, float]] | np.ndarray | None
 SPOT_REACH_S = 6 * 3600.0
-_GATE_NAMES = {"mean": "mean", "level": "levels", "diastolic": "diastole", "derivative": "derivative"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,7 +22,7 @@ class Options:
 
     window_s : length of a window; ventilation : spontaneous, positive_pressure or unknown.
     line : natural frequency (Hz) and damping of the fluid line, NaN when no flush was read; `line_class`
-    micromanometer lifts the gates.
+    micromanometer lifts the gates of the line, ungated all of them: to see how wrong a feature gets.
     pa_delay_s : known delay of the PA line; estimated per window when None.
     cardiac_output (L/min), pawp (mmHg), sao2 (%) : a number, or pairs of (time s, value); the nearest
     within 6 h is used. height_cm, weight_kg : body size.
@@ -33,6 +32,7 @@ class Options:
     ventilation: str = "unknown"
     line: tuple[float, float] = (np.nan, np.nan)
     micromanometer: bool = False
+    ungated: bool = False
     pa_delay_s: float | None = None
     cardiac_output: Spot = None
     pawp: Spot = None
@@ -73,9 +73,11 @@ class Options:
 
     def confidence(self, feature: Feature, rate_hz: float) -> str:
         """sure, low or none: whether sampling rate and line can carry a feature."""
+        if self.ungated:
+            return "sure"
         if rate_hz < feature.least_rate_hz:
             return "none"
-        verdict = True if self.micromanometer else usable(*self.line)[_GATE_NAMES[feature.gate]]
+        verdict = True if self.micromanometer else usable(*self.line)[GATE_NAMES[feature.gate]]
         if verdict is False:
             return "none"
         return "sure" if verdict and rate_hz >= feature.sure_rate_hz else "low"

@@ -137,6 +137,7 @@ FEATURES = (
         circular_with=_FILLING,
         source="Murch SD et al., Pulm Circ 2015;5:370-375; Gronlykke L et al., "
         "J Cardiothorac Vasc Anesth 2020;34:2116-2125",
+        sure_rate_hz=100.0,
     ),
     _entry(
         "rv_pre_a_pressure",
@@ -173,6 +174,7 @@ FEATURES = (
         needs=("mean_systole",),
         function=identity,
         circular_with=_LOADED,
+        gate="level",
     ),
     _entry(
         "rv_mean_diastolic_pressure",
@@ -184,6 +186,7 @@ FEATURES = (
         needs=("mean_diastole",),
         function=identity,
         circular_with=_FILLING,
+        gate="level",
     ),
     _entry(
         "rv_pulse_pressure",
@@ -285,6 +288,7 @@ FEATURES = (
         circular_with=("filling_pressure", "diastolic_gradient"),
         source="Gronlykke L et al., J Cardiothorac Vasc Anesth 2020;34:2116-2125 (above 4 mmHg abnormal)",
         caution="a poor line can more than double it",
+        sure_rate_hz=100.0,
     ),
     _entry(
         "rv_diastolic_slope",
@@ -316,7 +320,7 @@ FEATURES = (
         high=1.5,
         direction="higher",
         group="rv_filling",
-        gate="diastolic",
+        gate="strict",
         offset_free=True,
         needs=("rise_fraction",),
         function=identity,

@@ -11,7 +11,7 @@ _COMMON = {
     "group": "relaxation",
     "unit": "ms",
     "channels": ("RVP",),
-    "gate": "derivative",
+    "gate": "strict",
     "offset_free": True,
     "least_rate_hz": 250.0,
     "sure_rate_hz": 250.0,
@@ -49,6 +49,7 @@ FEATURES = (
         offset_free=False,
         source="Weiss JL et al., J Clin Invest 1976;58:751-760",
         caution="moves with any zeroing error",
+        gate="derivative",
     ),
     _entry(
         "rv_tau_logistic",
@@ -77,6 +78,7 @@ FEATURES = (
         high=140,
         offset_free=False,
         source="half-pressure method; Mirsky 1984",
+        gate="derivative",
     ),
     _entry(
         "rv_relaxation_asymptote",

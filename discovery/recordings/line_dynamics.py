@@ -10,7 +10,15 @@ import math
 LEVELS_GATE = ((10.0, 0.3),)
 DIASTOLE_GATE = ((15.0, 0.3), (20.0, 0.2))
 DERIVATIVE_GATE = ((12.0, 0.5), (20.0, 0.4), (25.0, 0.35), (40.0, 0.2))
+STRICT_GATE = ((20.0, 0.7), (40.0, 0.2))
 MOST_DAMPING = 0.9
+GATE_NAMES = {  # gate of a feature: its name among what is usable
+    "mean": "mean",
+    "level": "levels",
+    "diastolic": "diastole",
+    "derivative": "derivative",
+    "strict": "strict",
+}
 
 
 def damping_from_ratio(ratio: float, *, excursions: str = "half-cycle") -> float:
@@ -50,17 +58,20 @@ def _passes(natural_hz: float, damping: float, gate: tuple[tuple[float, float], 
 def usable(natural_hz: float, damping: float) -> dict[str, bool | None]:
     """What a line of this natural frequency (Hz) and damping can carry; None when it is not known.
 
-    mean: always. levels: systolic and end-diastolic pressure. diastole: early minimum, gradient,
-    filling pattern. derivative: dP/dt within about 15 %, relaxation, single-beat maximum. The limits
-    are engineering choices from a second-order line on simulated pressures.
+    mean: always. levels: systolic and end-diastolic pressure, intervals. diastole: early minimum, gradient,
+    filling pattern. derivative: dP/dt within about 15 %, single-beat maximum. strict: time constants with a
+    free asymptote within about 20 %. The limits are engineering choices from a second-order line on simulated
+    pressures: the reference's (part 5 of the feature dictionary), and shared/degradation for what it does not
+    give.
     """
     if not (math.isfinite(natural_hz) and math.isfinite(damping)):
-        return {"mean": True, "levels": None, "diastole": None, "derivative": None}
+        return {"mean": True, "levels": None, "diastole": None, "derivative": None, "strict": None}
     return {
         "mean": True,
         "levels": _passes(natural_hz, damping, LEVELS_GATE),
         "diastole": _passes(natural_hz, damping, DIASTOLE_GATE),
         "derivative": _passes(natural_hz, damping, DERIVATIVE_GATE) and damping <= MOST_DAMPING,
+        "strict": _passes(natural_hz, damping, STRICT_GATE) and damping <= MOST_DAMPING,
     }
 
 

@@ -179,8 +179,9 @@ def test_gates_and_classes_follow_the_table_of_part_5():
     assert damping_class(40.0, 0.2) == "adequate"
     assert damping_class(5.0, 0.95) == "over"
     assert damping_class(np.nan, np.nan) == ""
-    assert usable(8.0, 0.6) == {"mean": True, "levels": False, "diastole": False, "derivative": False}
-    assert usable(12.0, 0.3) == {"mean": True, "levels": True, "diastole": False, "derivative": False}
+    nothing = {"mean": True, "levels": False, "diastole": False, "derivative": False, "strict": False}
+    assert usable(8.0, 0.6) == nothing
+    assert usable(12.0, 0.3) == {**nothing, "levels": True}
     assert usable(20.0, 0.2)["diastole"]
     assert usable(np.nan, 0.3)["levels"] is None
     assert np.isnan(damping_from_ratio(1.2))
