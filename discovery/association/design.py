@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.coding import BaseCoding, Term, keep_independent, learn_coding
+from discovery.association.kinds import SCREENED_KINDS, kind_of
 from discovery.association.response import Response
 from discovery.association.scaling import WINSOR, FeatureScaling, learn_scaling
 from discovery.problems import InputError, Problem, shown
@@ -179,7 +180,7 @@ def build_design(
     if site_all is not None:
         keep.drop(pd.isna(site_all), "site is missing")
         site_all = _pool_small_sites(site_all, keep.rows, notes)
-        if outcome.kind != "survival":
+        if not kind_of(outcome.kind).timed:
             _drop_silent_sites(keep, site_all, np.asarray(outcome.value), outcome.kind)
     rows = np.flatnonzero(keep.rows)
     if not len(rows):
@@ -198,7 +199,7 @@ def build_design(
     observed = ~np.isnan(scaled)
     labels = None if site_all is None else site_all[rows].astype(str)
     base, terms, stratum = _base_model(base_all[rows], coding.terms, labels, outcome.kind, notes)
-    survival = outcome.kind == "survival"
+    survival = kind_of(outcome.kind).timed
     if survival and stratum is not None:
         _remark_silent_strata(labels, np.asarray(outcome.status)[rows], notes)
 
@@ -249,14 +250,13 @@ class _Rows:
 
 def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | pd.Series | None) -> None:
     problems = []
-    kinds = ("binary", "continuous", "ordinal", "multiclass", "count", "survival")
-    if outcome.kind not in kinds:
+    if outcome.kind not in SCREENED_KINDS:
         problems.append(
             Problem(
                 file=f"outcome {outcome.name}",
                 column="kind",
                 found=outcome.kind,
-                wanted=f"one of {', '.join(kinds)}",
+                wanted=f"one of {', '.join(SCREENED_KINDS)}",
             )
         )
     if ids.has_duplicates:
@@ -290,7 +290,7 @@ def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | 
 def _drop_unusable_outcomes(keep: _Rows, outcome: Outcome) -> None:
     for reason, gone in outcome.left_out:
         keep.drop(gone, reason)
-    if outcome.kind != "survival":
+    if not kind_of(outcome.kind).timed:
         keep.drop(np.isnan(np.asarray(outcome.value, dtype=float)), "outcome is missing")
         return
     time, status = np.asarray(outcome.time, dtype=float), np.asarray(outcome.status, dtype=float)
@@ -321,7 +321,7 @@ def _drop_silent_sites(keep: _Rows, site: np.ndarray, y: np.ndarray, kind: str) 
     for label in sorted(set(site[keep.rows]), key=str):
         here = keep.rows & (site == label)
         values = y[here]
-        if kind in ("binary", "multiclass", "ordinal") and len(np.unique(values)) == 1:
+        if kind_of(kind).classes and len(np.unique(values)) == 1:
             keep.drop(
                 here, f"site {label}: all patients have the same outcome, so it cannot speak on a feature"
             )
@@ -357,7 +357,7 @@ def _base_model(
         counts = np.bincount(codes)
         reference = levels[np.argmax(counts)]
         indicators = codes[:, None] == np.arange(len(levels))
-        if kind == "survival":
+        if kind_of(kind).timed:
             stratum = codes.astype(np.int64)
             first = indicators.astype(float)
         else:

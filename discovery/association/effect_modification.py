@@ -16,10 +16,10 @@ from scipy import stats
 
 from discovery.association.design import Design
 from discovery.association.full_fit import FullFit, fit_all
+from discovery.association.kinds import kind_of
 from discovery.association.meta_analysis import pool_random_effects
 from discovery.association.multiplicity import benjamini_hochberg, never_zero
 from discovery.association.outcome_models import (
-    COUNTED,
     Response,
     effect_text,
     standardised_outcome,
@@ -97,13 +97,13 @@ def _usable_groups(
         notes.append(f"{(~known).sum()} patients without {modifier} are left out")
     levels = [name for name, size in zip(names, sizes) if size >= LEAST_IN_GROUP]
     notes += [
-        f"{modifier} {name} is left out: {size} {COUNTED[response.kind]}, fewer than {LEAST_IN_GROUP}"
+        f"{modifier} {name} is left out: {size} {kind_of(response.kind).counted}, fewer than {LEAST_IN_GROUP}"
         for name, size in zip(names, sizes)
         if size < LEAST_IN_GROUP
     ]
     if len(levels) < 2:
         found = ", ".join(f"{name}: {size}" for name, size in zip(names, sizes)) or "no label"
-        wanted = f"two groups with {LEAST_IN_GROUP} {COUNTED[response.kind]} or more"
+        wanted = f"two groups with {LEAST_IN_GROUP} {kind_of(response.kind).counted} or more"
         raise InputError([Problem(file=modifier, found=found, wanted=wanted)])
     kept = np.isin(labels.astype(str).to_numpy(), levels) & known
     return levels, kept, notes
@@ -144,9 +144,9 @@ def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, c
     method = (
         "penalised Wald test (Firth)"
         if firth
-        else "F test"
-        if response.kind == "continuous"
         else "likelihood-ratio test"
+        if kind_of(response.kind).limited
+        else "F test"
     )
     test = {"statistic": np.nan, "df": k - 1, "p_value": np.nan, "n": len(x), "method": method, "note": ""}
     estimate, variance = np.full(k, np.nan), np.full(k, np.nan)

@@ -14,6 +14,7 @@ from math import comb
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.null_model import centred_in_strata, fit_null, missing_patterns
 from discovery.problems import InputError, Problem
 
@@ -69,7 +70,7 @@ def max_t(
             [Problem(file="permutations", found=str(permutations), wanted="a whole number from 1")]
         )
     null = fit_null(design)
-    if design.kind == "continuous":
+    if kind_of(design.kind).freedman_lane:
         score = _freedman_lane(design, null.clean)
         residual, groups = null.residual, None
     else:

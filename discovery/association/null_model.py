@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.problems import InputError, Problem
 
 
@@ -28,26 +29,12 @@ class NullModel:
 
 
 def fit_null(design: Design) -> NullModel:
-    """The null model of a survival, binary or continuous `design`.
+    """The null model of `design`.
 
     A feature with missing values is projected over its own rows, with the weights of the one null
     model that was fitted on all rows.
     """
-    if design.kind == "survival":
-        return _null_cox(design)
-    if design.kind == "binary":
-        return _null_logistic(design)
-    if design.kind == "continuous":
-        return _null_linear(design)
-    raise InputError(
-        [
-            Problem(
-                file=f"outcome {design.outcome}",
-                found=design.kind,
-                wanted="a survival, binary or continuous outcome for permuted residuals",
-            )
-        ]
-    )
+    return kind_of(design.kind).null_model(design)
 
 
 def missing_patterns(observed: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -68,7 +55,7 @@ def centred_in_strata(values: np.ndarray, stratum: np.ndarray | None) -> np.ndar
     return out
 
 
-def _null_cox(design: Design) -> NullModel:
+def null_cox(design: Design) -> NullModel:
     from discovery.kernels.cox import fit_cox
 
     assert design.time is not None
@@ -89,7 +76,7 @@ def _null_cox(design: Design) -> NullModel:
             coef = fit.coef
             if fit.converged:
                 break
-        _require_fit(design, fit.converged)
+        require_fit(design, fit.converged)
     expected = efron_expected(design.time, design.event, design.base @ coef, stratum, design.entry)
     clean = np.zeros_like(design.features)
     for columns, rows in missing_patterns(design.observed):
@@ -109,7 +96,7 @@ def _null_cox(design: Design) -> NullModel:
     return NullModel(residual=design.event - expected, clean=clean, coef=coef, predictor=design.base @ coef)
 
 
-def _null_logistic(design: Design) -> NullModel:
+def null_logistic(design: Design) -> NullModel:
     from discovery.kernels.logistic import fit_logistic
 
     assert design.y is not None
@@ -121,25 +108,25 @@ def _null_logistic(design: Design) -> NullModel:
             coef = fit.coef
             if fit.converged:
                 break
-        _require_fit(design, fit.converged)
+        require_fit(design, fit.converged)
     else:
         coef = np.array([np.log(y.mean() / (1 - y.mean()))])
     z = np.column_stack([np.ones(n), base])
     mu = 1 / (1 + np.exp(-(z @ coef)))
-    clean = _projected(design, z, mu * (1 - mu))
+    clean = projected(design, z, mu * (1 - mu))
     return NullModel(residual=y - mu, clean=clean, coef=coef, predictor=z @ coef)
 
 
-def _null_linear(design: Design) -> NullModel:
+def null_linear(design: Design) -> NullModel:
     assert design.y is not None
     z = np.column_stack([np.ones(design.n), design.base])
     coef = np.linalg.lstsq(z, design.y, rcond=None)[0]
     fit = z @ coef
-    clean = _projected(design, z, np.ones(design.n))
+    clean = projected(design, z, np.ones(design.n))
     return NullModel(residual=design.y - fit, clean=clean, coef=coef, predictor=fit)
 
 
-def _projected(design: Design, z: np.ndarray, weight: np.ndarray) -> np.ndarray:
+def projected(design: Design, z: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Features minus their weighted projection on `z`, over each feature's own rows; then centred."""
     clean = np.zeros_like(design.features)
     for columns, rows in missing_patterns(design.observed):
@@ -152,7 +139,7 @@ def _projected(design: Design, z: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return clean
 
 
-def _require_fit(design: Design, converged: bool) -> None:
+def require_fit(design: Design, converged: bool) -> None:
     if not converged:
         raise InputError(
             [

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.association.kinds import kind_of
+
 
 @dataclass(frozen=True, kw_only=True)
 class Response:
@@ -20,13 +22,5 @@ class Response:
 
     def effective_sizes(self, rows: np.ndarray) -> np.ndarray:
         """What limits a model on the rows (n, k) of each column, (k,) int: events; patients in the rarest
-        class; patients for a continuous outcome or counts."""
-        used = rows.astype(float)
-        if self.event is not None:
-            return np.rint(self.event @ used).astype(int)
-        if self.kind in ("binary", "ordinal", "multiclass") and self.y is not None:
-            classes = np.unique(self.y)
-            if len(classes) < 2:
-                return np.zeros(rows.shape[1], dtype=int)
-            return np.rint(np.min([(self.y == c) @ used for c in classes], axis=0)).astype(int)
-        return rows.sum(axis=0)
+        class; patients for a continuous outcome."""
+        return kind_of(self.kind).effective_sizes(self, rows)

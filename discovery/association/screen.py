@@ -9,11 +9,10 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.maxt import max_t
 from discovery.association.multiplicity import adjust
 from discovery.association.outcome_models import (
-    COUNTED,
-    LEAST_EVENTS,
     Fits,
     effect_text,
     fit_columns,
@@ -105,6 +104,7 @@ def screen(
     InputError : an unknown shape or method, an outcome kind without a screen, permutations without rng.
     """
     _require(shape, permutations, rng)
+    kind = kind_of(design.kind)
     design = standardised_outcome(design)
     sizes = design.response.effective_sizes(design.observed)
     fits, reasons = _fit_features(design, sizes, conf_level)
@@ -134,16 +134,14 @@ def screen(
             remarks = [[*r, f"no permutation p: {fault.problems[0].found}"] for r in remarks]
         else:
             p_familywise[assessed], limit = found.p_familywise, found.limit
-            few = assessed & (sizes < PRIMARY_MAXT) & (design.kind != "continuous")
+            few = assessed & (sizes < PRIMARY_MAXT) & kind.limited
             for j in np.flatnonzero(few):
-                remarks[j].append(
-                    f"fewer than {PRIMARY_MAXT} {COUNTED[design.kind]}: p_familywise is the primary p"
-                )
+                remarks[j].append(f"fewer than {PRIMARY_MAXT} {kind.counted}: p_familywise is the primary p")
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
 
     rows = _feature_rows(design, fits, ADJUSTED, [reasons, remarks], methods)
     rows["p_value"], rows["q_value"], rows["p_familywise"] = p, q, p_familywise
-    tables = [rows]
+    tables = [rows, *kind.more_rows(design, fits.fit, rows, conf_level)]
     if shapes is not None:
         tables.append(_curvature_rows(design, fits, shapes))
     tables.append(base_model_rows(design, conf_level=conf_level))
@@ -210,7 +208,7 @@ def base_model_rows(design: Design, *, conf_level: float = 0.95) -> pd.DataFrame
             "method": method_text(design, penalised=False),
             "note": "",
         }
-        if size < LEAST_EVENTS:
+        if size < kind_of(design.kind).least:
             row["note"] = _too_few(design.kind, size)
         else:
             others = np.delete(design.base, j, axis=1)
@@ -241,7 +239,7 @@ def _require(shape: str, permutations: int, rng: np.random.Generator | None) -> 
 
 def _fit_features(design: Design, sizes: np.ndarray, conf_level: float) -> tuple[Fits, list[str]]:
     """The fits, and for each feature why it could not be assessed ("" when it was)."""
-    enough = sizes >= LEAST_EVENTS
+    enough = sizes >= kind_of(design.kind).least
     observed = design.observed & enough  # a feature that may not be fitted has no rows, so no model
     fits = fit_columns(
         design.response, design.base, design.features, observed=observed, conf_level=conf_level
@@ -256,22 +254,22 @@ def _fit_features(design: Design, sizes: np.ndarray, conf_level: float) -> tuple
 
 
 def _too_few(kind: str, size: int) -> str:
-    return f"not assessed: {size} {COUNTED[kind]}, fewer than {LEAST_EVENTS}"
+    return f"not assessed: {size} {kind_of(kind).counted}, fewer than {kind_of(kind).least}"
 
 
 def _remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) -> list[list[str]]:
     """Warnings of each feature, the gravest first."""
-    parameters = design.base.shape[1] + 1
+    kind = kind_of(design.kind)
+    parameters = kind.coefficients_of(design.base.shape[1])
     missing = 1 - design.observed.mean(axis=0)
+    more = kind.remarks(design, fits.fit, np.array([not reason for reason in reasons]))
     remarks: list[list[str]] = []
     for j, name in enumerate(design.feature_names):
-        own: list[str] = []
+        own: list[str] = more[j] if not reasons[j] else []
         each = sizes[j] / parameters
         if not reasons[j] and each < 10:
-            word = (
-                "exploratory: " if each < 5 else "few events: " if design.kind != "continuous" else "small: "
-            )
-            own.append(f"{word}{sizes[j]} {COUNTED[design.kind]} for {parameters} coefficients")
+            word = "exploratory: " if each < 5 else "few events: " if kind.limited else "small: "
+            own.append(f"{word}{sizes[j]} {kind.counted} for {parameters} coefficients")
         if missing[j] > RANKED_MISSING:
             own.append(f"{100 * missing[j]:.0f} % missing: listed, not ranked")
         scale_note = design.scaling.table.at[name, "note"] if name in design.scaling.table.index else ""
@@ -283,12 +281,7 @@ def _remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) 
 
 def _events(design: Design, observed: np.ndarray) -> np.ndarray:
     """Events among the rows of each column; NaN where the outcome has no events."""
-    if design.event is not None:
-        return design.event @ observed
-    if design.kind == "binary":
-        assert design.y is not None
-        return design.y @ observed
-    return np.full(observed.shape[1], np.nan)
+    return kind_of(design.kind).events(design, observed)
 
 
 def _feature_rows(

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from discovery.association.design import Design
-from discovery.association.multiplicity import benjamini_hochberg, combine_by_cauchy, never_zero
+from discovery.association.kinds import kind_of
+from discovery.association.multiplicity import benjamini_hochberg, combine_by_cauchy
 from discovery.association.outcome_models import Fits, fit_columns
 from discovery.association.spline import default_knots, restricted_cubic_spline
 
@@ -58,9 +58,9 @@ def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> Shape
         df[j] = basis.shape[1] - 1
         all_knots[j] = knots
         freedom = int(seen.sum()) - 1 - design.base.shape[1] - basis.shape[1]
-        bend[j] = _p_of(design.kind, statistic, df[j], int(seen.sum()), freedom)
+        bend[j] = kind_of(design.kind).p_of_statistic(statistic, df[j], int(seen.sum()), freedom)
         both = linear.fit.z[j] ** 2 + statistic
-        whole[j] = _p_of(design.kind, both, df[j] + 1, int(seen.sum()), freedom)
+        whole[j] = kind_of(design.kind).p_of_statistic(both, df[j] + 1, int(seen.sum()), freedom)
     p_linear = np.where(assessed, linear.p_value, np.nan)
     combined = combine_by_cauchy(np.column_stack([p_linear, whole]))
     return ShapeTests(
@@ -94,10 +94,3 @@ def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tup
             return np.nan, "the curve could not be fitted"
         total += float(got.fit.z[0] ** 2)
     return total, ""
-
-
-def _p_of(kind: str, statistic: float, df: int, n: int, freedom: int) -> float:
-    """p of a likelihood-ratio statistic; for a continuous outcome that of the equivalent exact F."""
-    if kind == "continuous":
-        return float(never_zero(stats.f.sf(np.expm1(statistic / n) * freedom / df, df, freedom)))
-    return float(never_zero(stats.chi2.sf(statistic, df)))

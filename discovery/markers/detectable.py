@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import standardised_outcome
 
 POWER = 0.8
@@ -25,25 +26,9 @@ def null_standard_errors(design: Design) -> np.ndarray:
     Schoenfeld, Biometrics 1983;39:499-503 (Cox); Hsieh, Bloch & Larsen, Stat Med 1998;17:1623-1634
     (logistic and linear): their formulas are this one with the variance written out.
     """
-    from discovery.kernels.score import score_cox, score_linear, score_logistic
-
     design = standardised_outcome(design)
     features = np.where(design.observed, design.features, 0.0)
-    if design.kind == "survival":
-        found = score_cox(
-            design.time, design.event, design.base, features,
-            entry=design.entry, stratum=design.stratum, observed=design.observed,
-        )  # fmt: skip
-    elif design.kind == "binary":
-        found = score_logistic(design.y, design.base, features, observed=design.observed)
-    else:
-        found = score_linear(design.y, design.base, features, observed=design.observed)
-    variance = np.where((found.code == 0) & (found.variance > 0), found.variance, np.nan)
-    if design.kind == "continuous":
-        rows = design.observed.sum(axis=0)
-        freedom = rows - 1 - design.base.shape[1]
-        variance = np.where(freedom > 0, variance * freedom / np.maximum(rows, 1), np.nan)
-    return 1.0 / np.sqrt(variance)
+    return kind_of(design.kind).null_standard_errors(design, features)
 
 
 def detectable_effect(se_null, level: float, power: float = POWER) -> np.ndarray:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import SMALLEST_P
 from discovery.association.screen import ADJUSTED, Screen
 from discovery.markers.attenuation import Corrected, correct_attenuation, explained_by_base
@@ -197,7 +198,7 @@ def _evidence_se(screen, ranked) -> np.ndarray:
     for a continuous outcome the t statistic is exact: the model's standard error stands.
     """
     estimate, z, se = (a[ranked] for a in (screen.fit.coef[:, -1], screen.fit.z, screen.fit.se))
-    if screen.kind == "continuous":
+    if not kind_of(screen.kind).limited:
         return se
     sure = np.abs(z) >= 1
     return np.where(sure, np.abs(estimate) / np.where(sure, np.abs(z), 1.0), se)
@@ -306,7 +307,8 @@ def _add_words(table, o, given, fdr, flags) -> None:
     """Flags, verdict and its rule."""
     design, screen = o.design, o.screen
     sizes = design.response.effective_sizes(design.observed)
-    each = sizes / (design.base.shape[1] + 1)
+    kind = kind_of(design.kind)
+    each = sizes / kind.coefficients_of(design.base.shape[1])
     flips = {int(j): names for j, names in zip(o.ranked, o.site.flipped_without)} if o.site else {}
     turns = given.turns(screen.fit.coef[:, -1])
     words, rules, listed = [], [], []
@@ -327,9 +329,9 @@ def _add_words(table, o, given, fdr, flags) -> None:
             and row["gain_random_folds"] - row["gain_left_out_sites"] > DOES_NOT_TRANSPORT
         ):
             own.append(NO_TRANSPORT)
-        if design.kind != "continuous" and row["base_measure"] < 0.5 - 1e-9:
+        if row["base_measure"] < kind.chance - 1e-9:
             measure = gain_measure_name(design).removeprefix("Wolbers' ")
-            own.append(f"the base model's {measure} is below 0.5: the gain is hard to read")
+            own.append(f"the base model's {measure} is below {kind.chance:g}: the gain is hard to read")
         own = list(dict.fromkeys(own))
         word, rule = verdict_of(
             Evidence(
@@ -337,7 +339,7 @@ def _add_words(table, o, given, fdr, flags) -> None:
                 missing_share=row["missing_share"],
                 reliability=row["reliability"],
                 events_per_parameter=each[j],
-                penalty_available=design.kind != "continuous",
+                penalty_available=kind.penalised,
                 p_value=row["p_value"],
                 q_value=row["q_value"],
                 p_familywise=row["p_familywise"],
@@ -350,7 +352,7 @@ def _add_words(table, o, given, fdr, flags) -> None:
                 lead="" if row["family_lead"] == row["feature"] else row["family_lead"],
                 flags=tuple(own),
                 resampled=o.draws is not None,
-                permutation_first=design.kind != "continuous" and sizes[j] < PERMUTATION_FIRST,
+                permutation_first=kind.limited and sizes[j] < PERMUTATION_FIRST,
             ),
             fdr=fdr,
         )

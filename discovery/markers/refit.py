@@ -8,10 +8,9 @@ from functools import partial
 import numpy as np
 
 from discovery.association.design import Design
-from discovery.association.outcome_models import SCREENED_KINDS, standardised_outcome
-from discovery.problems import InputError, Problem
+from discovery.association.kinds import kind_of
+from discovery.association.outcome_models import standardised_outcome
 
-GAIN_MEASURES = {"survival": "C", "binary": "AUC", "continuous": "R2"}
 WOLBERS = "Wolbers' C"
 
 
@@ -21,7 +20,7 @@ def gain_measure_name(design: Design) -> str:
     With competing events the pairs are those of Wolbers et al., Epidemiology 2009;20:555-561: a patient
     who had one stays comparable to the end of follow-up.
     """
-    return WOLBERS if len(design.causes) > 1 else GAIN_MEASURES[design.kind]
+    return WOLBERS if len(design.causes) > 1 else kind_of(design.kind).gain_measure
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +38,7 @@ class Refit:
 
 
 class OutcomeRefit:
-    """The base model and base + one feature, for every feature, of a survival, binary or continuous outcome.
+    """The base model and base + one feature, for every feature, of an outcome.
 
     Parameters
     ----------
@@ -57,22 +56,13 @@ class OutcomeRefit:
     """
 
     def __init__(self, design: Design, firth, *, horizon: float | None = None):
-        if design.kind not in SCREENED_KINDS:
-            raise InputError(
-                [
-                    Problem(
-                        file=f"outcome {design.outcome}",
-                        found=design.kind,
-                        wanted=f"one of {', '.join(SCREENED_KINDS)} for resampled ranks and gains",
-                    )
-                ]
-            )
+        self.kind = kind_of(design.kind)
         self.design = design = _richest_covariate_last(standardised_outcome(design))
-        self.measure = GAIN_MEASURES[design.kind]
+        self.measure = self.kind.gain_measure
         self.features = np.where(design.observed, design.features, np.nan)
         self.firth = np.asarray(firth, dtype=bool)
         n = design.n
-        intercept = np.ones((n, 0 if design.kind == "survival" else 1))
+        intercept = np.ones((n, self.kind.intercepts))
         self._columns = np.column_stack([intercept, design.base])
         self._parts = [
             (np.flatnonzero(self.firth == flag), flag) for flag in (False, True) if (self.firth == flag).any()
@@ -89,7 +79,7 @@ class OutcomeRefit:
             for flag in (False, True)
             if q and (self._base_firth == flag).any()
         }
-        self._pairs = self._comparable_pairs(horizon)
+        self._judge = self.kind.judge(design, horizon)
 
     def __call__(self, weights, evaluate=None, *, recentre: bool = False) -> Refit:
         """Fit with `weights` (n,), and judge the gains by each column of `evaluate` (n, v).
@@ -97,38 +87,25 @@ class OutcomeRefit:
         `recentre` lets the patients judged have their own level before R2 is taken, as a new site would;
         ranks (C, AUC) do not depend on a level.
         """
-        from discovery.kernels.concordance import linear_scores
-
         weights = np.asarray(weights, dtype=float)
         evaluate = weights[:, None] if evaluate is None else np.asarray(evaluate, dtype=float)
         p = self.features.shape[1]
-        z, coef = np.full(p, np.nan), np.full((p, self._columns.shape[1] + 1), np.nan)
+        z = np.full(p, np.nan)
+        coef = self.kind.blank(self.design.response, p, self.design.base.shape[1])
         for (columns, firth), plan in zip(self._parts, self._plans):
             part = partial(self._plan, self.design.base)
             _, z[columns], coef[columns] = self._screen(plan, weights, firth, columns, part)
-        scores = linear_scores(self._columns, self.features, coef)
-        value = self._judge(np.column_stack([self._base_scores(weights), scores]), evaluate, recentre)
+        scores = self.kind.scores(self._columns, self.features, coef)
+        value = self._judge(np.hstack([self._base_scores(weights), scores]), evaluate, recentre)
         groups = self._seen.shape[1]
         base = value[:groups][self._group]
-        return Refit(z=z, estimate=coef[:, -1], gain=value[groups:] - base, base=base)
+        return Refit(z=z, estimate=self.kind.one_estimate(coef), gain=value[groups:] - base, base=base)
 
     def _plan(self, base, columns, features=None, observed=None):
         design = self.design
         x = design.features[:, columns] if features is None else features
         seen = design.observed[:, columns] if observed is None else observed
-        if design.kind == "survival":
-            from discovery.kernels.cox import CoxPlan
-
-            return CoxPlan(
-                design.time, design.event, base, x, entry=design.entry, stratum=design.stratum, observed=seen
-            )
-        if design.kind == "binary":
-            from discovery.kernels.logistic import LogisticPlan
-
-            return LogisticPlan(design.y, base, x, observed=seen)
-        from discovery.kernels.linear import LinearPlan
-
-        return LinearPlan(design.y, base, x, observed=seen)
+        return self.kind.plan(design.response, base, x, seen)
 
     def _screen(self, plan, weights, firth, columns, part):
         """(code, z, coef) of `columns`; those whose fit ran away or did not end are fitted the other way.
@@ -137,22 +114,22 @@ class OutcomeRefit:
         """
         from discovery.kernels.screen_fit import NOT_CONVERGED, OK, SEPARATED
 
-        if self.design.kind == "continuous":
-            fit = plan.screen(weights)
-            return fit.code, fit.z, fit.coef
-        fit = plan.screen(weights, firth=firth)
+        fit = self.kind.screen(plan, weights, firth=firth)
+        coef = self.kind.coefficients(fit)
+        if not self.kind.penalised:
+            return fit.code, fit.z, coef
         again = np.flatnonzero((fit.code == SEPARATED) | (fit.code == NOT_CONVERGED))
         if again.size:
             other = part(columns[again]).screen(weights, firth=not firth)
             good = other.code == OK
-            for whole, better in zip((fit.code, fit.z, fit.coef), (other.code, other.z, other.coef)):
+            for whole, better in zip((fit.code, fit.z, coef), (other.code, other.z, other.coef)):
                 whole[again[good]] = better[good]
-        return fit.code, fit.z, fit.coef
+        return fit.code, fit.z, coef
 
     def _base_scores(self, weights) -> np.ndarray:
         """Linear predictors (n, groups) of the base model on the rows of each group; NaN elsewhere."""
         coef = self._base_coefficients(weights)
-        return np.where(self._seen, np.einsum("iq,kq->ik", self._columns, coef), np.nan)
+        return self.kind.base_scores(self._columns, coef, self._seen)
 
     def _base_coefficients(self, weights) -> np.ndarray:
         """The base model is a screen of its own last column, given the others.
@@ -163,17 +140,13 @@ class OutcomeRefit:
 
         base, groups = self.design.base, self._seen.shape[1]
         shift = self._columns.shape[1] - base.shape[1]
-        coef = np.zeros((groups, self._columns.shape[1]))
-        if self.design.kind == "continuous":
-            seen = weights[:, None] * self._seen
-            with np.errstate(invalid="ignore"):
-                coef[:, 0] = self.design.y @ seen / seen.sum(axis=0)
+        coef = self.kind.start_base(self.design, weights, self._seen)
         todo = np.arange(groups)
         for last in range(base.shape[1] - 1, -1, -1):
             if not todo.size:
                 break
             code = np.full(todo.size, CONSTANT)
-            found = np.full((todo.size, shift + last + 1), np.nan)
+            found = self.kind.blank(self.design.response, todo.size, last)
             part = partial(self._base_plan, last)
             for firth in (False, True):
                 which = np.flatnonzero(self._base_firth[todo] == firth)
@@ -183,7 +156,7 @@ class OutcomeRefit:
                     code[which], _, found[which] = self._screen(plan, weights, firth, todo[which], part)
             idle = (code == CONSTANT) | (code == COLLINEAR)
             coef[todo[~idle]] = 0.0
-            coef[todo[~idle], : shift + last + 1] = found[~idle]
+            coef[todo[~idle], ..., : shift + last + 1] = found[~idle]
             todo = todo[idle]
         return coef
 
@@ -191,35 +164,6 @@ class OutcomeRefit:
         """The screen of base column `last` given those before it, once for each group of patients."""
         column = np.repeat(self.design.base[:, [last]], groups.size, axis=1)
         return self._plan(self.design.base[:, :last], None, column, self._seen[:, groups])
-
-    def _comparable_pairs(self, horizon):
-        from discovery.kernels.concordance import class_pairs, survival_pairs
-
-        design = self.design
-        if design.kind == "survival":
-            assert design.status is not None
-            code = np.where(design.event == 1, 1, np.where(design.status > 0, 2, 0))
-            return survival_pairs(
-                design.time, code, entry=design.entry, stratum=design.stratum, horizon=horizon
-            )
-        return class_pairs(design.y) if design.kind == "binary" else None
-
-    def _judge(self, scores, evaluate, recentre) -> np.ndarray:
-        from discovery.kernels.concordance import explained_variance, pair_discrimination
-
-        if self._pairs is not None:
-            return pair_discrimination(self._pairs, scores, evaluate).value
-        assert self.design.y is not None
-        if not recentre:
-            return explained_variance(self.design.y, scores, weights=evaluate).value
-        gap = np.where(np.isnan(scores), 0.0, self.design.y[:, None] - scores)
-        seen = ~np.isnan(scores)
-        columns = []
-        for w in evaluate.T:
-            with np.errstate(invalid="ignore"):
-                level = np.einsum("i,ij->j", w, gap) / np.einsum("i,ij->j", w, seen)
-            columns.append(explained_variance(self.design.y, scores + level, weights=w).value)
-        return np.stack(columns, axis=1)
 
 
 def _richest_covariate_last(design: Design) -> Design:

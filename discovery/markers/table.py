@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.kinds import SCREENED_KINDS
 from discovery.association.screen import Screen
 from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits
 from discovery.markers.families import Families, find_families
 from discovery.markers.gain import corrected_gains
 from discovery.markers.outcome_rows import CONTRACT, EXTRA, FAMILY_COLUMNS, OutcomeParts, outcome_tables
-from discovery.markers.refit import GAIN_MEASURES, prepare_refit
+from discovery.markers.refit import prepare_refit
 from discovery.markers.site_check import SITE_COLUMNS, check_sites
 from discovery.markers.verdict import MOST_MISSING
 from discovery.problems import InputError, Problem
@@ -147,10 +148,10 @@ def _require(designs, screens, replicates) -> None:
         if d.outcome != s.outcome or d.feature_names != s.features:
             found = f"design of {d.outcome}, screen of {s.outcome}"
             problems.append(Problem(file="markers", found=found, wanted="the screen of the same design"))
-        if d.kind not in GAIN_MEASURES:
+        if d.kind not in SCREENED_KINDS:
             problems.append(
                 Problem(
-                    file=f"outcome {d.outcome}", found=d.kind, wanted=f"one of {', '.join(GAIN_MEASURES)}"
+                    file=f"outcome {d.outcome}", found=d.kind, wanted=f"one of {', '.join(SCREENED_KINDS)}"
                 )
             )
     if problems:

@@ -34,7 +34,7 @@ def with_doubts(study: Study) -> Study:
 
 def screened(study: Study) -> list[Outcome]:
     """The outcomes of a kind that there is a model for."""
-    from discovery.association.outcome_models import SCREENED_KINDS
+    from discovery.association.kinds import SCREENED_KINDS
 
     return [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
 
@@ -74,7 +74,7 @@ def untested_table(study: Study) -> pd.DataFrame:
 
 def refusal(study: Study) -> Problem | None:
     """Why a run is refused, if it is: without an outcome to test there is nothing to rank by."""
-    from discovery.association.outcome_models import SCREENED_KINDS
+    from discovery.association.kinds import SCREENED_KINDS
 
     if screened(study):
         return None
@@ -97,7 +97,7 @@ def too_few(study: Study) -> Iterator[Problem]:
     Too few from the start is noted when the outcome is read.
     """
     from discovery.association.design import build_design
-    from discovery.association.outcome_models import COUNTED, LEAST_EVENTS
+    from discovery.association.kinds import kind_of
 
     for outcome in screened(study):
         try:
@@ -105,12 +105,12 @@ def too_few(study: Study) -> Iterator[Problem]:
         except InputError as error:
             yield from error.problems
             continue
-        size = design.effective_size
-        if size < LEAST_EVENTS and (outcome.kind == "continuous" or effective_size(outcome) >= LEAST_EVENTS):
+        size, kind = design.effective_size, kind_of(outcome.kind)
+        if size < kind.least and (not kind.limited or effective_size(outcome) >= kind.least):
             left_out = "; ".join(f"{reason}: {n}" for reason, n in design.left_out.to_numpy())
             why = f" (left out: {left_out})" if left_out else ""
             wanted = (
-                f"the outcome {outcome.name!r} has too few {COUNTED[outcome.kind]} to fit any regression: "
+                f"the outcome {outcome.name!r} has too few {kind.counted} to fit any regression: "
                 f"no feature will be tested{why}"
             )
             yield Problem(file=PLACE, found=str(size), wanted=wanted, severity="warning")
@@ -118,7 +118,10 @@ def too_few(study: Study) -> Iterator[Problem]:
 
 def effective_size(outcome: Outcome) -> int:
     """Events, or patients in the rarer class, among all with a known outcome."""
-    if outcome.status is not None:
-        return int((outcome.status[outcome.known] == 1).sum())
-    value = np.asarray(outcome.value)[outcome.known]
-    return int(min((value == 0).sum(), (value == 1).sum()))
+    from discovery.association.response import Response
+
+    known = outcome.known
+    everyone = np.ones((int(known.sum()), 1), dtype=bool)
+    event = None if outcome.status is None else (outcome.status[known] == 1).astype(float)
+    y = None if outcome.value is None else np.asarray(outcome.value, dtype=float)[known]
+    return int(Response(kind=outcome.kind, y=y, event=event).effective_sizes(everyone)[0])

@@ -12,6 +12,7 @@ import pandas as pd
 from discovery import __version__
 from discovery.association.design import Design
 from discovery.association.etiology import JOINT
+from discovery.association.kinds import kind_of
 from discovery.association.screen import Screen
 from discovery.markers.verdict import PERMUTATION_FIRST
 from discovery.pipeline.closer_look import clock, closer_look_done, rules_in_words
@@ -106,6 +107,7 @@ def analyses_done(
         "proportional hazards": known("proportional_hazards", "p_value"),
         "by period": "part" in survival and bool((survival["part"] == "effect by period").any()),
         "subdistribution": bool(models.astype(str).str.startswith("subdistribution").any()),
+        "signature": len(tables.get("signature_words", ())) > 0,
         "sensitivity": len(tables.get("sensitivity", ())) > 0,
         "etiologies": len(etiologies) > 0,
         "joint etiologies": len(etiologies) > 0 and etiologies["contrast"].str.startswith(JOINT).any(),
@@ -117,7 +119,7 @@ def analyses_done(
 
 def fewest_events(design: Design) -> float:
     """Events, or patients in the rarer class, of the feature that has fewest; no limit when continuous."""
-    if design.kind == "continuous" or not len(design.feature_names):
+    if not kind_of(design.kind).limited or not len(design.feature_names):
         return np.inf
     return float(design.response.effective_sizes(design.observed).min())
 

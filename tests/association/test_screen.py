@@ -382,8 +382,8 @@ def test_faults_are_told(design_from_arrays):
     assert len(fault.value.problems) == 2
     with pytest.raises(InputError, match="did you mean 'storey'"):
         screen(design, multiplicity="story", permutations=0)
-    with pytest.raises(InputError, match="for a screen"):
-        screen(replace(design, kind="recurrent"), permutations=0)
+    with pytest.raises(InputError, match="one of survival, binary, continuous"):
+        screen(replace(design, kind="graded"), permutations=0)
 
 
 def test_curvature_is_only_tested_where_the_line_was(design_from_arrays):

@@ -176,7 +176,7 @@ def test_other_kinds_are_refused_in_words(planted_design):
     from discovery.problems import InputError
 
     with pytest.raises(InputError, match="survival, binary, continuous"):
-        OutcomeRefit(replace(planted_design("binary", 8), kind="multiclass"), np.zeros(12, dtype=bool))
+        OutcomeRefit(replace(planted_design("binary", 8), kind="graded"), np.zeros(12, dtype=bool))
 
 
 def test_a_prepared_outcome_travels_to_another_process(planted_design):
