@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.markers.imputed_refit import in_draw
 from discovery.markers.refit import OutcomeRefit
 from discovery.seeds import named_rng
 
@@ -83,8 +84,8 @@ def bootstrap_refits(
 
     Notes
     -----
-    Missing feature values: in each draw a feature is judged on the drawn patients that have it (complete
-    cases for that feature); nothing is imputed.
+    Missing feature values: an `ImputedRefit` imputes them anew inside each draw; otherwise a feature is
+    judged in each draw on the drawn patients that have it (complete cases for that feature).
     """
     from joblib import Parallel, delayed
 
@@ -107,7 +108,7 @@ def _draw_chunk(refits, resampling, seed, chunk) -> list[BootstrapDraws]:
         weights = resampling.weights(named_rng(seed, "bootstrap", draw))
         for own, refit, place in zip(rows, refits, resampling.places):
             w = weights[place]
-            own.append(refit(w, np.column_stack([w, np.ones(w.size)])))
+            own.append(in_draw(refit, w, draw)(w, np.column_stack([w, np.ones(w.size)])))
     return [
         BootstrapDraws(
             z=np.array([r.z for r in own]),

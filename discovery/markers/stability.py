@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -14,7 +15,14 @@ DISTINCT = 0.75
 MOST_CHOSEN = 8
 
 
-def stability_shares(design: Design, which, *, rng: np.random.Generator, pairs: int = PAIRS) -> np.ndarray:
+def stability_shares(
+    design: Design,
+    which,
+    *,
+    rng: np.random.Generator,
+    pairs: int = PAIRS,
+    completed: Sequence[Design] = (),
+) -> np.ndarray:
     """Share (p,) of half samples in which each feature is among the first on the lasso path.
 
     Parameters
@@ -26,6 +34,7 @@ def stability_shares(design: Design, which, *, rng: np.random.Generator, pairs: 
     rng : numpy.random.Generator
     pairs : int
         Complementary pairs of halves, so 2 * pairs selections.
+    completed : designs of the same patients with gaps imputed, taken in turn from pair to pair
 
     Notes
     -----
@@ -40,14 +49,18 @@ def stability_shares(design: Design, which, *, rng: np.random.Generator, pairs: 
     Shah & Samworth, J R Stat Soc B 2013;75:55-80; Meinshausen & Buehlmann, J R Stat Soc B 2010;72:417-473.
     """
     which = np.asarray(which)
-    null = fit_null(design)
     # the order of ids decides who is in which half, so that the order of the rows does not
     by_id = np.argsort(np.asarray(design.patient_id).astype(str), kind="stable")
-    x, y = null.clean[by_id][:, which], null.residual[by_id]
+    fitted = []
+    for one in list(completed)[:pairs] or [design]:
+        null = fit_null(one)
+        fitted.append((null.clean[by_id][:, which], null.residual[by_id]))
+    y = fitted[0][1]
     chosen = np.zeros(which.size)
     first = min(MOST_CHOSEN, max(1, round(np.sqrt(which.size))))
     n = y.size
-    for _ in range(pairs):
+    for pair in range(pairs):
+        x, y = fitted[pair % len(fitted)]
         order = rng.permutation(n)
         for half in (order[: n // 2], order[n // 2 : 2 * (n // 2)]):
             chosen[first_on_path(x[half], y[half], first)] += 1

@@ -1,0 +1,72 @@
+"""Missing feature values in a run: pooled screens, completed copies for the ranking, tipping points."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.screen import Screen
+from discovery.cohort.imputation import Completed
+from discovery.pipeline.leading import joined
+from discovery.study import Study
+
+
+@dataclass(frozen=True, kw_only=True)
+class ImputedScreens:
+    """`screens`, pooled where features have gaps, and the `completed` copies by outcome."""
+
+    screens: dict[str, Screen]
+    completed: dict[str, Completed]
+    table: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def impute_screens(study: Study, designs: Sequence[Design], screens: Mapping[str, Screen]) -> ImputedScreens:
+    """Pooled answers for the features with gaps, as the study's `imputations` asks (0: complete cases)."""
+    from discovery.cohort.imputed_screen import IMPUTATION_COLUMNS, impute_screen
+
+    analysis = study.settings.analysis
+    found = {
+        design.outcome: impute_screen(
+            design,
+            screens[design.outcome],
+            imputations=analysis.imputations,
+            seed=study.settings.study.seed,
+            limits=study.limits,
+            fdr=analysis.fdr,
+            multiplicity=analysis.multiplicity,
+        )
+        for design in designs
+    }
+    table = joined([one.table for one in found.values() if len(one.table)])
+    notes = [f"{outcome}: {note}" for outcome, one in found.items() for note in one.notes]
+    return ImputedScreens(
+        screens={outcome: one.screen for outcome, one in found.items()},
+        completed={outcome: one.completed for outcome, one in found.items() if one.completed is not None},
+        table=table if len(table) else pd.DataFrame(columns=list(IMPUTATION_COLUMNS)),
+        notes=tuple(notes),
+    )
+
+
+def tipping_table(
+    study: Study, designs: Sequence[Design], completed: Mapping[str, Completed], markers: pd.DataFrame
+) -> pd.DataFrame:
+    """Tipping points of the imputed features that are significant by themselves or by their q-value."""
+    from discovery.cohort.tipping import tipping_points
+
+    tables = []
+    for design in designs:
+        if design.outcome in completed:
+            mine = markers[(markers["outcome"] == design.outcome) & (markers["p_value"] <= 0.05)]
+            names = mine["feature"].tolist()
+            tables.append(tipping_points(design, completed[design.outcome], names, labels=dict(study.labels)))
+    return joined([table for table in tables if len(table)])
+
+
+def imputations_made(tables: Mapping[str, pd.DataFrame]) -> int:
+    """How many copies the tables rest on, 0 where nothing was imputed."""
+    table = tables.get("imputation")
+    return 0 if table is None or not len(table) else int(table["imputations"].max())
