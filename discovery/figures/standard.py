@@ -11,6 +11,7 @@ import pandas as pd
 from discovery.figures.closer_look import closer_look_figures
 from discovery.figures.correlation import draw_correlation_map
 from discovery.figures.curves import draw_curves
+from discovery.figures.decision_curve import decision_figures
 from discovery.figures.flow import draw_attrition
 from discovery.figures.forest import draw_marker_forest
 from discovery.figures.missing import draw_missing_map
@@ -83,6 +84,7 @@ def draw_study_figures(
         out += _rankings(mine, outcome, settings, folder)
         out += _leading(tables, labels, outcome, settings, folder)
         out += closer_look_figures(tables, labels, outcome, settings, folder)
+        out += decision_figures(tables, outcome, folder)
         out += sensitivity_figures(tables, outcome, folder)
     return out
 

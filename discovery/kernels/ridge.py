@@ -50,6 +50,12 @@ class RidgeCox:
         scale = np.where(self.spread > 0, self.spread, 1.0)
         return RidgePath(beta.T / scale, loglik, done)
 
+    def loglik_at(self, weights, coef) -> np.ndarray:
+        """Log partial likelihood (lanes,) at given coefficients (lanes, k) in the caller's units."""
+        scale = np.where(self.spread > 0, self.spread, 1.0)
+        beta = np.ascontiguousarray((np.asarray(coef, dtype=np.float64) * scale).T)
+        return _cox_loglik(self.data, np.ascontiguousarray(weights, dtype=np.float64), beta)
+
 
 def ridge_logistic(y, columns, weights, penalties) -> RidgePath:
     """Logistic models of y (n,) 0/1 on columns (n, k); penalties (lanes, k), none on the intercept."""
@@ -96,17 +102,7 @@ def _unscaled(beta, columns, weights, spread) -> np.ndarray:
 def _ridge_cox(data, weights, penalties, spread):
     """beta (k, lanes) in SDs, log likelihoods (lanes,), which converged; penalties (k, lanes)."""
     k, lanes = penalties.shape
-    sets = risk_sets_of(data, weights)
-    products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
-    wk = new_work(sets.rows.size, k, lanes)
-    for i in range(sets.rows.size):
-        row = sets.rows[i]
-        value = 0.0
-        if data.spread[0] > 0.0:
-            value = (data.features[row, 0] - data.centre[0]) / data.spread[0]
-        for j in range(lanes):
-            wk.x[i, j] = value
-            wk.w[i, j] = weights[row]
+    sets, products, wk = same_columns(data, weights, k, lanes)
     beta, trial = np.zeros((k, lanes)), np.zeros((k, lanes))
     loglik, best = np.full(lanes, -np.inf), np.full(lanes, -np.inf)
     found, score, info = np.zeros(lanes), np.zeros((k, lanes)), np.zeros((k * (k + 1) // 2, lanes))
@@ -141,6 +137,32 @@ def _ridge_cox(data, weights, penalties, spread):
         if done.all():
             break
     return beta, loglik, done
+
+
+@compiled
+def same_columns(data, weights, k, lanes):
+    """Risk sets, products and work with the same last column and weights in every lane."""
+    sets = risk_sets_of(data, weights)
+    products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
+    wk = new_work(sets.rows.size, k, lanes)
+    for i in range(sets.rows.size):
+        row = sets.rows[i]
+        value = 0.0
+        if data.spread[0] > 0.0:
+            value = (data.features[row, 0] - data.centre[0]) / data.spread[0]
+        for j in range(lanes):
+            wk.x[i, j] = value
+            wk.w[i, j] = weights[row]
+    return sets, products, wk
+
+
+@compiled
+def _cox_loglik(data, weights, beta):
+    k, lanes = beta.shape
+    sets, products, wk = same_columns(data, weights, k, lanes)
+    loglik, score, info = np.zeros(lanes), np.zeros((k, lanes)), np.zeros((k * (k + 1) // 2, lanes))
+    evaluate_cox(sets, products, wk, beta, True, loglik, score, info)
+    return loglik
 
 
 @compiled

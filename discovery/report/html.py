@@ -32,6 +32,7 @@ from discovery.report.page_tables import (
 from discovery.report.saved_figure import SavedFigure
 from discovery.report.sensitivity_view import sensitivity_views
 from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.report.signature_view import signature_views
 
 POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
@@ -210,6 +211,9 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
     if len(tables.get("etiologies", ())):
         names = feature_labels(tables["markers"])
         out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
+    if len(tables.get("signature_words", ())):
+        views = signature_views(tables, labels)
+        out += [(f"signature-{k}", heading, view) for k, (heading, view) in enumerate(views)]
     if len(tables.get("sensitivity", ())):
         views = sensitivity_views(tables["sensitivity"], labels)
         out += [(f"sensitivity-{k}", heading, view) for k, (heading, view) in enumerate(views)]

@@ -20,6 +20,7 @@ from discovery.report.methods_models import (
     multiplicity_used,
     sensitivity_paragraphs,
     shape_paragraph,
+    signature_paragraphs,
 )
 from discovery.report.methods_ranking import (
     ranking_paragraphs,
@@ -60,6 +61,7 @@ REFERENCES = {
     "etiologies": "Benjamini Y, Bogomolov M. J R Stat Soc B 2014;76:297–318.",
     "delong": "DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837–845.",
     "morris": "Morris CN. J Am Stat Assoc 1983;78:47–55.",
+    "net-benefit": "Vickers AJ, Elkin EB. Med Decis Making 2006;26:565–574.",
     "e-value": "VanderWeele TJ, Ding P. Ann Intern Med 2017;167:268–274.",
     "imputation": "White IR, Royston P. Stat Med 2009;28:1982–1998.",
 }
@@ -92,6 +94,7 @@ def methods_parts(settings: RunSettings) -> list[Part]:
         Part("Multiplicity", tuple(multiplicity_paragraphs(settings))),
         Part("Ranking", tuple(ranking_paragraphs(settings))),
         Part("Sites", tuple(site_paragraphs(settings))),
+        Part("Signature", tuple(signature_paragraphs(settings))),
         Part("Sensitivity analyses", tuple(sensitivity_paragraphs(settings))),
         Part("What could have been seen", (reach_paragraph(settings),)),
         Part("Verdicts", tuple(verdict_paragraphs(settings))),
@@ -243,6 +246,7 @@ def _references(s: RunSettings) -> list[str]:
         "etiologies": etiologies,
         "delong": etiologies,
         "morris": etiologies,
+        "net-benefit": "signature" in done,
         "e-value": "sensitivity" in done,
         "imputation": bool(s.imputations),
     }

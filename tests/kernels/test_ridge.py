@@ -41,6 +41,8 @@ def test_without_a_penalty_the_fit_is_the_ordinary_one(lung):
     fit = fit_cox(time, event, x)
     np.testing.assert_allclose(free.coef[0], fit.coef, rtol=1e-6)
     assert free.loglik[0] == pytest.approx(fit.loglik, rel=1e-10)
+    again = RidgeCox(time, event, x).loglik_at(np.ones(len(time)), [free.coef[0], [0.0] * 3])
+    assert again == pytest.approx([fit.loglik, fit.loglik_null], rel=1e-10)
 
 
 def test_an_endless_penalty_leaves_a_column_out(lung):

@@ -1,0 +1,297 @@
+"""How good is the signature out of sample, and is it better than the base model and the best marker?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.markers.frozen_model import breslow
+from discovery.markers.net_benefit import net_benefit, share_by_horizon, share_of_class
+from discovery.markers.refit import gain_measure_name
+from discovery.markers.signature import KINDS, LEAST_INFORMATION, SignatureFit, SignatureSearch
+from discovery.seeds import named_rng
+
+MODELS = ("base model", "best single marker", "signature")
+DRAWS = 100
+FOLDS, REPEATS = 5, 4
+HORIZON_SHARE = 0.5  # of the event times: where risks of a survival outcome are judged
+BETTER, NO_BETTER = "better than the base model", "no better than the base model"
+CHANCE = {"survival": 0.5, "binary": 0.5, "continuous": 0.0}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Signature:
+    """The signature of an outcome and what is known of it.
+
+    terms : outcome, term, role, label, coefficient (per SD or against the reference), mean, sd,
+    selected_share (of the draws in which this very feature entered). performance : a row a model of
+    `MODELS`. benefit : decision curves of risks foretold for patients left out. verdict, sentence,
+    equation : in words.
+    """
+
+    outcome: str
+    fit: SignatureFit
+    terms: pd.DataFrame
+    performance: pd.DataFrame
+    benefit: pd.DataFrame
+    verdict: str
+    sentence: str
+    equation: str
+
+
+def signature_of(
+    design: Design,
+    *,
+    seed: int,
+    labels: dict[str, str] | None = None,
+    draws: int = DRAWS,
+    workers: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> Signature | None:
+    """Search, tune and judge a signature; None for an outcome or a size that allows none.
+
+    The whole search is repeated in every bootstrap draw (patients drawn within sites); what the draw's
+    models lose on the original patients is the optimism that is taken off. The interval is the
+    quantiles of the draws' values less the mean optimism (Noma et al., Stat Med 2021;40:5691-5701), as for
+    the gain of single markers. Risks for decision curves are foretold in 4 times 5-fold
+    cross-validation, the search repeated in every fold.
+    """
+    if design.kind not in KINDS or design.effective_size < LEAST_INFORMATION or not len(design.feature_names):
+        return None
+    search = SignatureSearch(design)
+    judge = _Judge(search.design)
+    ones = np.ones(design.n)
+    fit = search(ones, named_rng(seed, "signature", design.outcome))
+    apparent = judge(_models(fit), ones[:, None])[:, 0]
+    found = _draw(search, judge, draws, seed, workers, progress)
+    performance = _performance(design, apparent, found)
+    better = performance.set_index("model").loc["signature", "gain_low"] > 0 and bool(fit.markers)
+    verdict = BETTER if better else NO_BETTER
+    return Signature(
+        outcome=design.outcome,
+        fit=fit,
+        terms=_terms(search.design, fit, found.chosen, labels or {}),
+        performance=performance,
+        benefit=_benefit(search, seed),
+        verdict=verdict,
+        sentence=_sentence(design, fit, performance, verdict, labels or {}),
+        equation=equation(search.design, fit, labels or {}),
+    )
+
+
+def _models(fit: SignatureFit) -> np.ndarray:
+    """Linear predictors (n, 3) in the order of `MODELS`."""
+    return np.column_stack([fit.base, fit.single, fit.score])
+
+
+class _Judge:
+    """C, AUC or R2 of score columns under weight columns; the calibration slope."""
+
+    def __init__(self, design: Design):
+        from discovery.kernels.concordance import class_pairs, survival_pairs
+
+        self.design = design
+        self.pairs = None
+        if design.kind == "survival":
+            assert design.status is not None
+            code = np.where(design.event == 1, 1, np.where(design.status > 0, 2, 0))
+            self.pairs = survival_pairs(design.time, code, entry=design.entry, stratum=design.stratum)
+        elif design.kind == "binary":
+            self.pairs = class_pairs(design.y)
+
+    def __call__(self, scores: np.ndarray, weights: np.ndarray) -> np.ndarray:
+        """(models, weight columns); a model that ranks nobody has the value of chance."""
+        from discovery.kernels.concordance import explained_variance, pair_discrimination
+
+        if self.pairs is not None:
+            return pair_discrimination(self.pairs, scores, weights).value
+        return explained_variance(self.design.y, scores, weights=weights).value
+
+    def slope(self, score: np.ndarray) -> float:
+        """Slope of the outcome on a linear predictor, sites apart; NaN where it does not vary."""
+        from discovery.association.outcome_models import fit_columns
+
+        if not np.ptp(score) > 1e-12:
+            return np.nan
+        none = np.empty((self.design.n, 0))
+        found = fit_columns(self.design.response, none, score[:, None], intervals=False)
+        return float(found.fit.coef[0, -1]) if found.fit.code[0] == 0 else np.nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Draws:
+    apparent: np.ndarray  # (B, models) in the draw
+    tested: np.ndarray  # (B, models) on the original patients
+    slope: np.ndarray  # (B, models) on the original patients
+    chosen: np.ndarray  # (B, p) bool, features in the draw's signature
+
+
+def _draw(search, judge, draws, seed, workers, progress) -> _Draws:
+    from joblib import Parallel, delayed
+
+    design = search.design
+    site = np.zeros(design.n) if design.site is None else np.unique(design.site, return_inverse=True)[1]
+    members = [np.flatnonzero(site == k) for k in np.unique(site)]
+
+    def one(b: int):
+        rng = named_rng(seed, "signature", design.outcome, "draw", b)
+        weights = np.zeros(design.n)
+        for rows in members:
+            weights[rows] = np.bincount(rng.integers(0, rows.size, rows.size), minlength=rows.size)
+        fit = search(weights, rng)
+        models = _models(fit)
+        value = judge(models, np.column_stack([weights, np.ones(design.n)]))
+        chosen = np.zeros(len(design.feature_names), dtype=bool)
+        chosen[list(fit.markers)] = True
+        return value[:, 0], value[:, 1], [judge.slope(column) for column in models.T], chosen
+
+    pool = Parallel(n_jobs=workers, prefer="threads", return_as="generator", pre_dispatch="all")
+    rows = []
+    for row in pool(delayed(one)(b) for b in range(draws)):
+        rows.append(row)
+        if progress is not None:
+            progress(len(rows), draws)
+    parts = [np.array(part) for part in zip(*rows)]
+    return _Draws(apparent=parts[0], tested=parts[1], slope=parts[2], chosen=parts[3])
+
+
+def _performance(design: Design, apparent: np.ndarray, found: _Draws) -> pd.DataFrame:
+    optimism = (found.apparent - found.tested).mean(axis=0)
+    rows = []
+    for k, model in enumerate(MODELS):
+        low, high = np.quantile(found.apparent[:, k] - optimism[k], [0.025, 0.975])
+        slope = found.slope[:, k][np.isfinite(found.slope[:, k])]
+        row = {
+            "outcome": design.outcome,
+            "model": model,
+            "measure": gain_measure_name(design),
+            "apparent": apparent[k],
+            "corrected": apparent[k] - optimism[k],
+            "ci_low": low,
+            "ci_high": high,
+            "calibration_slope": slope.mean() if slope.size else np.nan,
+            "slope_low": np.quantile(slope, 0.025) if slope.size else np.nan,
+            "slope_high": np.quantile(slope, 0.975) if slope.size else np.nan,
+            "n": design.n,
+            "events": design.effective_size if design.kind != "continuous" else np.nan,
+            "draws": len(found.apparent),
+        }
+        for name, other in (("gain", 0), ("gain_over_single", 1)):
+            if k <= other:
+                row |= dict.fromkeys((name, f"{name}_low", f"{name}_high"), np.nan)
+                continue
+            in_draw = found.apparent[:, k] - found.apparent[:, other]
+            off = optimism[k] - optimism[other]
+            low, high = np.quantile(in_draw - off, [0.025, 0.975])
+            row |= {name: apparent[k] - apparent[other] - off, f"{name}_low": low, f"{name}_high": high}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _terms(design: Design, fit: SignatureFit, chosen: np.ndarray, labels) -> pd.DataFrame:
+    first = 1 if design.kind != "survival" else 0
+    coef = fit.coef[first:]
+    rows = [
+        {
+            "term": term.name,
+            "role": "covariate",
+            "label": term.name,
+            "coefficient": coef[k],
+            "per": term.contrast,
+            "mean": term.mean if not term.level else np.nan,
+            "sd": term.sd if not term.level else np.nan,
+            "selected_share": np.nan,
+        }
+        for k, term in enumerate(design.terms)
+    ]
+    for k, j in enumerate(fit.markers):
+        name = design.feature_names[j]
+        scale = design.scaling.table.loc[name]
+        rows.append(
+            {
+                "term": name,
+                "role": "marker",
+                "label": labels.get(name, name),
+                "coefficient": coef[len(design.terms) + k],
+                "per": "per 1 SD",
+                "mean": float(scale["mean"]),
+                "sd": float(scale["sd"]),
+                "selected_share": float(chosen[:, j].mean()),
+            }
+        )
+    table = pd.DataFrame(rows)
+    table.insert(0, "outcome", design.outcome)
+    return table
+
+
+def equation(design: Design, fit: SignatureFit, labels) -> str:
+    """The linear predictor in words: coefficient times (value - mean) / SD, one term after another."""
+    first = 1 if design.kind != "survival" else 0
+    parts = [f"{fit.coef[0]:.3g}"] if first else []
+    for term, value in zip(design.terms, fit.coef[first:]):
+        what = f"[{term.name}]" if term.level else f"({term.covariate} - {term.mean:.4g}) / {term.sd:.4g}"
+        parts.append(f"{value:+.3g} x {what}")
+    for k, j in enumerate(fit.markers):
+        name = design.feature_names[j]
+        scale = design.scaling.table.loc[name]
+        what = f"({labels.get(name, name)} - {scale['mean']:.4g}) / {scale['sd']:.4g}"
+        parts.append(f"{fit.coef[first + len(design.terms) + k]:+.3g} x {what}")
+    return " ".join(parts).lstrip("+") if parts else "0"
+
+
+def _sentence(design, fit, performance: pd.DataFrame, verdict: str, labels) -> str:
+    row = performance.set_index("model").loc["signature"]
+    names = [labels.get(design.feature_names[j], design.feature_names[j]) for j in fit.markers]
+    if not names:
+        return "No marker entered the signature: cross-validation preferred the base model alone."
+    many = f"{len(names)} markers" if len(names) > 1 else "1 marker"
+    gain = f"{row['gain']:+.3f} ({row['gain_low']:+.3f} to {row['gain_high']:+.3f})"
+    text = f"A signature of {many} ({', '.join(names)}) is {verdict}: {row['measure']} {gain}, corrected"
+    if len(names) > 1:
+        over = row["gain_over_single_low"] > 0
+        text += f"; it is {'better' if over else 'no better'} than the best single marker"
+    return f"{text}."
+
+
+def _benefit(search: SignatureSearch, seed: int) -> pd.DataFrame:
+    """Decision curves from risks of patients who were left out, averaged over the repeats."""
+    design = search.design
+    if design.kind == "continuous":
+        return pd.DataFrame(columns=["outcome", "model", "threshold", "net_benefit", "share_above"])
+    horizon = None
+    if design.kind == "survival":
+        assert design.time is not None
+        assert design.event is not None
+        horizon = float(np.quantile(design.time[design.event == 1], HORIZON_SHARE))
+    total = np.zeros((design.n, len(MODELS)))
+    for repeat in range(REPEATS):
+        rng = named_rng(seed, "signature", design.outcome, "left out", repeat)
+        fold = rng.permutation(design.n) % FOLDS
+        for k in range(FOLDS):
+            train = (fold != k).astype(float)
+            models = _models(search(train, rng))
+            total[fold == k] += _risks(design, models, train, horizon)[fold == k]
+    risks = {model: total[:, k] / REPEATS for k, model in enumerate(MODELS)}
+    share = (
+        share_of_class(design.y)  # type: ignore[arg-type]
+        if design.kind == "binary"
+        else share_by_horizon(design.time, design.status, horizon, design.entry)  # type: ignore[arg-type]
+    )
+    table = net_benefit(risks, share)
+    table.insert(0, "outcome", design.outcome)
+    return table.assign(horizon=np.nan if horizon is None else horizon)
+
+
+def _risks(design: Design, scores: np.ndarray, train: np.ndarray, horizon: float | None) -> np.ndarray:
+    """Predicted risks (n, models): by the horizon for survival, of the class for binary outcomes."""
+    from scipy.special import expit
+
+    if horizon is None:
+        return expit(scores)
+    rows = train > 0
+    hazard = [breslow(design, score, rows, np.array([horizon]))[0] for score in scores.T]
+    return -np.expm1(-np.array(hazard) * np.exp(scores))

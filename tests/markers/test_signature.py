@@ -1,0 +1,143 @@
+"""The signature on open cohorts and on cohorts with known truth; decision curves in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.association.design import build_design
+from discovery.markers.net_benefit import net_benefit, share_by_horizon, share_of_class
+from discovery.markers.signature import SignatureSearch
+from discovery.markers.signature_judged import BETTER, MODELS, NO_BETTER, signature_of
+from discovery.study import Outcome
+
+
+def simulated(rng, n, effects, kind, p=20, missing=0.0):
+    x = rng.normal(size=(n, p))
+    z = rng.normal(size=n)
+    eta = 0.5 * z + x[:, : len(effects)] @ np.asarray(effects, float)
+    ids = np.array([f"p{k:05d}" for k in range(n)])
+    parts: dict = {}
+    if kind == "survival":
+        time, censored = rng.exponential(np.exp(-eta)), rng.exponential(1.5, n)
+        parts = {"time": np.minimum(time, censored), "status": (time <= censored).astype(float)}
+    elif kind == "binary":
+        parts = {"value": (rng.random(n) < 1 / (1 + np.exp(-eta))).astype(float)}
+    else:
+        parts = {"value": eta + rng.normal(size=n)}
+    x[rng.random(x.shape) < missing] = np.nan
+    outcome = Outcome(name="y", kind=kind, label="y", patient_id=ids, **parts)
+    covariates = pd.DataFrame({"z": z}, index=ids)
+    return outcome, covariates, pd.DataFrame(x, index=ids, columns=[f"f{k:02d}" for k in range(p)])
+
+
+@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
+def test_planted_markers_are_found_and_the_corrected_value_is_that_of_new_patients(kind):
+    rng = np.random.default_rng(11)
+    outcome, covariates, features = simulated(rng, 500, [0.8, -0.6, 0.5], kind, missing=0.05)
+    design = build_design(outcome, covariates, features)
+    found = signature_of(design, seed=1, draws=40)
+    assert found.verdict == BETTER
+    assert {"f00", "f01", "f02"} <= {design.feature_names[k] for k in found.fit.markers}
+    row = found.performance.set_index("model").loc["signature"]
+    assert row["corrected"] < row["apparent"]
+
+    more = simulated(np.random.default_rng(12), 20_000, [0.8, -0.6, 0.5], kind)
+    new = build_design(*more, scaling=design.scaling, coding=design.coding)
+    first = 0 if kind == "survival" else 1
+    columns = np.column_stack([new.base, new.features[:, list(found.fit.markers)]])
+    score = columns @ found.fit.coef[first:]
+    from discovery.kernels.concordance import auc, concordance, explained_variance
+
+    if kind == "survival":
+        truth = concordance(new.time, new.event, score).value[0]
+    elif kind == "binary":
+        truth = auc(new.y, score).value[0]
+    else:
+        old = design.y
+        y = (new.y - old.mean()) / old.std(ddof=1)
+        truth = explained_variance(y, score + found.fit.coef[0]).value[0]
+    assert row["corrected"] == pytest.approx(truth, abs=0.06)
+
+
+@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
+def test_noise_is_no_better_than_the_base_model(kind):
+    said = []
+    for seed in range(6):
+        design = build_design(*simulated(np.random.default_rng(seed), 120, [0.0], kind))
+        said.append(signature_of(design, seed=seed, draws=30))
+    assert sum(s.verdict == BETTER for s in said) <= 1
+    none = [s for s in said if not s.fit.markers]
+    assert all("base model alone" in s.sentence for s in none)
+    assert all(s.verdict == NO_BETTER for s in none)
+
+
+def test_correlated_siblings_enter_once():
+    rng = np.random.default_rng(5)
+    outcome, covariates, features = simulated(rng, 300, [0.9], "binary", p=6)
+    for k in range(4):
+        features[f"copy{k}"] = features["f00"] + 0.2 * rng.normal(size=300)
+    design = build_design(outcome, covariates, features)
+    fit = SignatureSearch(design)(np.ones(design.n), np.random.default_rng(0))
+    family = {"f00", *(f"copy{k}" for k in range(4))}
+    assert len(family & {design.feature_names[k] for k in fit.markers}) == 1
+
+
+def test_published_discrimination_of_breast_masses(root):
+    """Street, Wolberg & Mangasarian 1993 report 97 % accuracy in cross-validation on these 569 masses."""
+    from discovery.association.design import design_of
+    from discovery.study import read_study
+
+    study = read_study(root / "cohorts" / "wdbc" / "study.toml")
+    design = design_of(study, study.outcomes[0])
+    found = signature_of(design, seed=3, draws=20)
+    table = found.performance.set_index("model")
+    assert list(table.index) == list(MODELS)
+    assert table.loc["signature", "corrected"] > 0.985
+    assert table.loc["signature", "gain_over_single_low"] > 0
+
+
+def test_the_same_seed_gives_the_same_table_with_any_number_of_workers():
+    design = build_design(*simulated(np.random.default_rng(2), 150, [0.6], "survival"))
+    one, two = (signature_of(design, seed=9, draws=8, workers=k) for k in (1, 2))
+    pd.testing.assert_frame_equal(one.performance, two.performance)
+    pd.testing.assert_frame_equal(one.benefit, two.benefit)
+
+
+def test_the_equation_gives_the_score():
+    outcome, covariates, features = simulated(np.random.default_rng(4), 200, [0.9, 0.7], "binary")
+    design = build_design(outcome, covariates, features, winsor=None)
+    found = signature_of(design, seed=1, draws=5)
+    terms = found.terms.set_index("term")
+    row = pd.concat([covariates, features], axis=1).iloc[7]
+    score = found.fit.coef[0] + sum(
+        t["coefficient"] * (row[name] - t["mean"]) / t["sd"] for name, t in terms.iterrows()
+    )
+    assert score == pytest.approx(found.fit.score[7], rel=1e-9)
+    assert all(name in found.equation for name in terms.index)
+
+
+def test_too_few_patients_or_another_kind_have_no_signature():
+    outcome, covariates, features = simulated(np.random.default_rng(4), 40, [0.9], "binary")
+    assert signature_of(build_design(outcome, covariates, features), seed=1) is None
+
+
+def test_net_benefit_in_closed_form():
+    """Everybody: prevalence - (1 - prevalence) odds. A perfect model: prevalence, at any threshold."""
+    y = np.array([1.0] * 30 + [0.0] * 70)
+    table = net_benefit({"perfect": y.copy()}, share_of_class(y), [0.2, 0.5])
+    found = table.set_index(["model", "threshold"])["net_benefit"]
+    assert found["perfect", 0.2] == pytest.approx(0.3)
+    assert found["everybody", 0.2] == pytest.approx(0.3 - 0.7 * 0.25)
+    assert found["everybody", 0.5] == pytest.approx(0.3 - 0.7)
+    assert found["nobody", 0.5] == 0
+
+
+def test_net_benefit_of_survival_without_censoring_is_that_of_the_class():
+    rng = np.random.default_rng(6)
+    time, risk = rng.exponential(1, 200), rng.random(200)
+    by = share_by_horizon(time, np.ones(200), 0.7)
+    survival = net_benefit({"m": risk}, by, [0.1, 0.4])
+    classes = net_benefit({"m": risk}, share_of_class((time <= 0.7).astype(float)), [0.1, 0.4])
+    pd.testing.assert_frame_equal(survival, classes, rtol=1e-9)
