@@ -175,6 +175,8 @@ def _thinned(curve: pd.DataFrame) -> pd.DataFrame:
 
 
 def _counts(row) -> str:
+    if pd.isna(row.n):
+        return ""
     text = f"n = {whole(row.n)}"
     return text if pd.isna(row.events) else f"{text}, {plural(int(row.events), 'event')}"
 
@@ -184,7 +186,7 @@ def _by_group(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
     for (feature, modifier), block in table.groupby(["feature", "modifier"], sort=False):
         if len(rows) > MOST_ROWS:
             break
-        effects = block[(block["part"] == "effect in group") & (block["n"] >= SMALL)]
+        effects = block[(block["part"] == "effect in group") & (block["n"].fillna(SMALL) >= SMALL)]
         test = block[block["part"] == "interaction"].iloc[0]
         if effects.empty:
             continue
@@ -217,7 +219,7 @@ def _by_site(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
         rows.append({"kind": HEADING, "label": labels.get(str(feature), str(feature)), "people": spread})
         kinds = {"site": GROUP, "pooled": POOLED, "prediction": NEXT}
         for row in block[block["part"].isin(kinds)].itertuples():
-            if row.part == "site" and row.n < SMALL:
+            if row.part == "site" and not pd.isna(row.n) and row.n < SMALL:
                 continue
             words = {"site": row.site, "pooled": "pooled", "prediction": "a new site"}
             rows.append(

@@ -66,6 +66,7 @@ def run(
         Every problem of the input at once, before any work and with nothing written.
     """
     from discovery.markers.frozen import write_frozen
+    from discovery.pipeline.masking import masked, masked_frozen
     from discovery.pipeline.sensitivity import reliable_patients
 
     began = time.monotonic()
@@ -92,6 +93,7 @@ def run(
         )  # fmt: skip
         if measured is not None:
             tables |= shape_table(measured)
+    tables, settings = masked(tables, settings, study)
     remarks += folder.open()
     if measured is not None:
         write_tables(folder, measured, sites="sampling_sites.csv")
@@ -102,6 +104,7 @@ def run(
         "host": platform.node(),
         "workers": workers,
     }
+    frozen = masked_frozen(frozen, study.settings.analysis.suppress_below)
     write_frozen(frozen, folder.path / "frozen.json")
     headlines = write_results(folder, study, tables, settings, progress, started, began)
     progress.close()

@@ -12,6 +12,13 @@ MINUS = "\u2212"
 SMALLEST_P = 0.001
 
 
+class Rounded(int):
+    """A count that was rounded so as not to tell a small one; it says so wherever it is printed."""
+
+    def __str__(self) -> str:
+        return f"about {int(self)}"
+
+
 def missing(value: object) -> bool:
     """True for None, NaN, NaT and the missing marker of pandas."""
     if value is None:
@@ -63,7 +70,7 @@ def whole(value: object) -> str:
         return DASH
     n = round(float(value))  # type: ignore[arg-type]
     text = f"{n:,}".replace(",", "\u2009") if abs(n) >= 10_000 else str(n)
-    return text.replace("-", MINUS)
+    return ("about " if isinstance(value, Rounded) else "") + text.replace("-", MINUS)
 
 
 def p_value(value: object) -> str:

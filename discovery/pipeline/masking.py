@@ -1,0 +1,262 @@
+"""A run fit to be shared: small counts masked in every table and text, before anything is drawn."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from discovery.cohort.baseline_suppression import suppress_baseline
+from discovery.cohort.masked_counts import (
+    COUNTS,
+    SHARES,
+    blank,
+    hidden_in_baseline,
+    mask_flow,
+    mask_missing,
+    mask_rows,
+    mask_sites,
+    small,
+)
+from discovery.markers.frozen import FrozenFindings, FrozenModel
+from discovery.pipeline.describe import SEVERAL_ETIOLOGIES, event_indicator, outcome_as_level, site_name
+from discovery.report.format import Rounded
+from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.study import Study
+from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves, coarse_roc
+
+BY_ROW = ("markers", "associations", "proportional_hazards", "shapes", "prediction", "follow_up")
+WITHOUT_COUNTS = ("families", "correlations", "untested", "excluded_features", "phenotypes")
+PEOPLE = "patients?|rows?|events?|cases?|subjects?|persons?|people|times?|missing|of them"
+COUNTED = re.compile(rf"\b(\d+)(?= (?:{PEOPLE}|of \d+)\b)")
+RUG_OF = 5  # patients behind a tick of a rug
+
+
+def masked(
+    tables: Mapping[str, pd.DataFrame], settings: RunSettings, study: Study
+) -> tuple[dict[str, pd.DataFrame], RunSettings]:
+    """`tables` and `settings` with counts below the study's `suppress_below` masked; as they are without it.
+
+    A table that is not known here loses all its counts: nothing new leaves the house by accident.
+    """
+    limit = study.settings.analysis.suppress_below
+    if not limit:
+        return dict(tables), settings
+    n_study = len(study.patients)
+    totals = study_totals(study)
+    n = {o.name: (float(n_study), float(o.n)) for o in settings.outcomes}
+    events = {
+        o.name: (float(totals[o.name][1]), float(o.events))
+        for o in settings.outcomes
+        if o.events is not None and o.name in totals
+    }
+    out = dict(tables)
+    out["baseline"] = suppress_baseline(tables["baseline"], limit, exclusive=not overlapping(study))
+    hidden, cells = hidden_by_baseline(study, out["baseline"])
+    out["missing"] = mask_missing(tables["missing"], limit, hidden, cells)
+    near_n = {o.name: small(n_study - o.n, limit) for o in settings.outcomes}
+    out["attrition"] = mask_flow(
+        tables["attrition"], limit, {name: not near for name, near in near_n.items()}
+    )
+    if "sites" in tables:
+        sites = hidden.get(site_name(study), set())
+        out["sites"] = mask_sites(tables["sites"], limit, sites, totals, n_study)
+        out["site_shift"] = masked_shift(tables["site_shift"], out["missing"], site_name(study), limit)
+    for name in BY_ROW:
+        if name in out:
+            out[name] = mask_rows(out[name], limit, n=n, events=events)
+    if "sensitivity" in out:
+        counts = {o.name: o.n for o in settings.outcomes}
+        whole = out["sensitivity"]["n"] == out["sensitivity"]["outcome"].map(counts)
+        partly = blank(out["sensitivity"].copy(), ~whole.to_numpy())
+        out["sensitivity"] = mask_rows(partly, limit, n=n, events=events)
+    out |= masked_survival(out, settings, limit, n, events)
+    if "roc" in out and len(out["roc"]):
+        sizes = {o.name: (o.events or 0, o.n - (o.events or 0)) for o in settings.outcomes}
+        parts = [
+            coarse_roc(block, limit, *sizes[str(outcome)])
+            for (outcome, _), block in out["roc"].groupby(["outcome", "feature"], sort=False)
+        ]
+        out["roc"] = pd.concat(parts, ignore_index=True)
+    if "residuals" in out and len(out["residuals"]):
+        bins = out["residuals"]
+        out["residuals"] = bins[(bins["part"] != "bin") | (bins["n"] >= limit)].reset_index(drop=True)
+    if "shape_curves" in out and len(out["shape_curves"]) and limit > RUG_OF:
+        out["shape_curves"] = out["shape_curves"][out["shape_curves"]["part"] != "rug"]
+    known = {
+        *BY_ROW, *WITHOUT_COUNTS, "baseline", "missing", "attrition", "sites", "site_shift", "sensitivity",
+        "survival", "curves", "at_risk", "at_risk_all", "calibration", "roc", "residuals", "shape_curves",
+    }  # fmt: skip
+    for name, table in out.items():
+        if name not in known and set(table.columns) & {*COUNTS, *SHARES}:
+            out[name] = blank(table.copy(), np.ones(len(table), dtype=bool))
+    for name in out:
+        for column in ("note", "reason", "sentence"):
+            if column in out[name]:
+                texts = out[name][column].map(lambda text: said(text, limit), na_action="ignore")
+                out[name] = out[name].assign(**{column: texts})
+    return out, masked_settings(settings, limit, n_study, totals)
+
+
+def study_totals(study: Study) -> dict[str, tuple[int, int]]:
+    """Outcome -> patients of the study with it known, and those with the event."""
+    found = {}
+    for outcome in study.outcomes:
+        indicator = event_indicator(outcome)
+        if indicator is not None:
+            found[outcome.name] = (int(indicator.notna().sum()), int((indicator == 1).sum()))
+    return found
+
+
+def overlapping(study: Study) -> bool:
+    """Whether a patient may be in two columns of the baseline table."""
+    return study.etiology is not None and bool(
+        study.etiology.astype(str).str.contains(SEVERAL_ETIOLOGIES, regex=False).any()
+    )
+
+
+def hidden_by_baseline(study: Study, baseline: pd.DataFrame) -> tuple[dict[str, set], dict[tuple, bool]]:
+    """Grouping -> levels whose size the baseline masks; (variable, grouping, level) -> missing masked."""
+    hidden: dict[str, set] = {}
+    cells: dict[tuple, bool] = {}
+    if study.site is not None:
+        hidden[site_name(study)] = hidden_in_baseline(baseline, site_name(study))
+    sizes = baseline.drop_duplicates("group")
+    gone = set(sizes.loc[sizes["group_n"].isna(), "group"].astype(str))
+    by, names = None, {}
+    if study.etiology is not None:
+        by = study.settings.patients.etiology or "etiology"
+        names = {name: name for name in sizes["group"].astype(str)}
+    else:
+        first = next((o for o in study.outcomes if outcome_as_level(study, o).nunique() > 1), None)
+        if first is not None:
+            by = first.name
+            for name in sizes["group"].astype(str):
+                names[name] = name.removeprefix(f"{first.label}: ")
+    if by is not None:
+        hidden[by] = {names[name] for name in gone if name in names}
+        for row in baseline.drop_duplicates(["variable", "group"]).itertuples():
+            level = "all" if row.group == "overall" else names.get(str(row.group), str(row.group))
+            cells[row.variable, by, level] = bool(pd.isna(row.missing))
+    for row in baseline[baseline["group"] == "overall"].drop_duplicates("variable").itertuples():
+        if pd.isna(row.missing):
+            for grouping in {*hidden, *(outcome.name for outcome in study.outcomes)}:
+                cells[row.variable, grouping, "all"] = True
+    return hidden, cells
+
+
+def masked_shift(shift: pd.DataFrame, missing: pd.DataFrame, site: str, limit: int) -> pd.DataFrame:
+    """Features by site: the counts that the table of missing values masks, and no mean of a few patients."""
+    shift = shift.copy().astype({"n": "Int64", "missing": "Int64"})
+    here = missing[missing["by"] == site].set_index(["variable", "level"])
+    few = shift["n"].astype(float).to_numpy() < limit
+    for row in shift.index:
+        key = shift.at[row, "feature"], shift.at[row, "site"]
+        if key not in here.index or pd.isna(here.loc[key, "n_missing"]):
+            shift.loc[row, ["n", "missing"]] = pd.NA
+    shift.loc[few, ["mean", "sd", "median", "smd"]] = np.nan
+    return shift
+
+
+def masked_survival(tables, settings: RunSettings, limit: int, n, events) -> dict[str, pd.DataFrame]:
+    """Curves, numbers at risk and calibration in steps of `limit`, the rows of models by `mask_rows`."""
+    out: dict[str, pd.DataFrame] = {}
+    survival = tables.get("survival")
+    if survival is not None and "part" in survival and len(survival):
+        curve = survival["part"] == "curve"
+        parts = []
+        if curve.any():
+            parts.append(coarse_curves(survival[curve], limit))
+        parts.append(mask_rows(survival[~curve], limit, n=n, events=events))
+        out["survival"] = pd.concat([part for part in parts if len(part)], ignore_index=True)
+    if len(tables.get("curves", ())):
+        out["curves"] = coarse_curves(tables["curves"], limit)
+    for name in ("at_risk", "at_risk_all"):
+        if len(tables.get(name, ())):
+            out[name] = coarse_at_risk(tables[name], limit)
+    if len(tables.get("calibration", ())):
+        table = tables["calibration"].copy()
+        free = table["n"] - table["events"]
+        few = (table["part"] == "group") & (
+            table["events"].between(1, limit - 1) | free.between(1, limit - 1)
+        )
+        table.loc[few, ["observed", "ci_low", "ci_high"]] = np.nan
+        out["calibration"] = table.assign(events=np.nan)
+    return out
+
+
+def masked_settings(settings: RunSettings, limit: int, n_study: int, totals) -> RunSettings:
+    """What texts and captions say: numbers that would tell a small one are rounded, and said to be."""
+    notes = tuple(said(note, limit) for note in settings.notes)
+    problems = tuple(
+        replace(problem, wanted=said(problem.wanted, limit), found=said(problem.found, limit))
+        for problem in settings.problems
+    )
+    outcomes = tuple(masked_outcome(o, limit, n_study, totals.get(o.name)) for o in settings.outcomes)
+    return replace(settings, outcomes=outcomes, notes=notes, problems=problems)
+
+
+def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total) -> OutcomeRun:
+    def rounded(value: int) -> int:
+        return Rounded(limit * round(value / limit))
+
+    n, events = outcome.n, outcome.events
+    if small(n_study - n, limit):
+        n = rounded(n)
+    if events is not None:
+        free = outcome.n - events - sum(outcome.competing.values())
+        near = total is not None and small(total[1] - events, limit)
+        if near or small(events, limit) or small(free, limit):
+            events = rounded(events)
+    competing = {
+        name: rounded(count) if small(count, limit) else count for name, count in outcome.competing.items()
+    }
+    return replace(outcome, n=n, events=events, competing=competing)
+
+
+def said(text: str, limit: int) -> str:
+    """`text` with small counts of patients in it as "fewer than"."""
+
+    def masked_number(found: re.Match) -> str:
+        return f"fewer than {limit}" if small(int(found[1]), limit) else found[1]
+
+    return COUNTED.sub(masked_number, str(text))
+
+
+def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
+    """The frozen findings with rounded counts, and baseline hazards in steps of `limit` events."""
+    if not limit:
+        return frozen
+
+    def rounded(count: int | None) -> int | None:
+        return None if count is None else limit * round(count / limit)
+
+    def coarse(model: FrozenModel | None) -> FrozenModel | None:
+        if model is None or not model.times:
+            return model
+        at = slice(limit - 1, None, limit)
+        return model.model_copy(update={"times": model.times[at], "hazard": model.hazard[at]})
+
+    outcomes = tuple(
+        outcome.model_copy(
+            update={
+                "base": coarse(outcome.base),
+                "candidates": tuple(
+                    candidate.model_copy(
+                        update={
+                            "n": rounded(candidate.n),
+                            "events": rounded(candidate.events),
+                            "model": coarse(candidate.model),
+                        }
+                    )
+                    for candidate in outcome.candidates
+                ),
+            }
+        )
+        for outcome in frozen.outcomes
+    )
+    features = tuple(f.model_copy(update={"n": rounded(f.n)}) for f in frozen.features)
+    return frozen.model_copy(update={"outcomes": outcomes, "features": features})

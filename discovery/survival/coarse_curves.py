@@ -1,0 +1,69 @@
+"""Curves for sharing: steps so coarse that no single event or patient can be read off them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+
+def coarse_curves(curves: pd.DataFrame, limit: int) -> pd.DataFrame:
+    """Rows of a curve table at times between which `limit` events or more lie, without their counts.
+
+    A step is kept when at least `limit` events of its curve have come since the one kept before and `limit`
+    patients are still at risk beyond it; a group of fewer than `limit` patients has no curve.
+    """
+    kept = []
+    for _, block in curves.groupby(["outcome", "feature", "curve", "group"], sort=False, dropna=False):
+        block = block.sort_values("time", kind="stable")
+        at_risk, events = (block[c].to_numpy(float) for c in ("n_at_risk", "n_event"))
+        if not len(block) or np.nanmax(at_risk) < limit:
+            continue
+        rows, since = [block.index[0]], 0.0
+        for place in range(1, len(block)):
+            since += events[place]
+            left = at_risk[place + 1] if place + 1 < len(block) else 0.0
+            if since >= limit and left >= limit:
+                rows.append(block.index[place])
+                since = 0.0
+        kept += rows
+    coarse = curves.loc[kept].copy()
+    for column in ("n_at_risk", "n_event", "n_censored", "n_left_out"):
+        if column in coarse:
+            coarse[column] = np.nan
+    return coarse.reset_index(drop=True)
+
+
+def coarse_at_risk(table: pd.DataFrame, limit: int) -> pd.DataFrame:
+    """Numbers at risk that differ by `limit` or more, or not at all, from the one shown before."""
+    table = table.copy()
+    keys = [column for column in ("outcome", "feature", "group") if column in table]
+    shown = np.full(len(table), np.nan)
+    position = {index: k for k, index in enumerate(table.index)}
+    for _, block in table.groupby(keys, sort=False, dropna=False):
+        last = np.nan
+        for index, value in block.sort_values("time", kind="stable")["n_at_risk"].items():
+            small = 0 < value < limit
+            if not small and (np.isnan(last) or value == last or last - value >= limit):
+                shown[position[index]] = last = float(value)
+    table["n_at_risk"] = shown
+    for column in ("n_event", "n_competing", "n_censored"):
+        if column in table:
+            table[column] = np.nan
+    return table
+
+
+def coarse_roc(points: pd.DataFrame, limit: int, cases: int, controls: int) -> pd.DataFrame:
+    """Points of a receiver operating characteristic with `limit` cases or controls between neighbours."""
+    kept = []
+    for _, block in points.groupby("marker", sort=False):
+        true = np.rint(block["tpr"].to_numpy(float) * cases)
+        false = np.rint(block["fpr"].to_numpy(float) * controls)
+        rows, last = [block.index[0]], (true[0], false[0])
+        for place in range(1, len(block) - 1):
+            steps = abs(true[place] - last[0]), abs(false[place] - last[1])
+            left = abs(true[-1] - true[place]), abs(false[-1] - false[place])
+            if all(s == 0 or s >= limit for s in (*steps, *left)) and any(s >= limit for s in steps):
+                rows.append(block.index[place])
+                last = (true[place], false[place])
+        kept += [*rows, block.index[-1]]
+    return points.loc[kept].reset_index(drop=True)

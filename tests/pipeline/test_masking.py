@@ -1,0 +1,268 @@
+"""A run with small counts masked: nothing small is printed, and nothing masked can be worked out."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import linprog
+
+import discovery
+from discovery.cohort.masked_counts import mask_flow, mask_rows
+from discovery.pipeline.masking import said
+from discovery.pipeline.progress import Silent
+from discovery.pipeline.run import analyse
+from discovery.study import read_study
+from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves, coarse_roc
+from discovery.survival.curve_tables import at_risk_table, curve_table
+
+LIMIT = 5
+SMALL_SITES = {"North": 900, "South": 560, "East": 30, "Isle": 3, "Cape": 7}
+COUNTS = (
+    "n", "events", "n_event", "n_left_out", "missing", "n_missing", "count", "n_at_risk", "n_censored",
+    "n_with_outcome", "group_n", "n_analysed",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def run(root, tmp_path_factory):
+    """1500 patients of the open Rotterdam cohort in invented hospitals, some tiny; few values missing."""
+    folder = tmp_path_factory.mktemp("masked")
+    shutil.copytree(root / "cohorts" / "rotterdam", folder / "cohort")
+    patients = pd.read_csv(folder / "cohort" / "patients.csv").head(1500)
+    features = pd.read_csv(folder / "cohort" / "features.csv").head(1500)
+    patients["hospital"] = np.repeat(list(SMALL_SITES), list(SMALL_SITES.values()))
+    patients.loc[[5, 700], "age_years"] = np.nan  # two left out of every model
+    names = list(features.columns[1:])
+    features[names] = features[names].astype(float)
+    features.loc[[1, 2, 1000], names[0]] = np.nan
+    features.loc[100:160, names[1]] = np.nan
+    features.loc[[1495, 1470], names[1]] = np.nan
+    patients.to_csv(folder / "cohort" / "patients.csv", index=False)
+    features.to_csv(folder / "cohort" / "features.csv", index=False)
+    text = (folder / "cohort" / "study.toml").read_text(encoding="utf-8")
+    text = text.replace("adjust_for", 'site = "hospital"\nadjust_for')
+    few = "\n[analysis]\nreplicates = 10\npermutations = 20\n"
+    (folder / "cohort" / "study.toml").write_text(
+        text + few + f"suppress_below = {LIMIT}\n", encoding="utf-8"
+    )
+    result = discovery.run(folder / "cohort", out=folder / "out", workers=1)
+    (folder / "cohort" / "study.toml").write_text(text + few, encoding="utf-8")
+    plain = analyse(read_study(folder / "cohort"), workers=1, progress=Silent())[0]
+    return result, plain, patients, features
+
+
+def tables(folder):
+    return {path.name: pd.read_csv(path) for path in sorted(folder.rglob("*.csv"))}
+
+
+def test_no_small_count_is_printed_in_any_table_of_the_folder(run):
+    masked, plain, *_ = run
+    small_ones = 0
+    for name, table in tables(masked.folder).items():
+        for column in set(COUNTS) & set(table.columns):
+            values = pd.to_numeric(table[column], errors="coerce").dropna()
+            assert not values.between(1, LIMIT - 1).any(), (
+                name,
+                column,
+                values[values.between(1, 4)].iloc[0],
+            )
+    for table in plain.values():
+        for column in set(COUNTS) & set(table.columns):
+            values = pd.to_numeric(table[column], errors="coerce").dropna()
+            small_ones += int(values.between(1, LIMIT - 1).sum())
+    assert small_ones > 50  # without the setting there are many: the test can fail
+
+
+def test_no_two_totals_differ_by_a_small_number(run):
+    masked, *_ = run
+    shown = tables(masked.folder)
+    totals = {1500.0}
+    for name in ("markers.csv", "associations.csv", "survival.csv", "follow_up.csv", "prediction.csv"):
+        totals |= set(shown[name]["n"].dropna())
+    for a, b in pairwise(sorted(totals)):
+        assert b - a >= LIMIT, (a, b)
+    flow = shown["attrition.csv"]
+    chain = flow["n"].dropna().to_numpy()
+    assert all(a == b or abs(a - b) >= LIMIT for a, b in pairwise(chain))
+    both = flow.dropna(subset=["n", "n_left_out"])
+    assert not (both["n_left_out"].between(1, LIMIT - 1)).any()
+
+
+def facts(masked_folder, sites, variables):
+    """Every printed number about hospitals as a linear equation over sizes, events and missing values."""
+    shown = tables(masked_folder)
+    unknown = [("size", s) for s in sites] + [("event", s) for s in sites]
+    unknown += [("missing", v, s) for v in variables for s in sites]
+    place = {key: k for k, key in enumerate(unknown)}
+    rows, values = [], []
+
+    def fact(value, *keys, sign=None):
+        if pd.isna(value):
+            return
+        row = np.zeros(len(unknown))
+        for key, weight in zip(keys, sign or [1] * len(keys)):
+            row[place[key]] += weight
+        rows.append(row)
+        values.append(float(value))
+
+    for row in shown["sites.csv"].itertuples():
+        fact(row.n, ("size", row.site))
+        fact(row.events, ("event", row.site))
+        if not pd.isna(row.percent_of_patients):
+            fact(row.percent_of_patients * 15, ("size", row.site))
+        assert pd.isna(row.percent_events) or not pd.isna(row.events)
+    baseline = shown["baseline.csv"]
+    overall = baseline[baseline["group"] == "overall"]
+    for row in overall[overall["variable"] == "hospital"].itertuples():
+        fact(row[baseline.columns.get_loc("count") + 1], ("size", row.level))
+        if not pd.isna(row.percent):
+            fact(row.percent * 15, ("size", row.level))
+    missing = shown["missing.csv"]
+    for row in missing[missing["by"] == "hospital"].itertuples():
+        if row.variable in variables:
+            fact(row.n, ("size", row.level))
+            fact(row.n_missing, ("missing", row.variable, row.level))
+    for row in missing[missing["by"] == "all"].itertuples():
+        if row.variable in variables:
+            fact(row.n_missing, *[("missing", row.variable, s) for s in sites])
+    for row in shown["site_shift.csv"].itertuples():
+        if row.feature in variables:
+            fact(row.missing, ("missing", row.feature, row.site))
+            fact(row.n, ("size", row.site), ("missing", row.feature, row.site), sign=[1, -1])
+    fact(1500, *[("size", s) for s in sites])
+    happened = shown["sites.csv"]
+    assert len(happened)
+    return unknown, place, np.array(rows), np.array(values)
+
+
+def test_nothing_masked_about_a_hospital_can_be_worked_out_from_all_tables_together(run):
+    masked, _, patients, features = run
+    sites, variables = list(SMALL_SITES), list(features.columns[1:3])
+    unknown, place, rows, values = facts(masked.folder, sites, variables)
+    total = int((patients["relapse_or_death"] == 1).sum())
+    events = np.zeros(len(unknown))
+    for s in sites:
+        events[place["event", s]] = 1
+    rows, values = np.vstack([rows, events]), np.append(values, total)
+    # events and missing values lie within a hospital's patients
+    limits = []
+    for key in unknown:
+        if key[0] != "size":
+            row = np.zeros(len(unknown))
+            row[place[key]], row[place["size", key[-1]]] = 1, -1
+            limits.append(row)
+    truth = {("size", s): n for s, n in SMALL_SITES.items()}
+    for s in sites:
+        here = patients["hospital"] == s
+        truth["event", s] = int((patients.loc[here, "relapse_or_death"] == 1).sum())
+        for v in variables:
+            truth["missing", v, s] = int(features.loc[here.to_numpy(), v].isna().sum())
+    np.testing.assert_allclose(rows @ np.array([truth[key] for key in unknown]), values)  # nothing false
+    checked = 0
+    for key in unknown:
+        if not 0 < truth[key] < LIMIT:
+            continue
+        aim = np.zeros(len(unknown))
+        aim[place[key]] = 1
+        found = [
+            linprog(sign * aim, A_eq=rows, b_eq=values, A_ub=limits, b_ub=np.zeros(len(limits)))
+            for sign in (1, -1)
+        ]
+        low, high = found[0].fun, -found[1].fun
+        assert high - low >= 2, (key, truth[key], low, high)
+        checked += 1
+    assert checked >= 4
+
+
+def test_texts_tell_no_small_number_of_patients(run):
+    masked, *_ = run
+    for name in ("index.html", "methods.md", "checklist.csv"):
+        text = (masked.folder / name).read_text(encoding="utf-8")
+        found = re.findall(r"\b([1-4]) (?:patients?|events?|cases?)\b", text)
+        assert not found, (name, found)
+        assert "Masked counts" in (masked.folder / "methods.md").read_text(encoding="utf-8")
+    assert "about 1500 patients" in (masked.folder / "methods.md").read_text(encoding="utf-8")
+
+
+def test_what_is_frozen_for_replication_tells_no_small_count_either(run):
+    import json
+
+    masked, *_ = run
+    frozen = json.loads((masked.folder / "frozen.json").read_text(encoding="utf-8"))
+    assert all(feature["n"] % LIMIT == 0 for feature in frozen["features"])
+    events = pd.read_csv(masked.folder / "survival.csv")
+    assert events.loc[events["part"] == "curve", "n_event"].isna().all()
+    base = frozen["outcomes"][0]["base"]
+    assert 0 < len(base["times"]) <= 1500 / LIMIT
+
+
+def test_estimates_are_those_of_all_patients(run):
+    masked, plain, *_ = run
+    columns = ["feature", "estimate", "ci_low", "ci_high", "p_value", "q_value"]
+    pd.testing.assert_frame_equal(
+        pd.read_csv(masked.folder / "markers.csv")[columns],
+        plain["markers"][columns].reset_index(drop=True),
+        check_dtype=False,
+    )
+
+
+def test_curves_rise_in_steps_of_the_limit():
+    rng = np.random.default_rng(7)
+    time, status = rng.exponential(1, 300), rng.integers(0, 2, 300)
+    table = curve_table(time, status, outcome="o").assign(feature="")
+    coarse = coarse_curves(table, LIMIT)
+    assert coarse[["n_at_risk", "n_event", "n_censored"]].isna().all(axis=None)
+    events = np.sort(time[status == 1])
+    between = np.diff(np.searchsorted(events, coarse["time"], side="right"))
+    assert (between >= LIMIT).all()
+    assert (time > coarse["time"].max()).sum() >= LIMIT
+    whole = table.set_index("time")["estimate"]
+    np.testing.assert_array_equal(coarse["estimate"], whole[coarse["time"]])
+    marks = coarse_at_risk(at_risk_table(time, status, np.linspace(0, 3, 40), outcome="o"), LIMIT)
+    shown = marks["n_at_risk"].dropna().to_numpy()
+    gaps = -np.diff(shown)
+    assert ((gaps == 0) | (gaps >= LIMIT)).all()
+    assert ((shown == 0) | (shown >= LIMIT)).all()
+
+
+def test_points_of_a_roc_have_the_limit_between_them():
+    rng = np.random.default_rng(1)
+    truth, score = rng.integers(0, 2, 200), rng.normal(size=200)
+    from discovery.association.roc_points import roc_points
+
+    points = roc_points(truth.astype(float), {"a": score})
+    coarse = coarse_roc(points, LIMIT, int(truth.sum()), int((1 - truth).sum()))
+    cases = np.diff(np.rint(coarse["tpr"] * truth.sum()))
+    controls = np.diff(np.rint(coarse["fpr"] * (1 - truth).sum()))
+    assert (np.maximum(cases, controls) >= LIMIT).all()
+    assert (((cases == 0) | (cases >= LIMIT)) & ((controls == 0) | (controls >= LIMIT))).all()
+    assert coarse["tpr"].iloc[-1] == 1
+
+
+def test_the_flow_keeps_what_can_be_kept():
+    flow = pd.DataFrame(
+        [("", "rows", 103, 0, ""), ("", "with features", 100, 3, "none"), ("a", "usable", 98, 2, "age"),
+         ("a", "analysed", 60, 38, "site"), ("b", "analysed", 97, 3, "age")],
+        columns=["outcome", "step", "n", "n_left_out", "reason"],
+    )  # fmt: skip
+    found = mask_flow(flow, LIMIT, {"a": True, "b": False})
+    assert found["n"].isna().tolist() == [True, False, True, False, True]
+    assert found["n_left_out"].isna().tolist() == [False, True, True, True, True]
+
+
+def test_a_row_near_a_total_loses_its_counts():
+    table = pd.DataFrame(
+        {"outcome": "o", "n": [100, 98, 90], "events": [40, 40, 37], "n_left_out": [0, 2, 10]}
+    )
+    found = mask_rows(table, LIMIT, n={"o": (100.0,)}, events={"o": (40.0,)})
+    assert found["n"].isna().tolist() == [False, True, True]  # the third: 3 events are left out
+
+
+def test_small_numbers_in_sentences():
+    assert said("site Isle has only 3 patients", 5) == "site Isle has only fewer than 5 patients"
+    assert said("60 patients; knots at 3 places; 0 events", 5) == "60 patients; knots at 3 places; 0 events"
