@@ -18,6 +18,7 @@ from discovery.files import sha256
 from discovery.pipeline.learned_shape import TOO_FEW, given_components, learned_shape, score_reliability
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.record import Record, Task, measure_record
+from discovery.pipeline.record_quality import quality_row
 from discovery.problems import InputError, Problem
 from discovery.study import Study, read_study
 from discovery.study.paths import resolve
@@ -96,7 +97,7 @@ def measure_study(
     """
     progress = progress or Silent()
     study = study if isinstance(study, Study) else read_study(study)
-    rows = rows_to_measure(study)
+    rows, absent = rows_to_measure(study)
     given = given_components(study)
     first = first_visits(rows)
     tasks = [
@@ -116,7 +117,7 @@ def measure_study(
             raise _nothing_measured(records, _settings(study).folder)
         progress.stage("summing up patients")
         hashes, least = _hashes(study, records), _settings(study).least_windows
-        measured = summed_up(records, rows, hashes, place / BEATS, least, given)
+        measured = summed_up(records, rows, hashes, place / BEATS, least, given, absent)
     except BaseException:
         shutil.rmtree(place, ignore_errors=True)
         raise
@@ -160,8 +161,9 @@ def _settings(study: Study):
     return settings
 
 
-def rows_to_measure(study: Study) -> list[IndexRow]:
-    """The rows of the index whose file is there and whose patient the study has, in their order."""
+def rows_to_measure(study: Study) -> tuple[list[IndexRow], list[dict[str, object]]]:
+    """The rows of the index whose file is there and whose patient the study has, in their order; and a row
+    of the quality table for each file that is not there."""
     from discovery.recordings.index import read_index
 
     settings = _settings(study)
@@ -171,7 +173,13 @@ def rows_to_measure(study: Study) -> list[IndexRow]:
     if not rows:
         wanted = "a recording of a patient of the study is wanted"
         raise InputError([Problem(file=settings.index, found="none", wanted=wanted)])
-    return rows
+    gone = "no such file in the folder of recordings"
+    absent = [
+        quality_row(problem.found, None, status="not measured", reason=gone)
+        for problem in index.problems
+        if problem.column == "file"
+    ]
+    return rows, absent
 
 
 def notes_of(study: Study, row: IndexRow, first_visit: int | None) -> dict[str, float | str]:
@@ -289,8 +297,12 @@ def summed_up(
     beats_file: Path,
     least_windows: int,
     given: ShapeComponents | None = None,
+    absent: Iterable[dict[str, object]] = (),
 ) -> Measured:
-    """The tables of a study from those of its recordings; `given`: shape components that are not learned."""
+    """The tables of a study from those of its recordings.
+
+    given : shape components that are not learned; absent : quality rows of files that are not there
+    """
     measured = [record for record in records if not record.reason]
     patients, shape, notes = patient_table(in_time(records, rows), least_windows=least_windows, given=given)
     windows = _stacked(_labelled(r.windows, r, after=3) for r in measured if len(r.windows))
@@ -298,7 +310,7 @@ def summed_up(
     return Measured(
         windows=_whole_visits(windows),
         patients=_whole_visits(patients),
-        quality=_whole_visits(pd.DataFrame([record.quality for record in records])),
+        quality=_whole_visits(pd.DataFrame([*(record.quality for record in records), *absent])),
         sites=_stacked(r.sites.assign(recording=r.recording) for r in measured),
         migrations=_stacked(r.migrations.assign(recording=r.recording) for r in measured),
         reliability=_reliability(windows, features, patients),
@@ -351,18 +363,18 @@ def patient_table(
     keys = sorted(groups, key=lambda key: (key[0], np.inf if key[1] is None else key[1]))
     rows = [patient_row(groups[key], least_windows) for key in keys]
     filled = [row for row in rows if row is not None]
-    columns = list(dict.fromkeys(name for row in filled for name in row.columns))
+    columns = list(dict.fromkeys(name for row in filled for name in row))
     out = [row if row is not None else _unseen(key, columns) for key, row in zip(keys, rows)]
-    table = pd.concat(out, ignore_index=True) if filled else pd.DataFrame()
+    table = pd.DataFrame(out, columns=columns) if filled else pd.DataFrame()
     shape, scores = learned_shape([groups[key] for key in keys], given)
     if scores is None:
         return table, shape, [TOO_FEW]
     return pd.concat([table, scores], axis=1), shape, []
 
 
-def patient_row(records: list[Record], least_windows: int) -> pd.DataFrame | None:
+def patient_row(records: list[Record], least_windows: int) -> dict[str, object] | None:
     """The row of one patient and visit; None when none of the recordings has a window."""
-    from discovery.summaries.patient_rows import patient_rows
+    from discovery.summaries.patient_rows import patient_values
 
     mine = [record for record in records if not record.reason and len(record.windows)]
     if not mine:
@@ -379,10 +391,10 @@ def patient_row(records: list[Record], least_windows: int) -> pd.DataFrame | Non
         key: "none" if all(record.confidence[key] == "none" for record in mine) else "low"
         for key in mine[0].confidence
     }
-    return patient_rows(windows, whole, confidence=confidence, least_windows=least_windows)
+    return patient_values(windows, whole, confidence=confidence, least_windows=least_windows)[0]
 
 
-def _unseen(key: tuple[str, float | None], columns: list[str]) -> pd.DataFrame:
+def _unseen(key: tuple[str, float | None], columns: list[str]) -> dict[str, object]:
     """A row that says that nothing was seen of this patient and visit."""
     row: dict[str, object] = dict.fromkeys(columns, np.nan)
     for name in columns:
@@ -393,4 +405,4 @@ def _unseen(key: tuple[str, float | None], columns: list[str]) -> pd.DataFrame:
         elif name in ("minutes_observed", "minutes_valid"):
             row[name] = 0.0
     row["patient_id"], row["visit"] = key[0], np.nan if key[1] is None else key[1]
-    return pd.DataFrame([row])
+    return row

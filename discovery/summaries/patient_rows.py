@@ -91,6 +91,17 @@ def patient_rows(
     """
     import pandas as pd
 
+    return pd.DataFrame(patient_values(windows, records, confidence=confidence, least_windows=least_windows))
+
+
+def patient_values(
+    windows: pd.DataFrame,
+    records: pd.DataFrame | None = None,
+    *,
+    confidence: Mapping[str, str] | None = None,
+    least_windows: int = LEAST_WINDOWS,
+) -> list[dict[str, object]]:
+    """The rows of `patient_rows` as values by column: a table of one row each would take most of the time."""
     absent = [name for name in NEEDED if name not in windows.columns]
     if absent:
         raise InputError(
@@ -100,7 +111,7 @@ def patient_rows(
             ]
         )
     names = summarised_columns(windows)
-    rows = []
+    rows: list[dict[str, object]] = []
     for (patient, visit), group in windows.groupby(list(KEYS), sort=True, dropna=False):
         row: dict[str, object] = {"patient_id": patient, "visit": visit}
         row.update(_summary(group, names, confidence or {}, least_windows))
@@ -108,7 +119,7 @@ def patient_rows(
             mine = records[(records["patient_id"] == patient) & _same(records["visit"], visit)]
             row.update(combined_records(mine))
         rows.append(row)
-    return pd.DataFrame(rows)
+    return rows
 
 
 def _same(column: pd.Series, value: object) -> pd.Series:
