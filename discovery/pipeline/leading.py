@@ -43,8 +43,15 @@ def leading_tables(
 
 
 def joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """The tables one below the other; an empty one where there is none."""
-    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+    """The tables one below the other; an empty one where there is none.
+
+    A column that is missing throughout a table has no type to give, so it is added again afterwards.
+    """
+    if not tables:
+        return pd.DataFrame()
+    columns = list(dict.fromkeys(name for table in tables for name in table.columns))
+    known = [table.dropna(axis="columns", how="all") for table in tables]
+    return pd.concat(known, ignore_index=True).reindex(columns=columns)
 
 
 def roc(design: Design, screen: Screen, feature: str, label: str) -> pd.DataFrame:

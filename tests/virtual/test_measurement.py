@@ -15,6 +15,7 @@ from discovery.virtual.measurement import (
     Line,
     Transducer,
     line_filter,
+    motion,
     store,
     through_line,
 )
@@ -87,3 +88,27 @@ def test_a_lumen_that_migrates_reads_the_other_place(resting):
     with pytest.raises(InputError) as caught:
         store(resting["rv"], 250.0, named_rng(3, "m"), handling=moved, stored_rate_hz=100.0)
     assert len(caught.value.problems) == 2
+
+
+@pytest.mark.parametrize("rate", [125.0, 250.0, 1000.0])
+def test_the_motion_of_the_tip_has_the_stated_size_and_band(rate):
+    from scipy.signal import welch
+
+    x = motion(round(600 * rate), rate, named_rng(8, "motion", rate))
+    assert x.std() == pytest.approx(1.0, abs=0.1)
+    hz, power = welch(x, rate, nperseg=round(8 * rate))
+    inside = (hz >= 3.0) & (hz <= 15.0)
+    assert power[inside].sum() > 0.93 * power.sum()
+
+
+def test_a_line_without_motion_stores_the_same_as_before(resting):
+    """The generator is not touched by what does not happen."""
+    still, moved = (
+        store(
+            resting["rv"], 250.0, named_rng(3, "m"), line=Line(flutter=size), transducer=Transducer(noise=0.0)
+        )
+        for size in (0.0, 1.0)
+    )
+    again = store(resting["rv"], 250.0, named_rng(3, "m"), line=Line(), transducer=Transducer(noise=0.0))
+    np.testing.assert_array_equal(still, again)
+    assert 0.5 < (moved - still).std() < 3.0
