@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.cohort.imputation import Completed
 from discovery.cohort.pooling import Pooled, pool
@@ -61,6 +62,7 @@ def fit_imputed(
     plan = completed.plan
     which = np.arange(plan.columns.size) if which is None else np.asarray(which)
     columns = plan.columns[which]
+    limited = kind_of(design.kind).limited
     design = standardised_outcome(design)
     seen = plan.observed[:, columns]
     missing = plan.missing[:, which]
@@ -72,7 +74,7 @@ def fit_imputed(
         coef = np.where(ok[:, None], got.fit.coef, np.nan)
         se = np.where(ok, got.fit.se, np.nan)
         coefs.append(coef)
-        variances.append(_evidence_variance(design.kind, coef[:, -1], se, got.fit.z))
+        variances.append(_evidence_variance(limited, coef[:, -1], se, got.fit.z))
         model_variances.append(se**2)
         firths.append(got.firth)
     every = np.array(coefs)
@@ -92,8 +94,8 @@ def fit_imputed(
     )  # fmt: skip
 
 
-def _evidence_variance(kind: str, estimate, se, z) -> np.ndarray:
-    if kind == "continuous":
+def _evidence_variance(limited: bool, estimate, se, z) -> np.ndarray:
+    if not limited:
         return se**2
     sure = np.abs(z) >= 1
     return np.where(sure, (estimate / np.where(sure, z, 1.0)) ** 2, se**2)

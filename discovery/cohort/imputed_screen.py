@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import adjust, combine_by_cauchy
-from discovery.association.outcome_models import LEAST_EVENTS
 from discovery.association.screen import ADJUSTED, Screen
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
@@ -64,6 +64,9 @@ def impute_screen(
     )
     if not imputations or design.observed.all():
         return none
+    if not kind_of(design.kind).directed:
+        note = "values are not imputed: an effect with several coefficients is not pooled"
+        return replace(none, notes=(note,))
     plan = plan_imputation(design, limits)
     if not plan.columns.size:
         return replace(none, table=_imputation_table(design, screen, None, None, plan), notes=plan.notes)
@@ -71,7 +74,7 @@ def impute_screen(
     plan = completed.plan
     fits = fit_imputed(design, completed)
     sizes = design.response.effective_sizes(plan.observed[:, plan.columns])
-    good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= LEAST_EVENTS)
+    good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
     new = _screen_with(design, screen, completed, fits, good, fdr, multiplicity)
     return ImputedScreen(
         screen=new,
@@ -110,7 +113,7 @@ def _screen_with(design, screen, completed, fits: ImputedFits, good, fdr, multip
                 & (again.failed == 0)
                 & (
                     other.response.effective_sizes(completed.plan.observed[:, completed.plan.columns])
-                    >= LEAST_EVENTS
+                    >= kind_of(design.kind).least
                 )
             )
             table = _rows_with(other, table, completed, again, fine, f"competing event {cause}")
@@ -143,9 +146,7 @@ def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> p
         if model == ADJUSTED:
             former.append(table.loc[at].copy())
         seen = plan.observed[:, j]
-        events = np.nan if design.event is None else design.event[seen].sum()
-        if design.event is None and design.kind == "binary":
-            events = design.y[seen].sum()
+        events = kind_of(design.kind).events(design, seen[:, None])[0]
         table.loc[at, ["estimate", "ci_low", "ci_high", "p_value"]] = [
             fits.coef[c, -1], fits.ci_low[c], fits.ci_high[c], fits.p_value[c],
         ]  # fmt: skip

@@ -11,11 +11,13 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.kinds import SCREENED_KINDS
 from discovery.association.screen import Screen
+from discovery.cohort.imputation import Completed
 from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits
 from discovery.markers.families import Families, find_families
 from discovery.markers.gain import corrected_gains
+from discovery.markers.imputed_refit import ImputedRefit
 from discovery.markers.outcome_rows import CONTRACT, EXTRA, FAMILY_COLUMNS, OutcomeParts, outcome_tables
-from discovery.markers.refit import prepare_refit
+from discovery.markers.refit import OutcomeRefit, prepare_refit
 from discovery.markers.site_check import SITE_COLUMNS, check_sites
 from discovery.markers.verdict import MOST_MISSING
 from discovery.problems import InputError, Problem
@@ -59,6 +61,7 @@ def rank_markers(
     reliability: Mapping[str, float] | None = None,
     reliability_pairs: Mapping[str, int] | None = None,
     flags: Mapping[tuple[str, str], Sequence[str]] | None = None,
+    completed: Mapping[str, Completed] | None = None,
     confirm: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Markers:
@@ -77,6 +80,7 @@ def rank_markers(
     reliability : feature -> reliability between sessions at least an hour apart, 0 to 1, where known
     reliability_pairs : feature -> patients with two such sessions; widens the corrected interval
     flags : (outcome, feature) -> flags found elsewhere, such as "hazards not proportional"
+    completed : outcome -> completed copies of its features with gaps; the screen then is the pooled one
     confirm : also the confirmed order (a sentence per feature), from the bootstrap draws
     progress : called with (draws done, draws in all)
 
@@ -84,8 +88,10 @@ def rank_markers(
     -------
     Markers
         Features are ordered by |z|, ties averaged. A feature that failed, or is missing in more than 40 %
-        of patients, stays in the table without a rank. Missing values are not imputed: each feature is
-        judged on its own patients, in the draws as well.
+        of patients, stays in the table without a rank. With `completed`, gaps are imputed anew inside each
+        draw, the apparent gain is the mean over copies, and half samples take the copies in turn; the
+        checks of sites and of redundancy stay with the patients who have a value. Without, each feature
+        is judged on its own patients, in the draws as well.
 
     Raises
     ------
@@ -95,11 +101,19 @@ def rank_markers(
     _require(designs, screens, replicates)
     found, names = _families_of(designs)
     place = {name: k for k, name in enumerate(names)}
-    outcomes = [_gather(d, s, found, names, place, horizon) for d, s in zip(designs, screens)]
+    completed = completed or {}
+    outcomes = [
+        _gather(d, s, found, names, place, horizon, completed.get(d.outcome))
+        for d, s in zip(designs, screens)
+    ]
     for o in outcomes:
         if o.refit is not None:
-            o.site = check_sites(o.refit, rng=named_rng(seed, "markers", o.design.outcome, "folds"))
-            whole = o.refit(np.ones(o.design.n))
+            alone = o.refit
+            if o.completed is not None:  # sites are checked on the patients who have a value
+                alone = prepare_refit(o.design, o.screen.firth, o.ranked, horizon=horizon)
+            o.site = check_sites(alone, rng=named_rng(seed, "markers", o.design.outcome, "folds"))
+            everyone = np.ones(o.design.n)
+            whole = o.refit.over_copies(everyone) if isinstance(o.refit, ImputedRefit) else alone(everyone)
             o.apparent, o.base_measure = whole.gain[:, 0], whole.base[:, 0]
     resampled = [o for o in outcomes if o.refit is not None]
     if replicates and resampled:
@@ -171,10 +185,15 @@ def _families_of(designs) -> tuple[Families, tuple[str, ...]]:
     return find_families(x), names
 
 
-def _gather(design, screen, found, names, place, horizon) -> OutcomeParts:
+def _gather(design, screen, found, names, place, horizon, completed) -> OutcomeParts:
     here = np.array([place[name] for name in design.feature_names], dtype=int)
     missing = 1.0 - design.observed.mean(axis=0)
     ranked = np.flatnonzero(screen.assessed & ~np.isnan(screen.fit.z) & (missing <= MOST_MISSING))
+    refit: OutcomeRefit | None = None
+    if ranked.size and completed is not None:
+        refit = ImputedRefit(design, screen.firth, ranked, completed, horizon=horizon)
+    elif ranked.size:
+        refit = prepare_refit(design, screen.firth, ranked, horizon=horizon)
     return OutcomeParts(
         design=design,
         screen=screen,
@@ -182,7 +201,8 @@ def _gather(design, screen, found, names, place, horizon) -> OutcomeParts:
         missing=missing,
         number=found.number[here],
         family=np.array(names, dtype=object)[found.centre[here]],
-        refit=prepare_refit(design, screen.firth, ranked, horizon=horizon) if ranked.size else None,
+        refit=refit,
+        completed=completed,
     )
 
 

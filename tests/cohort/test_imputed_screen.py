@@ -1,0 +1,198 @@
+"""A screen answered by imputation: its rows, the complete cases beside them, tipping points."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.association.design import build_design
+from discovery.association.screen import ADJUSTED, COLUMNS, screen
+from discovery.cohort.imputation import complete, plan_imputation
+from discovery.cohort.imputed_fits import fit_imputed
+from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS, impute_screen
+from discovery.cohort.tipping import SHIFTS, tipping_points
+from discovery.seeds import named_rng
+from discovery.study import Outcome
+from discovery.study.limits import Limits
+
+
+def made(kind="survival", *, n=240, seed=5, effect=0.7):
+    rng = np.random.default_rng(seed)
+    ids = np.array([f"p{i:04d}" for i in range(n)])
+    index = pd.Index(ids, name="patient_id")
+    z = rng.normal(size=n)
+    x = 0.4 * z + rng.normal(size=n)
+    features = pd.DataFrame(
+        {
+            "x": x,
+            "helper": x + 0.5 * rng.normal(size=n),
+            "rare": rng.normal(size=n),
+            "noise": rng.normal(size=n),
+        },
+        index=index,
+    )
+    pull = effect * x + 0.4 * z
+    given = {"name": "out", "label": "out", "kind": kind, "patient_id": ids}
+    if kind == "survival":
+        time = rng.exponential(size=n) * np.exp(-pull)
+        other = rng.exponential(3, size=n)
+        first = np.minimum(time, other)
+        status = np.where(first > 2, 0.0, np.where(time <= other, 1.0, 2.0))
+        given |= {"time": np.minimum(first, 2.0), "status": status}
+    elif kind == "binary":
+        given["value"] = (pull + rng.logistic(size=n) > 0).astype(float)
+    else:
+        given["value"] = pull + rng.normal(size=n)
+    features.loc[rng.random(n) < 0.15, "x"] = np.nan
+    features.loc[rng.random(n) < 0.1, "noise"] = np.nan
+    features.loc[rng.random(n) < 0.6, "rare"] = np.nan
+    return build_design(Outcome(**given), pd.DataFrame({"z": z}, index=index), features)
+
+
+def screened(design, **options):
+    return screen(design, permutations=50, rng=named_rng(1, "maxt"), **options)
+
+
+def row(table, feature, model=ADJUSTED):
+    return table[(table["feature"] == feature) & (table["model"] == model) & (table["term"] == feature)].iloc[
+        0
+    ]
+
+
+@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
+def test_rows_of_features_with_gaps_are_pooled_and_the_others_stay(kind):
+    design = made(kind)
+    before = screened(design)
+    found = impute_screen(design, before, imputations=20, seed=3)
+    table = found.screen.table
+    assert list(table.columns) == list(COLUMNS)
+    for name in ("helper", "rare"):
+        pd.testing.assert_series_equal(
+            row(table, name).drop("q_value"), row(before.table, name).drop("q_value"), check_names=False
+        )
+    pooled = fit_imputed(design, complete(design, plan_imputation(design), imputations=20, seed=3))
+    for c, j in enumerate(plan_imputation(design).columns):
+        name = design.feature_names[j]
+        got = row(table, name)
+        assert got["estimate"] == pooled.coef[c, -1]
+        assert got["p_value"] == pooled.p_value[c]
+        assert got["n"] == design.n
+        assert got["ci_low"] < got["estimate"] < got["ci_high"]
+        assert "20 imputations pooled by Rubin's rules" in got["method"]
+        assert "% imputed" in got["note"]
+        alone = row(table, name, COMPLETE_CASES)
+        former = row(before.table, name)
+        same = ["estimate", "ci_low", "ci_high", "p_value", "n", "n_left_out", "method"]
+        pd.testing.assert_series_equal(alone[same], former[same], check_names=False)
+        assert np.isnan(alone["q_value"])
+        assert found.screen.fit.coef[j, -1] == got["estimate"]
+        assert np.sign(found.screen.fit.z[j]) == np.sign(got["estimate"])
+    assert "missing: listed, not ranked" in row(table, "rare")["note"]
+
+
+def test_a_screen_without_gaps_or_with_imputation_off_is_the_same_object():
+    design = made()
+    before = screened(design)
+    assert impute_screen(design, before, imputations=0, seed=3).screen is before
+    whole = design.take_features(np.array([1]))
+    before = screened(whole)
+    found = impute_screen(whole, before, imputations=20, seed=3)
+    assert found.screen is before
+    assert found.completed is None
+
+
+def test_what_was_imputed_as_a_table():
+    design = made()
+    found = impute_screen(design, screened(design), imputations=20, seed=3)
+    table = found.table.set_index("feature")
+    assert [*found.table.columns] == list(IMPUTATION_COLUMNS)
+    assert set(table.index) == {"x", "noise", "rare"}
+    assert table.loc["rare", "n_imputed"] == 0
+    assert table.loc["rare", "note"].startswith("not imputed: ")
+    assert (table["n_known"] + table["n_imputed"] + table["n_not_imputed"] == design.n).all()
+    # x is nearly known from its helper: less information is missing than values are, and more than for noise
+    gone = 1 - design.observed[:, 0].mean()
+    assert 0 < table.loc["x", "fraction_missing_information"] < gone
+    assert table.loc["x", "monte_carlo_error"] < 0.2 * table.loc["x", "se"]
+    assert table.loc["x", "model"] == "predictive mean matching"
+
+
+def test_competing_rows_are_pooled_too():
+    design = made()
+    before = screened(design)
+    found = impute_screen(design, before, imputations=20, seed=3).screen.table
+    model = "competing event 2: cause-specific hazard"
+    assert row(found, "x", model)["n"] == design.n
+    assert "imputations pooled" in row(found, "x", model)["method"]
+    assert row(found, "helper", model)["estimate"] == row(before.table, "helper", model)["estimate"]
+    assert (found["model"] == COMPLETE_CASES).sum() == 2
+
+
+def test_a_flexible_shape_combines_the_pooled_line_with_the_curve():
+    design = made("continuous")
+    before = screened(design, shape="flexible")
+    found = impute_screen(design, before, imputations=20, seed=3)
+    pooled = found.table.set_index("feature").loc["x", "p_value"]
+    got = row(found.screen.table, "x")["p_value"]
+    assert got == pytest.approx(found.screen.p_value[0])
+    assert got != pooled
+    spline = before.shapes.p_spline[0]
+    # half the sum of the two Cauchy scores (Liu & Xie 2020)
+    score = np.mean(1 / np.tan(np.pi * np.array([pooled, spline])))
+    assert got == pytest.approx(np.arctan2(1, score) / np.pi)
+
+
+def test_limits_of_the_device_reach_the_table():
+    design = made("continuous")
+    scale = design.scaling.table.loc["x"]
+    top = np.nanquantile(np.where(design.observed[:, 0], design.features[:, 0], np.nan), 0.9)
+    cut = top * scale["sd"] + scale["mean"]
+    above = pd.DataFrame(np.nan, index=design.patient_id, columns=["x"])
+    above.loc[design.patient_id[~design.observed[:, 0]][:10], "x"] = cut
+    found = impute_screen(
+        design, screened(design), imputations=20, seed=3, limits=Limits(below=above.iloc[:, :0], above=above)
+    )
+    table = found.table.set_index("feature")
+    assert table.loc["x", "n_beyond_limit"] == 10
+    assert table.loc["x", "model"] == "normal, truncated at limits"
+    assert "10 known only beyond a limit" in row(found.screen.table, "x")["note"]
+
+
+def test_tipping_points_shift_the_missing_values_alone():
+    design = made("continuous")
+    completed = complete(design, plan_imputation(design), imputations=20, seed=3)
+    table = tipping_points(design, completed, ["x", "noise", "helper"])
+    assert list(dict.fromkeys(table["feature"])) == ["x", "noise"]
+    x = table[table["feature"] == "x"].set_index("shift_sd")
+    assert list(x.index) == list(SHIFTS)
+    assert (
+        x.loc[0.0, "estimate"]
+        == fit_imputed(design, completed).coef[list(completed.plan.columns).index(0), -1]
+    )
+    # by hand: a regression on the copy with d added where the value is missing
+    copy = completed.copies[0][:, list(completed.plan.columns).index(0)]
+    moved = np.where(design.observed[:, 0], copy, copy + 0.5)
+    y = (design.y - design.y.mean()) / design.y.std(ddof=1)
+    by_hand = np.linalg.lstsq(np.column_stack([np.ones(design.n), design.base, moved]), y, rcond=None)[0][-1]
+    one = type(completed)(
+        plan=completed.plan, copies=completed.copies[[0, 0]], seed=completed.seed, outcome=completed.outcome
+    )
+    assert fit_imputed(design, one, shift=0.5).coef[
+        list(completed.plan.columns).index(0), -1
+    ] == pytest.approx(by_hand)
+    assert x["holds"].all()
+    assert x["finding"].iloc[0].startswith("holds if the missing values are up to 1 SD")
+    noise = table[table["feature"] == "noise"].iloc[0]
+    assert noise["tipping_shift_sd"] == 0
+    assert noise["finding"] == "does not hold with the values as imputed"
+
+
+def test_a_finding_that_tips_says_where():
+    design = made("continuous", n=120, effect=0.28, seed=21)
+    completed = complete(design, plan_imputation(design), imputations=20, seed=3)
+    table = tipping_points(design, completed, ["x"], level=0.05).set_index("shift_sd")
+    lost = [shift for shift in SHIFTS if not table.loc[shift, "holds"]]
+    nearest = min(lost, key=lambda shift: (abs(shift), shift)) if lost else np.nan
+    np.testing.assert_equal(table["tipping_shift_sd"].iloc[0], nearest)
+    assert table.loc[0.0, "holds"] == (table.loc[0.0, "p_value"] <= 0.05)
