@@ -22,6 +22,10 @@ COLUMNS = (
     "n_migrations", "n_level_shifts", "n_flushes", "n_flushes_read", "natural_hz", "damping",
     "damping_class", *SIGNAL, "doubts",
 )  # fmt: skip
+NEVER_THERE = (
+    "the channel for 'rv' never shows the right ventricle, but the pulmonary artery; are the channels "
+    "swapped, or was the tip beyond the valve?"
+)
 TEXTS = ("recording", "status", "reason", "channel", "most_common_rejection", "damping_class", "doubts")
 
 
@@ -69,6 +73,8 @@ def quality_row(
         row["reason"] = _why_no_beat(row, len(beats.beats))
     for name in SITE_SECONDS:
         row[f"seconds_{name.lower()}"] = float(length[segments["sampling_site"] == name].sum())
+    if main == "rv" and row["seconds_rv"] == 0 and row["seconds_pa"] > 0:
+        row["doubts"] = "; ".join([*doubts, NEVER_THERE])
     for name in STATE_SECONDS:
         row[f"seconds_{name}"] = float(length[segments["line_state"] == name].sum())
     weight = (windows["end_s"] - windows["start_s"]).to_numpy()
