@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from discovery.report.format import listed, number, plural, whole
+from discovery.report.format import listed, plural, whole
 from discovery.report.settings import RunSettings
 
 CLOSER_LOOK = (
@@ -32,7 +32,7 @@ def landmark_paragraphs(s: RunSettings) -> list[str]:
         if outcome.landmark is not None:
             texts.append(
                 f"{outcome.label}: the features were measured over a window that ended at "
-                f"{number(outcome.landmark, 6)}. All analyses start there, in patients still followed "
+                f"{outcome.landmark:g}. All analyses start there, in patients still followed "
                 "without an event, with time counted from there; who left before stands in the flow of "
                 "patients. "
                 "The effects from time 0 stand beside, for contrast (survival.csv): they mix an effect of "

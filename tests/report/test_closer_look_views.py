@@ -1,0 +1,77 @@
+"""The tables of the closer look: small, with reasons for what is not there, in the names of the user."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.report.closer_look_views import closer_look_views, spared
+from discovery.report.methods_closer_look import (
+    closer_look_paragraphs,
+    eligibility_paragraphs,
+    landmark_paragraphs,
+    masking_paragraphs,
+)
+from discovery.report.page_tables import Table
+from discovery.report.settings import OutcomeRun, RunSettings
+
+
+@pytest.fixture
+def settings():
+    outcome = OutcomeRun(name="death", label="Death", kind="survival", n=200, events=60, landmark=7.0)
+    return RunSettings(name="s", title="t", seed=1, n_patients=210, n_features=4, outcomes=(outcome,))
+
+
+def test_what_could_not_be_estimated_is_grouped_by_its_reason(settings):
+    table = pd.DataFrame(
+        {
+            "outcome": "death",
+            "feature": ["a", "b", "c", "d"],
+            "model": ["adjusted", "adjusted", "adjusted", "base"],
+            "estimate": [np.nan, np.nan, 0.3, np.nan],
+            "note": ["collinear with the base model"] * 2 + ["", "not converged"],
+        }
+    )
+    views = closer_look_views({"associations": table}, settings, {"a": "Pulse pressure"})
+    assert [heading for _, heading, _ in views] == ["What could not be estimated, and why"]
+    shown = views[0][2]
+    assert shown.heads == ("Reason", "Features", "Which")  # one outcome: its name is not repeated
+    assert shown.rows == (("collinear with the base model", "2", "Pulse pressure and b"),)
+
+
+def test_hazards_without_doubt_are_one_line(settings):
+    hazards = pd.DataFrame(
+        {"outcome": "death", "feature": ["a", "b"], "p_value": [0.4, 0.6], "q_value": 0.6, "violated": False}
+    )
+    view = closer_look_views({"proportional_hazards": hazards}, settings, {})[0][2]
+    assert len(view.rows) == 1
+    assert view.lead.startswith("None of 2 tests")
+
+
+def test_notes_that_are_all_empty_are_spared():
+    table = Table(("Feature", "Outcome", "p", "Note"), (("a", "o", ".1", ""), ("b", "o", ".2", "")))
+    assert spared(table, one_outcome=True).heads == ("Feature", "p")
+    assert spared(table, one_outcome=False).heads == ("Feature", "Outcome", "p")
+
+
+def test_methods_speak_of_what_was_done_and_of_nothing_else(settings):
+    from dataclasses import replace
+
+    assert closer_look_paragraphs(settings) == []
+    assert eligibility_paragraphs(settings) == masking_paragraphs(settings) == []
+    done = replace(
+        settings,
+        analyses=("shapes", "prediction", "site meta-analysis"),
+        eligibility=("age_years >= 18",),
+        suppress_below=5,
+    )
+    texts = " ".join(closer_look_paragraphs(done))
+    assert "restricted cubic spline" in texts
+    assert "Brier score" in texts
+    assert "Hartung–Knapp" in texts
+    assert "interaction test" not in texts
+    assert "competing" not in texts
+    assert "age_years >= 18" in eligibility_paragraphs(done)[0]
+    assert "Counts of 1 to 4" in masking_paragraphs(done)[0]
+    assert "window that ended at 7." in landmark_paragraphs(done)[0]
