@@ -28,6 +28,8 @@ MODULES = {
     "survival": "kind_survival",
     "binary": "kind_binary",
     "continuous": "kind_continuous",
+    "ordinal": "kind_ordinal",
+    "multiclass": "kind_multiclass",
 }
 SCREENED_KINDS = tuple(MODULES)
 LEAST_EVENTS = 10  # below, no regression at all
@@ -112,6 +114,14 @@ class OutcomeKind:
             events=np.zeros(p, dtype=np.int64),
         )
 
+    def likelihood_ratio(self, fit: ScreenFit) -> np.ndarray:
+        """Twice the gain in log likelihood (p,) by the feature."""
+        return fit.z**2
+
+    def tested_df(self, fit: ScreenFit) -> np.ndarray:
+        """Coefficients (p,) that a feature has in its model."""
+        return np.ones(len(fit.z), dtype=int)
+
     def p_values(self, fit: ScreenFit, base: np.ndarray, observed: np.ndarray) -> np.ndarray:
         from scipy import stats
 
@@ -148,6 +158,10 @@ class OutcomeKind:
     def remarks(self, design: Design, fit: ScreenFit, assessed: np.ndarray) -> list[list[str]]:
         """What to say of each feature's model (p lists)."""
         return [[] for _ in range(len(fit.z))]
+
+    def flags(self, table: pd.DataFrame) -> dict[str, list[str]]:
+        """Flags of features by the rows of an association table."""
+        return {}
 
     # gains
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
+from discovery.association.multinomial_null import quadratic_score
 from discovery.association.null_model import centred_in_strata, fit_null, missing_patterns
 from discovery.problems import InputError, Problem
 
@@ -50,7 +51,7 @@ def max_t(
 ) -> MaxT:
     """Familywise p of every feature of `design`, (1 + hits) / (permutations + 1).
 
-    Survival and binary outcomes: residuals of the base model (martingale; y - mu) are permuted against
+    All but continuous outcomes: residuals of the base model (martingale; y - mu) are permuted against
     features made free of the covariates by the model's own weights; each statistic is divided by its
     exact permutation SD, which does not change from draw to draw. Residuals only change places
     between patients of the same stratum and of like predicted risk (`exchange_groups`): the spread of a
@@ -58,6 +59,9 @@ def max_t(
     across all patients would break that link (familywise error .14-.17 at .05 for right-skewed
     features, n = 200; .05-.06 in groups). Continuous outcomes: Freedman & Lane (J Bus Econ Stat
     1983;1:292-298) with |t|.
+
+    Classes without an order have a residual for each class but one; a feature's statistic is then the root
+    of the quadratic form of its scores against all of them, by their exact permutation covariance.
 
     One permutation serves all features. A feature with missing values is made free of the covariates
     and centred over its own rows and is 0 elsewhere, so that it sees the permuted residuals that fall
@@ -76,7 +80,8 @@ def max_t(
     else:
         groups = exchange_groups(null.predictor, design.stratum)
         residual = centred_in_strata(null.residual, groups)
-        score = _fixed_sd(null.clean, design.observed, residual, groups)
+        fixed = _fixed_sd if residual.ndim == 1 else quadratic_score
+        score = fixed(null.clean, design.observed, residual, groups)
     observed = score(residual[:, None])[:, 0]
     usable = np.flatnonzero(np.isfinite(observed))
     size = np.abs(observed[usable])
@@ -135,14 +140,21 @@ def exchange_groups(predictor: np.ndarray, stratum: np.ndarray | None = None) ->
 def permuted_blocks(
     residual: np.ndarray, groups: np.ndarray | None, permutations: int, p: int, rng: np.random.Generator
 ) -> Iterator[np.ndarray]:
-    """`residual` (n,) permuted within groups, as (n, b) blocks that add up to `permutations` columns."""
+    """`residual` (n,) permuted within groups, as (n, b) blocks that add up to `permutations` columns.
+
+    Of residuals (n, c) whole rows are permuted: (n, b, c) blocks.
+    """
     n = len(residual)
+    if residual.ndim > 1:  # rows change places as a whole
+        for block in permuted_blocks(np.arange(n), groups, permutations, p * residual.shape[1], rng):
+            yield residual[block]
+        return
     size = max(16, BLOCK_BYTES // (8 * (n + p)))
     parts = [np.arange(n)] if groups is None else [np.flatnonzero(groups == g) for g in np.unique(groups)]
     done = 0
     while done < permutations:
         b = min(size, permutations - done)
-        block = np.empty((b, n))
+        block = np.empty((b, n), dtype=residual.dtype)
         for rows in parts:
             block[:, rows] = rng.permuted(np.broadcast_to(residual[rows], (b, len(rows))), axis=1)
         yield block.T

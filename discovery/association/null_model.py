@@ -18,9 +18,10 @@ from discovery.problems import InputError, Problem
 
 @dataclass(frozen=True, kw_only=True)
 class NullModel:
-    """`residual` (n,), `clean` (n, p), centred over each feature's own rows within its stratum, and 0
-    where the feature is missing; `coef` (q,) or (q + 1,) with the intercept first; `predictor` (n,) what
-    the covariates say of each patient, on the scale of the linear predictor."""
+    """`residual` (n,), or (n, c) where the outcome has c contrasts; `clean` (n, p), centred over each
+    feature's own rows within its stratum, and 0 where the feature is missing; `coef` (q,) or (q + 1,) with
+    the intercept first; `predictor` (n,) what the covariates say of each patient, on the scale of the linear
+    predictor."""
 
     residual: np.ndarray
     clean: np.ndarray

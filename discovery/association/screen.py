@@ -326,8 +326,10 @@ def _curvature_rows(design: Design, fits: Fits, shapes: ShapeTests) -> pd.DataFr
         p_value=shapes.p_nonlinear,
         q_value=shapes.q_nonlinear,
         method=[
-            f"restricted cubic spline, {k + 2} knots, test of the bends; q by Benjamini-Hochberg" if k else ""
-            for k in shapes.df
+            f"restricted cubic spline, {len(knots)} knots, test of the bends; q by Benjamini-Hochberg"
+            if k
+            else ""
+            for k, knots in zip(shapes.df, shapes.knots)
         ],
         note=list(shapes.reason),
     )

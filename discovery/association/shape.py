@@ -44,6 +44,8 @@ def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> Shape
     reason = [""] * p_features
     all_knots: list[np.ndarray] = [np.empty(0)] * p_features
     sizes = design.response.effective_sizes(design.observed)
+    kind = kind_of(design.kind)
+    chi2, line_df = kind.likelihood_ratio(linear.fit), kind.tested_df(linear.fit)
     for j in np.flatnonzero(assessed):
         seen = design.observed[:, j]
         knots = default_knots(design.features[seen, j], events=int(sizes[j]))
@@ -51,16 +53,16 @@ def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> Shape
             reason[j] = "too few distinct values for a curve"
             continue
         basis = np.where(seen[:, None], restricted_cubic_spline(design.features[:, j], knots), 0.0)
-        statistic, fault = _sequential_chi2(design, basis, seen)
+        statistic, bends_df, fault = _sequential_chi2(design, basis, seen)
         if fault:
             reason[j] = fault
             continue
-        df[j] = basis.shape[1] - 1
+        df[j] = bends_df
         all_knots[j] = knots
         freedom = int(seen.sum()) - 1 - design.base.shape[1] - basis.shape[1]
-        bend[j] = kind_of(design.kind).p_of_statistic(statistic, df[j], int(seen.sum()), freedom)
-        both = linear.fit.z[j] ** 2 + statistic
-        whole[j] = kind_of(design.kind).p_of_statistic(both, df[j] + 1, int(seen.sum()), freedom)
+        bend[j] = kind.p_of_statistic(statistic, df[j], int(seen.sum()), freedom)
+        both = float(chi2[j]) + statistic
+        whole[j] = kind.p_of_statistic(both, df[j] + int(line_df[j]), int(seen.sum()), freedom)
     p_linear = np.where(assessed, linear.p_value, np.nan)
     combined = combine_by_cauchy(np.column_stack([p_linear, whole]))
     return ShapeTests(
@@ -80,8 +82,9 @@ def flag_nonlinear(shapes: ShapeTests) -> np.ndarray:
     return np.nan_to_num(shapes.q_nonlinear, nan=1.0) <= NONLINEAR_Q
 
 
-def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tuple[float, str]:
-    total = 0.0
+def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tuple[float, int, str]:
+    """Likelihood-ratio statistic of the bends, its degrees of freedom, and what went wrong."""
+    kind, total, df = kind_of(design.kind), 0.0, 0
     for k in range(1, basis.shape[1]):
         got = fit_columns(
             design.response,
@@ -91,6 +94,7 @@ def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tup
             intervals=False,
         )
         if got.fit.code[0] != 0:
-            return np.nan, "the curve could not be fitted"
-        total += float(got.fit.z[0] ** 2)
-    return total, ""
+            return np.nan, 0, "the curve could not be fitted"
+        total += float(kind.likelihood_ratio(got.fit)[0])
+        df += int(kind.tested_df(got.fit)[0])
+    return total, df, ""

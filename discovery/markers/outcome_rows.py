@@ -174,7 +174,12 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
     families = _family_table(o, table, family)
     remarks = [
         f"{design.outcome}: {text}"
-        for text in (shrunk.note, distinct_note, _lost_draws(o), _by_the_family(table))
+        for text in (
+            shrunk.note if kind_of(design.kind).directed else "",
+            distinct_note,
+            _lost_draws(o),
+            _by_the_family(table),
+        )
         if text
     ]
     return tidy_numbers(table[[*CONTRACT, *EXTRA]].reset_index(drop=True)), tidy_numbers(families), remarks
@@ -316,8 +321,9 @@ def _add_words(table, o, given, fdr, flags) -> None:
     flips = {int(j): names for j, names in zip(o.ranked, o.site.flipped_without)} if o.site else {}
     turns = given.turns(screen.fit.coef[:, -1])
     words, rules, listed = [], [], []
+    found = kind.flags(screen.table)
     for j, row in enumerate(table.to_dict("records")):
-        own = list(flags.get((design.outcome, row["feature"]), ()))
+        own = [*flags.get((design.outcome, row["feature"]), ()), *found.get(row["feature"], ())]
         if screen.nonlinear[j]:
             own.append(NONLINEAR)
         if row["reliability"] < 0.6:
@@ -356,6 +362,7 @@ def _add_words(table, o, given, fdr, flags) -> None:
                 lead="" if row["family_lead"] == row["feature"] else row["family_lead"],
                 flags=tuple(own),
                 resampled=o.draws is not None,
+                directed=kind.directed,
                 permutation_first=kind.limited and sizes[j] < PERMUTATION_FIRST,
             ),
             fdr=fdr,

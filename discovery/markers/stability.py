@@ -28,7 +28,7 @@ def stability_shares(
     Parameters
     ----------
     design : Design
-        Survival, binary or continuous.
+        Of any kind with a null model.
     which : int array
         The features that compete; the others have NaN.
     rng : numpy.random.Generator
@@ -58,7 +58,7 @@ def stability_shares(
     y = fitted[0][1]
     chosen = np.zeros(which.size)
     first = min(MOST_CHOSEN, max(1, round(np.sqrt(which.size))))
-    n = y.size
+    n = len(y)
     for pair in range(pairs):
         x, y = fitted[pair % len(fitted)]
         order = rng.permutation(n)
@@ -70,7 +70,10 @@ def stability_shares(
 
 
 def first_on_path(x, y, count: int) -> np.ndarray:
-    """Indices of the first `count` features on the lasso path of y on the standardised columns of x."""
+    """Indices of the first `count` features on the lasso path of y on the standardised columns of x.
+
+    With y (n, c) a feature comes in with all its c coefficients at once (group lasso over the c columns).
+    """
     from sklearn.exceptions import ConvergenceWarning
     from sklearn.linear_model import lars_path
 
@@ -79,6 +82,8 @@ def first_on_path(x, y, count: int) -> np.ndarray:
     usable = np.flatnonzero(spread > 1e-12)
     if not usable.size:
         return usable
+    if y.ndim > 1:
+        return usable[_first_on_joint_path(x[:, usable] / spread[usable], y - y.mean(axis=0), count)]
     with warnings.catch_warnings():
         # near-collinear features end the path early, with the features chosen so far
         warnings.simplefilter("ignore", ConvergenceWarning)
@@ -86,3 +91,22 @@ def first_on_path(x, y, count: int) -> np.ndarray:
             np.asfortranarray(x[:, usable] / spread[usable]), y - y.mean(), method="lasso", max_iter=count
         )
     return usable[np.asarray(active, dtype=int)]
+
+
+def _first_on_joint_path(x, y, count: int) -> np.ndarray:
+    """The columns that come in first as the penalty falls in small steps; of one step the larger ones."""
+    from sklearn.linear_model import enet_path
+
+    top = np.sqrt(((x.T @ y) ** 2).sum(axis=1)).max() / len(x)
+    if not top > 0:
+        return np.arange(min(count, x.shape[1]))
+    alphas = top * np.geomspace(0.999, 0.05, 40)
+    _, coef, _ = enet_path(np.asfortranarray(x), np.asfortranarray(y), l1_ratio=1.0, alphas=alphas)
+    size = np.sqrt((coef**2).sum(axis=0))  # (p, steps)
+    chosen: list[int] = []
+    for step in size.T:
+        new = np.setdiff1d(np.flatnonzero(step > 0), chosen)
+        chosen += list(new[np.argsort(-step[new], kind="stable")])
+        if len(chosen) >= count:
+            break
+    return np.array(chosen[:count], dtype=int)

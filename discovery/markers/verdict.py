@@ -19,12 +19,13 @@ LEAST_EVENTS_PER_PARAMETER = 5.0
 
 NONLINEAR = "nonlinear"
 HAZARDS = "hazards not proportional"
+ODDS = "odds not proportional"
 UNRELIABLE = "measured unreliably"
 NO_ORDER = "order not established"
 FEW_EVENTS = "fewer than 10 events per parameter"
 NO_TRANSPORT = "does not transport across sites"
 SIGN_TURNS = "sign turns given"  # and the name of its family's lead
-RED_FLAGS = (NONLINEAR, HAZARDS, UNRELIABLE, FEW_EVENTS, SIGN_TURNS)
+RED_FLAGS = (NONLINEAR, HAZARDS, ODDS, UNRELIABLE, FEW_EVENTS, SIGN_TURNS)
 
 PERMUTATION_FIRST = 30  # events, below which tests that lean on large samples reject too often
 LEAST_FAMILYWISE = 0.05  # the permutation p that a candidate needs then
@@ -38,7 +39,8 @@ class Evidence:
     events_per_parameter, penalty_available : events (rarer class, patients) by coefficients of its model.
     flipped_without : sites without which the sign turns. lead : name of its family's lead, "" for the lead.
     resampled : whether ranks and gains were bootstrapped. permutation_first : so few events that the
-    familywise permutation p, where there is one, comes before q.
+    familywise permutation p, where there is one, comes before q. directed : the effect has a sign; classes
+    without an order have none, and no local false sign rate is asked for.
     """
 
     not_assessed: str = ""
@@ -59,6 +61,7 @@ class Evidence:
     flags: tuple[str, ...] = ()
     resampled: bool = True
     permutation_first: bool = False
+    directed: bool = True
 
 
 def verdict_of(evidence: Evidence, *, fdr: float = 0.05) -> tuple[str, str]:
@@ -75,7 +78,7 @@ def verdict_of(evidence: Evidence, *, fdr: float = 0.05) -> tuple[str, str]:
     ):
         if rule:
             return word, rule
-    lfsr_known = not np.isnan(e.lfsr)
+    lfsr_known = e.directed and not np.isnan(e.lfsr)
     permuted = e.permutation_first and not np.isnan(e.p_familywise)
     also = f", familywise permutation p <= {LEAST_FAMILYWISE:g}" if permuted else ""
     if permuted and e.p_familywise > LEAST_FAMILYWISE and e.q_value <= 2 * fdr:
@@ -85,9 +88,8 @@ def verdict_of(evidence: Evidence, *, fdr: float = 0.05) -> tuple[str, str]:
         )
     lacking = _short_of_strong(e, fdr)
     if not lacking:
-        rule = (
-            f"q <= {fdr:g}{also}, gain_low > 0, family probability in top >= 0.8, lfsr <= 0.01, no red flag"
-        )
+        sign = "lfsr <= 0.01, " if e.directed else ""
+        rule = f"q <= {fdr:g}{also}, gain_low > 0, family probability in top >= 0.8, {sign}no red flag"
         return _with_redundancy(STRONG, rule, e)
     if e.q_value <= fdr and (not lfsr_known or e.lfsr <= 0.05):
         rule = f"q <= {fdr:g}{also}" + (", lfsr <= 0.05" if lfsr_known else "")
@@ -132,7 +134,7 @@ def _short_of_strong(e: Evidence, fdr: float) -> list[str]:
             "gain_low <= 0" if e.gain_low <= 0 else "no interval for the gain",
         ),
         (not e.resampled or e.family_probability_in_top >= 0.8, "family probability in top < 0.8"),
-        (not np.isnan(e.lfsr), "lfsr needs 20 features"),
+        (not e.directed or not np.isnan(e.lfsr), "lfsr needs 20 features"),
         (np.isnan(e.lfsr) or e.lfsr <= 0.01, "lfsr > 0.01"),
         (not red, "flagged " + ", ".join(red)),
     ]

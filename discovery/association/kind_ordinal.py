@@ -1,0 +1,100 @@
+"""Ordered classes: proportional odds regression."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from discovery.association.kind_binary import ordered_pairs
+from discovery.association.kinds import OutcomeKind
+
+PROPORTIONAL = "proportional odds"  # term of the rows that test it
+NOT_PROPORTIONAL = "odds not proportional"
+FLAGGED_Q = 0.05
+SMALL_CLASS = 5
+
+
+class Ordinal(OutcomeKind):
+    name = "ordinal"
+    effect = "log odds ratio of a higher class"
+    model = "proportional odds regression"
+    counted = "patients outside the commonest class"
+    classes = True
+    intercepts = 0
+    gain_measure = "generalised C"
+    chance = 0.5
+
+    def effective_sizes(self, response, rows):
+        """Patients outside the commonest class: of two the rarer, and never more than n - sum n_c^3/n^2.
+
+        Harrell, Regression Modeling Strategies, 2nd ed., table 4.1, has the latter for ordered classes.
+        """
+        used = rows.astype(float)
+        inside = np.array([(response.y == c) @ used for c in np.unique(response.y)])
+        return np.rint(used.sum(axis=0) - inside.max(axis=0)).astype(int)
+
+    def plan(self, response, base, columns, observed):
+        from discovery.kernels.ordinal import OrdinalPlan
+
+        return OrdinalPlan(response.y, base, columns, observed=observed)
+
+    def full_fit(self, response, columns, firth):
+        from discovery.association.full_fit import FullFit
+        from discovery.kernels.ordinal import fit_ordinal
+
+        fit = fit_ordinal(response.y, columns)
+        return FullFit(fit.coef, fit.covariance, fit.loglik, np.inf, fit.converged)
+
+    def null_model(self, design):
+        from discovery.association.ordinal_null import null_ordinal
+
+        return null_ordinal(design)
+
+    def null_standard_errors(self, design, features):
+        from discovery.association.ordinal_null import null_errors
+
+        return null_errors(design, features)
+
+    def more_rows(self, design, fit, rows, conf_level):
+        """A row per feature that tests whether one odds ratio does for every cut between classes."""
+        from discovery.association.multiplicity import benjamini_hochberg
+        from discovery.association.proportional_odds import brant_tests
+
+        if len(np.unique(design.y)) < 3:
+            return []
+        found = brant_tests(design, rows["estimate"].notna().to_numpy())
+        more = rows.assign(
+            term=PROPORTIONAL,
+            effect_measure=[f"Wald test of equal log odds ratios, {k} df" if k else "" for k in found.df],
+            p_value=found.p_value,
+            q_value=benjamini_hochberg(found.p_value),
+            p_familywise=np.nan,
+            method="logistic regressions at each cut between classes (Brant); q by Benjamini-Hochberg",
+            note=list(found.reason),
+        )
+        more[["estimate", "ci_low", "ci_high"]] = np.nan
+        return [more]
+
+    def flags(self, table):
+        mine = table[(table["term"] == PROPORTIONAL) & (table["q_value"] <= FLAGGED_Q)]
+        return {feature: [NOT_PROPORTIONAL] for feature in mine["feature"]}
+
+    def remarks(self, design, fit, assessed):
+        return [small_classes(design, observed) for observed in design.observed.T]
+
+    def judge(self, design, horizon):
+        return ordered_pairs(design.y)
+
+
+def small_classes(design, observed: np.ndarray) -> list[str]:
+    """A remark on classes with fewer than 5 patients among the rows `observed` (n,)."""
+    codes = design.y[observed].astype(int)
+    counts = np.bincount(codes, minlength=len(design.categories))
+    few = [f"{class_name(design, c)} {count}" for c, count in enumerate(counts) if count < SMALL_CLASS]
+    return [f"classes with fewer than {SMALL_CLASS} patients: {', '.join(few)}"] if few else []
+
+
+def class_name(design, code: int) -> str:
+    return str(design.categories[code]) if code < len(design.categories) else f"class {code}"
+
+
+KIND = Ordinal()

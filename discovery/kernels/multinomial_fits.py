@@ -1,0 +1,362 @@
+"""Compiled fits of multinomial logistic models, one feature after the other.
+
+Parameters are ordered by column, then class: all intercepts, all classes of the first base column, and so on,
+the K - 1 coefficients of the feature last. Class 0 is the one the others are compared with.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from .compiled import compiled
+from .newton import (
+    COLLINEAR_PIVOT,
+    CONSTANT_INFORMATION,
+    CONVERGED,
+    EXHAUSTED_PIVOT,
+    LIMIT,
+    MAX_HALVINGS,
+    MAX_ITERATIONS,
+    MAX_STEP,
+    NEAR_LIMIT,
+    RUNAWAY,
+    factor,
+    solve,
+)
+from .screen_fit import COLLINEAR, CONSTANT, NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
+
+
+class MultinomialData(NamedTuple):
+    """Everything about the rows that does not change from fit to fit."""
+
+    level: np.ndarray  # (n,) 0, 1, ..
+    classes: int
+    base: np.ndarray
+    base_centre: np.ndarray
+    base_spread: np.ndarray
+    features: np.ndarray
+    centre: np.ndarray
+    spread: np.ndarray
+    observed: np.ndarray
+
+
+class MultinomialWork(NamedTuple):
+    """Scratch of one model with `d` columns, intercept first and feature last, and K - 1 classes."""
+
+    z: np.ndarray  # (m, d) scaled columns
+    products: np.ndarray  # (m, d (d + 1) / 2) of them, b <= a
+    w: np.ndarray  # (m,)
+    level: np.ndarray  # (m,)
+    present: np.ndarray  # (K,) int8
+    sums: np.ndarray  # (K (K - 1) / 2, d (d + 1) / 2) information by pair of classes
+    pulls: np.ndarray  # (K - 1, d) score by class
+    chance: np.ndarray  # (K - 1,)
+    score: np.ndarray  # (k,)
+    info: np.ndarray  # (k (k + 1) / 2, 1) packed
+    live: np.ndarray  # (k, 1) int8
+    low: np.ndarray  # (k, k)
+    step: np.ndarray  # (k,)
+    trial: np.ndarray  # (k,)
+
+
+@compiled
+def new_multinomial_work(m, d, classes):
+    others = classes - 1
+    k, t = others * d, d * (d + 1) // 2
+    return MultinomialWork(
+        np.zeros((m, d)),
+        np.zeros((m, t)),
+        np.zeros(m),
+        np.zeros(m, dtype=np.int64),
+        np.zeros(classes, dtype=np.int8),
+        np.zeros((others * (others + 1) // 2, t)),
+        np.zeros((others, d)),
+        np.zeros(others),
+        np.zeros(k),
+        np.zeros((k * (k + 1) // 2, 1)),
+        np.ones((k, 1), dtype=np.int8),
+        np.zeros((k, k)),
+        np.zeros(k),
+        np.zeros(k),
+    )
+
+
+@compiled
+def fill_base_columns(data, rows, weights, wk):
+    d = wk.z.shape[1]
+    for i in range(rows.size):
+        wk.z[i, 0] = 1.0
+        for a in range(d - 2):
+            spread = data.base_spread[a]
+            wk.z[i, 1 + a] = (data.base[rows[i], a] - data.base_centre[a]) / spread if spread > 0.0 else 0.0
+        wk.z[i, d - 1] = 0.0
+        wk.level[i] = data.level[rows[i]]
+        wk.w[i] = weights[rows[i]]
+        at = 0
+        for a in range(d):
+            for b in range(a + 1):
+                wk.products[i, at] = wk.z[i, a] * wk.z[i, b]
+                at += 1
+
+
+@compiled
+def fill_feature(data, rows, weights, at, wk):
+    """The feature's column: (rows used, all of them, it varies)."""
+    d = wk.z.shape[1]
+    start = (d - 1) * d // 2
+    low, high, n = np.inf, -np.inf, 0
+    for i in range(rows.size):
+        value, w = 0.0, 0.0
+        if data.observed[rows[i], at]:
+            w = weights[rows[i]]
+            n += 1
+            raw = data.features[rows[i], at]
+            low, high = min(low, raw), max(high, raw)
+            if data.spread[at] > 0.0:
+                value = (raw - data.centre[at]) / data.spread[at]
+        wk.w[i] = w
+        wk.z[i, d - 1] = value
+        for a in range(d - 1):
+            wk.products[i, start + a] = value * wk.z[i, a]
+        wk.products[i, start + d - 1] = value * value
+    return n, n == rows.size, high > low and data.spread[at] > 0.0
+
+
+@compiled
+def find_present(wk):
+    """Mark the classes with weight; how many, and whether class 0 is among them."""
+    wk.present[:] = 0
+    for i in range(wk.w.size):
+        if wk.w[i] > 0.0:
+            wk.present[wk.level[i]] = 1
+    return wk.present.sum()
+
+
+@compiled
+def evaluate_multinomial(wk, beta, columns):
+    """Log likelihood at `beta`, with score and packed information of the first `columns` columns."""
+    m = wk.z.shape[0]
+    others = wk.chance.size
+    t = columns * (columns + 1) // 2
+    wk.sums[:] = 0.0
+    wk.pulls[:] = 0.0
+    loglik = 0.0
+    for i in range(m):
+        w = wk.w[i]
+        if not w > 0.0:
+            continue
+        top = 0.0
+        for c in range(others):
+            eta = 0.0
+            for a in range(columns):
+                eta += wk.z[i, a] * beta[a * others + c]
+            wk.chance[c] = eta
+            if wk.present[c + 1] == 1:
+                top = max(top, eta)
+        own = wk.level[i]
+        seen = 0.0 if own == 0 else wk.chance[own - 1]
+        total = np.exp(-top) if wk.present[0] == 1 else 0.0
+        for c in range(others):
+            wk.chance[c] = np.exp(wk.chance[c] - top) if wk.present[c + 1] == 1 else 0.0
+            total += wk.chance[c]
+        loglik += w * (seen - top - np.log(total))
+        for c in range(others):
+            wk.chance[c] /= total
+        pair = 0
+        for c in range(others):
+            gap = w * ((1.0 if own == c + 1 else 0.0) - wk.chance[c])
+            for a in range(columns):
+                wk.pulls[c, a] += gap * wk.z[i, a]
+            for e in range(c + 1):
+                v = w * wk.chance[c] * ((1.0 if c == e else 0.0) - wk.chance[e])
+                for s in range(t):
+                    wk.sums[pair, s] += v * wk.products[i, s]
+                pair += 1
+    for a in range(columns):
+        for c in range(others):
+            row = a * others + c
+            wk.score[row] = wk.pulls[c, a]
+            for b in range(a + 1):
+                for e in range(others if b < a else c + 1):
+                    high, low = max(c, e), min(c, e)
+                    pair = high * (high + 1) // 2 + low
+                    wk.info[row * (row + 1) // 2 + b * others + e, 0] = wk.sums[pair, a * (a + 1) // 2 + b]
+    return loglik
+
+
+@compiled
+def find_live_columns(wk, k, others, weight, watched):
+    """Leave out parameters without information; code of a fit whose watched columns have none."""
+    for a in range(k):
+        wk.live[a, 0] = 1 if wk.info[a * (a + 1) // 2 + a, 0] > CONSTANT_INFORMATION * weight else 0
+    dead = True
+    for a in range(k - others, k):
+        if wk.live[a, 0] == 1:
+            dead = False
+    if watched and dead:
+        return CONSTANT
+    factor(wk.info, 0, k, wk.live, COLLINEAR_PIVOT, wk.low)
+    for a in range(k):
+        if wk.live[a, 0] == 1 and not wk.low[a, a] > 0.0:
+            if watched and a >= k - others:
+                return COLLINEAR
+            wk.live[a, 0] = 0
+    return OK
+
+
+@compiled
+def maximise_multinomial(wk, beta, columns, watched):
+    """Newton on the first `columns` columns from `beta` (k,), which is changed: (code, log likelihood).
+
+    `watched`: the last of the columns is the feature; the fit counts as separated when its coefficients
+    run away at a constant pace while the likelihood has flattened out. Covariates may run away: likelihood
+    and the other estimates have their limits nevertheless.
+    """
+    others = wk.chance.size
+    k = columns * others
+    first = k - others if watched else k
+    weight = wk.w.sum()
+    loglik = evaluate_multinomial(wk, beta, columns)
+    code = find_live_columns(wk, k, others, weight, watched)
+    if code != OK:
+        return code, loglik
+    last_move, last_length, last_decrement = np.inf, np.inf, np.inf
+    for iteration in range(1, MAX_ITERATIONS + 1):
+        factor(wk.info, 0, k, wk.live, EXHAUSTED_PIVOT, wk.low)
+        for a in range(k):
+            wk.step[a] = wk.score[a] if wk.live[a, 0] == 1 else 0.0
+        solve(wk.low, k, wk.step)
+        decrement, longest, move, furthest = 0.0, 0.0, 0.0, 0.0
+        exhausted = False
+        for a in range(k):
+            decrement += wk.step[a] * wk.score[a]
+            longest = max(longest, abs(wk.step[a]))
+            if a >= first:
+                move = max(move, abs(wk.step[a]))
+                furthest = max(furthest, abs(beta[a]))
+                if wk.live[a, 0] == 1 and not wk.low[a, a] > 0.0:
+                    exhausted = True
+        if not decrement < np.inf:
+            return SEPARATED if furthest > RUNAWAY else NOT_CONVERGED, loglik
+        if iteration > 2:
+            if watched and (exhausted or (decrement < 1e-4 and move > 1e-6 and move > 0.5 * last_move)):
+                return SEPARATED, loglik
+            if decrement < LIMIT and longest > 1e-6 and longest > 0.5 * last_length:
+                return OK, loglik
+        shrink = MAX_STEP / longest if longest > MAX_STEP else 1.0
+        stalled = decrement >= 0.5 * last_decrement and decrement < 1e-9
+        if decrement < CONVERGED or stalled:
+            for a in range(k):
+                beta[a] += wk.step[a]
+            return SEPARATED if watched and exhausted else OK, loglik + 0.5 * decrement
+        accepted = False
+        for _ in range(MAX_HALVINGS):
+            for a in range(k):
+                wk.trial[a] = beta[a] + shrink * wk.step[a]
+            new = evaluate_multinomial(wk, wk.trial, columns)
+            if new >= loglik - 1e-10 * (1.0 + abs(loglik)) and new < np.inf:
+                accepted = True
+                break
+            shrink *= 0.5
+        if not accepted:
+            if watched and furthest > RUNAWAY:
+                return SEPARATED, loglik
+            return OK if decrement < NEAR_LIMIT else NOT_CONVERGED, loglik
+        loglik = new
+        for a in range(k):
+            beta[a] = wk.trial[a]
+        last_move, last_length, last_decrement = move, longest, decrement
+    if watched and np.abs(beta[first:k]).max() > RUNAWAY:
+        return SEPARATED, loglik
+    return NOT_CONVERGED, loglik
+
+
+@compiled
+def start_intercepts(wk, beta):
+    """Every coefficient 0, the intercepts at the logs of the classes' shares."""
+    others = wk.chance.size
+    total = np.zeros(others + 1)
+    for i in range(wk.w.size):
+        total[wk.level[i]] += wk.w[i]
+    beta[:] = 0.0
+    for c in range(others):
+        if total[c + 1] > 0.0 and total[0] > 0.0:
+            beta[c] = np.log(total[c + 1] / total[0])
+
+
+@compiled
+def feature_covariance(wk, k, others, covariance):
+    """Inverse of the information on the feature's coefficients left by the other columns; NaN if absent."""
+    factor(wk.info, 0, k, wk.live, 0.0, wk.low)
+    side = np.zeros(k)
+    for c in range(others):
+        side[:] = 0.0
+        if wk.low[k - others + c, k - others + c] > 0.0:
+            side[k - others + c] = 1.0
+        solve(wk.low, k, side)
+        for e in range(others):
+            there = wk.live[k - others + c, 0] == 1 and wk.live[k - others + e, 0] == 1
+            covariance[c, e] = side[k - others + e] if there else np.nan
+
+
+@compiled
+def screen_all_multinomial(data, weights):
+    """The whole screen; see `MultinomialPlan.screen`."""
+    p, d = data.features.shape[1], data.base.shape[1] + 2
+    others = data.classes - 1
+    k = others * d
+    coef = np.full((p, others, d), np.nan)
+    covariance = np.full((p, others, others), np.nan)
+    loglik, loglik_base = np.full(p, np.nan), np.full(p, np.nan)
+    code = np.full(p, NOTHING_TO_FIT, dtype=np.int8)
+    n, df = np.zeros(p, np.int64), np.zeros(p, np.int64)
+    rows = np.flatnonzero(weights > 0.0)
+    wk = new_multinomial_work(rows.size, d, data.classes)
+    fill_base_columns(data, rows, weights, wk)
+    shared, own, beta = np.zeros(k), np.zeros(k), np.zeros(k)
+    shared_code, shared_loglik = NOTHING_TO_FIT, np.nan
+    if find_present(wk) > 1 and wk.present[0] == 1:
+        start_intercepts(wk, shared)
+        shared_code, shared_loglik = maximise_multinomial(wk, shared, d - 1, False)
+    if shared_code != OK:
+        start_intercepts(wk, shared)
+    for at in range(p):
+        n[at], complete, varies = fill_feature(data, rows, weights, at, wk)
+        if n[at] == 0 or find_present(wk) < 2 or wk.present[0] == 0:
+            continue
+        if not varies:
+            code[at] = CONSTANT
+            continue
+        base_code, base_loglik = shared_code, shared_loglik
+        own[:] = shared
+        if not complete or shared_code != OK:
+            start_intercepts(wk, own)
+            base_code, base_loglik = maximise_multinomial(wk, own, d - 1, False)
+        beta[:] = own
+        beta[k - others :] = 0.0
+        code[at], loglik[at] = maximise_multinomial(wk, beta, d, True)
+        if code[at] == OK and base_code != OK:
+            code[at] = NOT_CONVERGED
+        if code[at] != OK:
+            loglik[at] = np.nan
+            continue
+        loglik_base[at] = base_loglik
+        feature_covariance(wk, k, others, covariance[at])
+        for c in range(others):
+            there = wk.present[c + 1] == 1
+            if wk.live[k - others + c, 0] == 1:
+                df[at] += 1
+            last = beta[(d - 1) * others + c] / data.spread[at]
+            level = beta[c] - last * data.centre[at]
+            for a in range(d - 2):
+                spread = data.base_spread[a]
+                slope = beta[(1 + a) * others + c] / spread if spread > 0.0 else 0.0
+                level -= slope * data.base_centre[a]
+                coef[at, c, 1 + a] = slope if there else np.nan
+            coef[at, c, 0] = level if there else -np.inf
+            coef[at, c, d - 1] = last if there else np.nan
+            for e in range(others):
+                covariance[at, c, e] /= data.spread[at] ** 2
+    return coef, covariance, loglik, loglik_base, code, n, df
