@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
-from discovery.beats.filters import bridge_gaps, derivative, level_filter, low_pass_sections
+from discovery.beats.filters import bridge_gaps, derivative, level_filter, zero_phase_low_pass
 
 MARGIN_S = 20.0
 NEIGHBOURHOOD_S = 10.0
@@ -121,7 +121,7 @@ def slow_slope(level: np.ndarray, rate_hz: float) -> np.ndarray:
     bridged, missing = bridge_gaps(level)
     if bridged.size < 16:
         return np.full(bridged.size, np.nan)
-    smooth = sosfiltfilt(low_pass_sections(min(SLOW_CUTOFF_HZ, 0.2 * rate_hz), float(rate_hz)), bridged)
+    smooth = zero_phase_low_pass(bridged, min(SLOW_CUTOFF_HZ, 0.2 * rate_hz), float(rate_hz))
     slope = np.empty_like(smooth)
     slope[1:-1] = (smooth[2:] - smooth[:-2]) * (0.5 * rate_hz)
     slope[0], slope[-1] = slope[1], slope[-2]

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 from scipy.ndimage import correlate1d
-from scipy.signal import butter, savgol_coeffs, sosfiltfilt
+from scipy.signal import butter, savgol_coeffs, sosfilt_zi
 
 LEVEL_CUTOFF_HZ = 40.0
 DERIVATIVE_HALF_WINDOW_S = 0.0075
@@ -64,6 +64,26 @@ def low_pass_sections(cutoff_hz: float, rate_hz: float) -> np.ndarray:
     return butter(2, cutoff_hz, fs=rate_hz, output="sos")
 
 
+@functools.lru_cache(maxsize=32)
+def _section(cutoff_hz: float, rate_hz: float) -> tuple[tuple[float, ...], int]:
+    """b0, b1, b2, a1, a2 and the steady state of the section, and how far it is extended at the ends."""
+    sections = low_pass_sections(cutoff_hz, rate_hz)
+    b0, b1, b2, _, a1, a2 = sections[0].tolist()
+    taps = 3 - min(int((sections[:, 2] == 0).sum()), int((sections[:, 5] == 0).sum()))
+    return (b0, b1, b2, a1, a2, *sosfilt_zi(sections)[0].tolist()), 3 * taps
+
+
+def zero_phase_low_pass(signal: np.ndarray, cutoff_hz: float, rate_hz: float) -> np.ndarray:
+    """Second-order Butterworth low-pass forward and backward, array (n_samples,), as scipy's `sosfiltfilt`.
+
+    `signal` has at least 16 samples and none missing.
+    """
+    from discovery.beats.filter_loops import forward_backward
+
+    numbers, pad = _section(cutoff_hz, rate_hz)
+    return forward_backward(np.ascontiguousarray(signal), *numbers, pad)
+
+
 def level_filter(signal: np.ndarray, rate_hz: float) -> np.ndarray:
     """Low-passed pressure for reading levels, array (n_samples,), unit of `signal`.
 
@@ -73,7 +93,7 @@ def level_filter(signal: np.ndarray, rate_hz: float) -> np.ndarray:
     bridged, missing = bridge_gaps(signal)
     if bridged.size < 16:
         return np.where(missing, np.nan, bridged)
-    smooth = sosfiltfilt(low_pass_sections(level_cutoff_hz(rate_hz), float(rate_hz)), bridged)
+    smooth = zero_phase_low_pass(bridged, level_cutoff_hz(rate_hz), float(rate_hz))
     if missing.any():
         smooth[missing] = np.nan
     return smooth

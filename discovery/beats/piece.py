@@ -261,15 +261,9 @@ def _regular(interval_ms: np.ndarray) -> np.ndarray:
     return good & np.r_[True, good[:-1]]
 
 
-def _median(values: np.ndarray) -> float:
-    """Median of the finite values; NaN when there is none."""
-    values = values[np.isfinite(values)]
-    return float(np.median(values)) if values.size else np.nan
-
-
 def _window(row, chosen, beats, table, base, marks, trace, pa_trace, venous, options, *, pair_of) -> tuple:
     """Fill one window's row; returns its averaged RV and PA beats (None where there is none)."""
-    from discovery.beats.window_loops import column_medians
+    from discovery.beats.window_loops import column_medians, finite_median
 
     accepted = chosen[beats["accepted"][chosen]]
     sites = Counter(beats["sampling_site"][chosen].tolist())
@@ -277,7 +271,7 @@ def _window(row, chosen, beats, table, base, marks, trace, pa_trace, venous, opt
     row["n_beats"], row["n_accepted"] = int(chosen.size), int(accepted.size)
     row["sq_valid_beat_fraction"] = accepted.size / chosen.size if chosen.size else np.nan
     row["irregular_fraction"] = 1.0 - float(beats["regular"][chosen].mean()) if chosen.size else np.nan
-    row["sq_template_correlation"] = _median(beats["sq_template_correlation"][accepted])
+    row["sq_template_correlation"] = finite_median(beats["sq_template_correlation"][accepted])
 
     kept = accepted
     if options.ventilation != "unknown":
@@ -292,8 +286,10 @@ def _window(row, chosen, beats, table, base, marks, trace, pa_trace, venous, opt
         )
     )
     if "cvp_beat" in base:
-        row["cvp_average"] = _median(base["cvp_beat"][kept])
-    row["pa_delay_ms"] = _median(1000.0 * base["pa_delay_s"][accepted]) if "pa_delay_s" in base else np.nan
+        row["cvp_average"] = finite_median(base["cvp_beat"][kept])
+    row["pa_delay_ms"] = (
+        finite_median(1000.0 * base["pa_delay_s"][accepted]) if "pa_delay_s" in base else np.nan
+    )
 
     regular = beats["regular"]
     averaged = pa_averaged = None
@@ -310,7 +306,7 @@ def _window(row, chosen, beats, table, base, marks, trace, pa_trace, venous, opt
         )
     readings: dict[str, float] = {}
     if averaged is not None:
-        readings = ensemble_readings(averaged, float(np.median(base["p_next_ed"][use])))
+        readings = ensemble_readings(averaged, finite_median(base["p_next_ed"][use]))
         row["ensemble_beats"] = averaged.n_beats
         for name in FIT_DETAILS:
             row[name] = readings.get(name, np.nan)

@@ -75,11 +75,13 @@ def breathing(time_s: np.ndarray, baseline: np.ndarray) -> Breathing:
     even = np.interp(grid, t, x)
     centred = grid - grid.mean()
     even = even - even.mean() - centred * (centred @ even) / (centred @ centred)
+    from discovery.beats.window_loops import finite_median
+
     # a mirrored copy on the right makes the ends meet
     n = even.size
     spectrum = np.fft.fft(np.concatenate([even, even[::-1]]))
     frequency = np.fft.fftfreq(2 * n, 1.0 / GRID_HZ)
-    top = min(BAND_HZ[1], 0.5 / float(np.median(np.diff(t))))
+    top = min(BAND_HZ[1], 0.5 / finite_median(np.diff(t)))
     keep = (np.abs(frequency) >= BAND_HZ[0]) & (np.abs(frequency) <= max(top, BAND_HZ[0] * 1.5))
     return Breathing(grid, np.fft.ifft(np.where(keep, spectrum, 0.0))[:n].real)
 

@@ -32,24 +32,11 @@ def systolic_shape(developed: np.ndarray) -> SystolicShape:
     w = np.maximum(np.asarray(developed, dtype=float), 0.0)
     if w.size < 3 or not w.max() > 0:
         return SystolicShape(form_factor=np.nan, centroid=np.nan, skewness=np.nan, half_area_time=np.nan)
-    a, b = w[:-1], w[1:]
+    from discovery.beats.shape_loops import moments
+
     h = 1.0 / (w.size - 1)
-    left = np.arange(w.size - 1) * h
-    area = h * (a + b) / 2
-    total = area.sum()
-
-    def moment(power: int, origin: float) -> float:
-        # three-point Gauss-Legendre is exact for straight line x cubic
-        out = 0.0
-        for node, weight in ((-np.sqrt(0.6), 5 / 9), (0.0, 8 / 9), (np.sqrt(0.6), 5 / 9)):
-            share = 0.5 * (1 + node)
-            out += weight * ((left + share * h - origin) ** power * (a + share * (b - a))).sum()
-        return out * h / 2 / total
-
-    centre = moment(1, 0.0)
-    variance = moment(2, centre)
-    third = moment(3, centre)
-    running = np.concatenate([[0.0], np.cumsum(area)])
+    total, centre, variance, third = moments(w)
+    running = np.concatenate([[0.0], np.cumsum(h * (w[:-1] + w[1:]) / 2)])
     return SystolicShape(
         form_factor=float(total / w.max()),
         centroid=float(centre),

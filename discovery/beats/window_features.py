@@ -80,7 +80,7 @@ def variability_of_window(
     follows = np.append(True, np.diff(chosen) == 1)[: chosen.size] & np.isfinite(systolic)
     run = longest_regular_run(rr, follows)
     if run.stop - run.start >= ALTERNANS_BEATS:
-        heart = 1000.0 / np.median(rr[run])
+        heart = 1000.0 / loops.finite_median(rr[run])
         found = alternans(systolic[run], respiratory_to_heart_rate=rate / heart)
         out["pulsus_alternans_amplitude"] = found.amplitude
         out["pulsus_alternans_index"] = np.nan if found.confounded_by_respiration else found.index

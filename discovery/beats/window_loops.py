@@ -8,6 +8,18 @@ from discovery.kernels.compiled import compiled
 
 
 @compiled
+def finite_median(values):
+    """Median of the finite values; NaN when there is none."""
+    kept = np.empty(values.size)
+    used = 0
+    for v in values:
+        if np.isfinite(v):
+            kept[used] = v
+            used += 1
+    return np.median(kept[:used]) if used > 0 else np.nan
+
+
+@compiled
 def column_medians(table, rows):
     """Median of the finite values of each column over the given rows; NaN where there is none."""
     out = np.full(table.shape[1], np.nan)

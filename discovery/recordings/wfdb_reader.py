@@ -23,6 +23,7 @@ _BYTES = {
     "310": 4 / 3,
     "311": 4 / 3,
 }
+_BLOCK_SAMPLES = 450_000  # read at a time: half an hour at 250 Hz
 _LOCAL_NAME = re.compile(r"[A-Za-z0-9_.~+ -]+")
 
 
@@ -51,6 +52,9 @@ class WfdbReader(RandomAccessReader):
         if self._frames > LONGEST_SAMPLES:
             raise self.refuse("a record of believable length", found=f"{self._frames} frames")
         self._frame_rate = rate
+        self._asked: dict[str, None] = {}
+        self._held: dict[str, np.ndarray] = {}
+        self._held_at: tuple[str, int] | None = None
         tracks: dict[str, Track] = {}
         self._frame_samples: dict[str, int] = {}
         for each in self._headers.values():
@@ -144,8 +148,6 @@ class WfdbReader(RandomAccessReader):
         return min(frames) if frames else None
 
     def read(self, place: int, start: int, stop: int) -> np.ndarray:
-        import wfdb
-
         name = self.tracks[place].name
         per_frame = self._frame_samples[name]
         first_frame, last_frame = start // per_frame, -(-stop // per_frame)
@@ -154,17 +156,44 @@ class WfdbReader(RandomAccessReader):
             low, high = max(begin, first_frame), min(begin + length, last_frame)
             if high <= low or not record:
                 continue
-            header = self._headers[record]
-            names = [str(each) if each is not None else "" for each in header.sig_name or []]
-            if name not in names or header.samps_per_frame[names.index(name)] != per_frame:
+            names = self._names(record)
+            if name not in names or self._headers[record].samps_per_frame[names.index(name)] != per_frame:
                 continue
+            while low < high:
+                number = (low - begin) // self._block_frames
+                block_start = begin + number * self._block_frames
+                ahead = min(block_start + self._block_frames, high)
+                samples = self._block(record, number, length, name)
+                part = samples[(low - block_start) * per_frame : (ahead - block_start) * per_frame]
+                at = (low - first_frame) * per_frame
+                out[at : at + part.size] = part
+                low = ahead
+        return out[start - first_frame * per_frame : stop - first_frame * per_frame]
+
+    def _names(self, record: str) -> list[str]:
+        return [str(each) if each is not None else "" for each in self._headers[record].sig_name or []]
+
+    @property
+    def _block_frames(self) -> int:
+        return max(1, _BLOCK_SAMPLES // max(self._frame_samples.values()))
+
+    def _block(self, record: str, number: int, length: int, name: str) -> np.ndarray:
+        """One signal of a block of a record's frames; every call of wfdb reads the header anew, so the block
+        last read is kept, with all the signals that were asked for so far."""
+        import wfdb
+
+        if self._held_at != (record, number) or name not in self._held:
+            self._asked[name] = None
+            self._held_at, self._held = None, {}
+            names = self._names(record)
+            places = [names.index(each) for each in self._asked if each in names]
             signals = wfdb.rdrecord(
                 str(self._folder / record),
-                sampfrom=low - begin,
-                sampto=high - begin,
-                channels=[names.index(name)],
+                sampfrom=number * self._block_frames,
+                sampto=min((number + 1) * self._block_frames, length),
+                channels=places,
                 smooth_frames=False,
             ).e_p_signal
-            at = (low - first_frame) * per_frame
-            out[at : at + signals[0].size] = signals[0]
-        return out[start - first_frame * per_frame : stop - first_frame * per_frame]
+            self._held = dict(zip((names[each] for each in places), signals))
+            self._held_at = (record, number)
+        return self._held[name]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import savgol_filter
+from scipy.signal import butter, savgol_filter, sosfiltfilt
 
 from discovery.beats.filters import (
     curvature_window,
@@ -71,3 +71,11 @@ def test_gaps_stay_gaps_and_reach_no_further_than_the_filter():
     np.testing.assert_allclose(level[:380], level_filter(x, 250.0)[:380], atol=2e-3)
     assert np.isnan(derivative(np.full(3, 1.0), 250.0)).all()
     assert np.isnan(level_filter(np.full(50, np.nan), 250.0)).all()
+
+
+@pytest.mark.parametrize("rate", [60.0, 250.0, 1000.0])
+@pytest.mark.parametrize("n", [16, 17, 1000])
+def test_the_level_filter_is_scipys_forward_backward_filter_to_the_last_bit(rate, n):
+    x = np.random.default_rng(n).normal(20.0, 8.0, n)
+    expected = sosfiltfilt(butter(2, level_cutoff_hz(rate), fs=rate, output="sos"), x)
+    np.testing.assert_array_equal(level_filter(x, rate), expected)
