@@ -54,8 +54,8 @@ def fit_imputed(
     The variance within a copy is the model's, but where the likelihood ratio is at least 1 it is
     (estimate / z)^2: so that the pooled test is the likelihood-ratio test of the screen where the copies
     agree, and near separation the model's exploding variance does not make the surest marker the least
-    sure. The degrees of freedom that complete data would have are patients (events for survival) less
-    coefficients.
+    sure. The degrees of freedom that complete data would have are those of the screen's test: none to
+    count (normal) for likelihood ratios, patients less coefficients for the exact t test.
     """
     from scipy import stats
 
@@ -78,9 +78,8 @@ def fit_imputed(
         model_variances.append(se**2)
         firths.append(got.firth)
     every = np.array(coefs)
-    sizes = design.event @ seen if design.event is not None else seen.sum(axis=0)
-    parameters = every.shape[2]
-    pooled = pool(every[:, :, -1], np.array(variances), df_complete=np.maximum(sizes - parameters, 1.0))
+    freedom = np.inf if limited else np.maximum(seen.sum(axis=0) - every.shape[2], 1.0)
+    pooled = pool(every[:, :, -1], np.array(variances), df_complete=freedom)
     low, high = pooled.interval(conf_level)
     p = pooled.p_value
     with np.errstate(invalid="ignore"):

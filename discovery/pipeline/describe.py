@@ -11,7 +11,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.cohort.attrition import attrition_table
 from discovery.cohort.baseline import baseline_table
-from discovery.cohort.missing import missing_table
+from discovery.cohort.missing import missing_patterns, missing_table
 from discovery.cohort.sites import site_feature_shift, site_table
 from discovery.pipeline.survival_wing import cause_names
 from discovery.study import Outcome, Study
@@ -31,6 +31,10 @@ def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.Dat
             labels=study.labels,
         ),
     }
+    gaps = pd.concat([study.covariates, study.features], axis=1)
+    gaps = gaps.loc[:, gaps.isna().any()]
+    if gaps.shape[1]:
+        tables["missing_patterns"] = missing_patterns(gaps)
     if study.site is not None:
         events = {o.name: event_indicator(o) for o in study.outcomes if event_indicator(o) is not None}
         tables["sites"] = site_table(study.site, events)

@@ -143,6 +143,7 @@ def analyse(
     from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
     from discovery.pipeline.describe import describe_cohort
     from discovery.pipeline.frozen_findings import frozen_findings
+    from discovery.pipeline.imputation import impute_screens, tipping_table
     from discovery.pipeline.known_reliability import known_reliability
     from discovery.pipeline.leading import leading_features, leading_tables
     from discovery.pipeline.sensitivity import sensitivity_table
@@ -175,7 +176,9 @@ def analyse(
             permutations=analysis.permutations,
             rng=named_rng(seed, "association", design.outcome, "permutations"),
         )
-    screens = adjust_screens(screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
+    imputed = impute_screens(study, designs, screens)
+    notes += imputed.notes
+    screens = adjust_screens(imputed.screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
     ordered = [screens[design.outcome] for design in designs]
 
     hazards = hazards_over_time(designs, ordered, analysis.fdr)
@@ -191,6 +194,7 @@ def analyse(
         replicates=analysis.replicates,
         workers=workers,
         flags=hazard_flags(hazards),
+        completed=imputed.completed,
         progress=progress.update,
         **known_reliability(reliability),
     )
@@ -204,6 +208,8 @@ def analyse(
         "leave_one_site_out": markers.sites,
         "correlations": markers.correlations,
         "excluded_features": study.excluded_features,
+        "imputation": imputed.table,
+        "tipping_points": tipping_table(study, designs, imputed.completed, markers.table),
     }
     leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
     tables |= leading_tables(leading, designs, ordered, study.labels)
@@ -241,7 +247,8 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
 
 
 RESULT_FILES = (
-    "markers", "associations", "families", "etiologies", "baseline", "missing", "attrition", "sites",
+    "markers", "associations", "families", "etiologies", "baseline", "missing", "missing_patterns",
+    "imputation", "tipping_points", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
     "sensitivity",
     "prediction", "shapes", "effect_modification", "site_meta_analysis",
