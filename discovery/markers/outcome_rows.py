@@ -59,7 +59,8 @@ EXTRA = (
     "family_probability_in_top", "family_top_k", "family_lead", "p_given_lead",
     "estimate_given_lead", "distinct_share",
     "missing_share", "reliability", "attenuation_corrected", "attenuation_low", "attenuation_high",
-    "se_null", "detectable_effect", "detectable_level", "q_without_site", "gain_random_folds",
+    "se_null", "detectable_effect", "detectable_level", "q_without_site", "estimate_without_site",
+    "low_without_site", "high_without_site", "gain_random_folds",
     "gain_left_out_sites", "confirmed_order",
 )  # fmt: skip
 FAMILY_COLUMNS = (
@@ -162,7 +163,15 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         "se_null": se_null,
         "detectable_effect": detectable_effect(se_null, level),
         "detectable_level": np.where(np.isnan(se_null), np.nan, level),
-        "q_without_site": spread(None if o.site is None else o.site.q_without_site),
+        **{
+            name: spread(None if o.site is None else getattr(o.site, name))
+            for name in (
+                "q_without_site",
+                "estimate_without_site",
+                "low_without_site",
+                "high_without_site",
+            )
+        },
         "gain_random_folds": spread(None if o.site is None else o.site.gain_random_folds),
         "gain_left_out_sites": spread(None if o.site is None else o.site.gain_left_out_sites),
         "confirmed_order": spread(_confirmed(o) if confirm else None, fill=""),

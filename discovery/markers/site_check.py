@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import benjamini_hochberg
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.markers.refit import OutcomeRefit
@@ -23,6 +24,8 @@ class SiteCheck:
     """Arrays (p,) over the features of a refit.
 
     q_without_site : Benjamini-Hochberg q when the base model ignores the site.
+    estimate_without_site, low_without_site, high_without_site : effect then, with its 95 % interval, on the
+        scale of the estimates within sites; NaN where one coefficient does not say it all.
     flipped_without : names of the sites without which the sign of the estimate is the other one; only
         sites whose leaving keeps a third of the events (patients in the rarer class, patients) count.
     gain_random_folds, gain_left_out_sites : gain in patients that the models were not fitted to, when
@@ -31,6 +34,9 @@ class SiteCheck:
     """
 
     q_without_site: np.ndarray
+    estimate_without_site: np.ndarray
+    low_without_site: np.ndarray
+    high_without_site: np.ndarray
     flipped_without: tuple[tuple[str, ...], ...]
     gain_random_folds: np.ndarray
     gain_left_out_sites: np.ndarray
@@ -54,8 +60,13 @@ def check_sites(refit: OutcomeRefit, *, rng: np.random.Generator) -> SiteCheck |
     if design.site is None or np.unique(design.site).size < 2:
         return None
     free = standardised_outcome(without_site(design))
-    fits = fit_columns(free.response, free.base, design.features, observed=design.observed, intervals=False)
-    q_free = benjamini_hochberg(np.where(fits.fit.code == 0, fits.p_value, np.nan))
+    fits = fit_columns(free.response, free.base, design.features, observed=design.observed)
+    fitted = fits.fit.code == 0
+    q_free = benjamini_hochberg(np.where(fitted, fits.p_value, np.nan))
+    sayable = fitted & kind_of(design.kind).directed
+    free_effect, free_low, free_high = (
+        np.where(sayable, part, np.nan) for part in (fits.fit.coef[:, -1], fits.ci_low, fits.ci_high)
+    )
 
     whole = refit(np.ones(design.n)).estimate
     sites, code = np.unique(design.site, return_inverse=True)
@@ -72,6 +83,9 @@ def check_sites(refit: OutcomeRefit, *, rng: np.random.Generator) -> SiteCheck |
     n = np.bincount(code).astype(float)
     return SiteCheck(
         q_without_site=q_free,
+        estimate_without_site=free_effect,
+        low_without_site=free_low,
+        high_without_site=free_high,
         flipped_without=tuple(tuple(str(s) for s in sites[row]) for row in flips.T),
         gain_random_folds=_mean_over(random, np.bincount(fold).astype(float)),
         gain_left_out_sites=_mean_over(gains, n),

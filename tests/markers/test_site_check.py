@@ -90,3 +90,29 @@ def test_without_site_nothing_of_the_site_is_left():
 def test_one_site_or_none_has_nothing_to_compare(planted_design):
     design = planted_design("binary", 1, sites=1)
     assert check_sites(OutcomeRefit(design, np.zeros(12, dtype=bool)), rng=np.random.default_rng(1)) is None
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_effect_when_site_is_ignored_is_that_of_a_general_library(kind):
+    """lifelines' Cox model and statsmodels' logistic and linear ones, on the same scale."""
+    import statsmodels.api as sm
+    from lifelines import CoxPHFitter
+
+    design = confounded(kind)
+    found = check_sites(OutcomeRefit(design, np.zeros(3, dtype=bool)), rng=np.random.default_rng(1))
+    free = without_site(design)
+    table = pd.DataFrame(np.column_stack([free.base, design.features[:, 0]]), columns=["age", "device"])
+    if kind == "survival":
+        rows = table.assign(time=design.time, event=1)
+        fit = CoxPHFitter().fit(rows, "time", "event")
+        expected, inside = fit.params_["device"], fit.confidence_intervals_.loc["device"].to_numpy()
+    else:
+        y = np.asarray(design.y)
+        y = (y - y.mean()) / y.std(ddof=1) if kind == "continuous" else y
+        model = sm.OLS if kind == "continuous" else sm.Logit
+        fit = model(y, sm.add_constant(table)).fit(**({"disp": 0} if kind == "binary" else {}))
+        expected, inside = fit.params["device"], fit.conf_int().loc["device"].to_numpy()
+    assert found.estimate_without_site[0] == pytest.approx(expected, abs=1e-4)
+    # the library's interval is Wald's, ours of the likelihood
+    np.testing.assert_allclose([found.low_without_site[0], found.high_without_site[0]], inside, atol=0.05)
+    assert found.low_without_site[0] > 0  # the site's own difference, taken for the feature's
