@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from discovery.figures.classes import class_figures
 from discovery.figures.closer_look import closer_look_figures
 from discovery.figures.correlation import draw_correlation_map
 from discovery.figures.curves import draw_curves
@@ -83,6 +84,7 @@ def draw_study_figures(
         mine = markers[markers["outcome"] == outcome.name].sort_values("rank", kind="stable")
         out += _rankings(mine, outcome, settings, folder)
         out += _leading(tables, labels, outcome, settings, folder)
+        out += class_figures(tables, outcome, folder)
         out += closer_look_figures(tables, labels, outcome, settings, folder)
         out += decision_figures(tables, outcome, folder)
         out += sensitivity_figures(tables, outcome, folder)

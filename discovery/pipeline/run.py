@@ -261,6 +261,7 @@ def write_results(
     """Every file of the results folder, the manifest last; returns a sentence for each outcome."""
     from discovery.figures.standard import draw_study_figures
     from discovery.report.baseline_files import write_baseline_files
+    from discovery.report.class_effects import with_shown_effects
     from discovery.report.headline import headline
     from discovery.report.html import write_report
     from discovery.report.manifest import write_manifest
@@ -269,6 +270,7 @@ def write_results(
         if len(tables.get(name, ())):
             folder.table(f"{name}.csv", tables[name])
     write_baseline_files(tables["baseline"], settings, folder.path)
+    tables = {**tables, "markers": with_shown_effects(tables["markers"])}
     progress.stage("drawing figures")
     figures = draw_study_figures(tables, settings, folder.path / "figures")
     progress.stage("writing the report")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from discovery.report.format import listed, whole
+from discovery.report.methods_classes import KINDS_OF_CLASSES, class_test
 from discovery.report.settings import OutcomeRun, RunSettings
 
 REGRESSION = {
@@ -107,6 +108,8 @@ def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
             f"penalised likelihood, "
             "and the two-sided p-value is that of the penalised likelihood-ratio test."
         )
+    if kind in KINDS_OF_CLASSES:
+        return class_test(kind, interval_kind)
     rule = ""
     if kind in ("binary", "survival"):
         rule = (
