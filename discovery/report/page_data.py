@@ -15,6 +15,7 @@ from typing import Any
 import pandas as pd
 
 from discovery.report import format as words
+from discovery.report.class_effects import class_text, has_no_direction, is_beside_main, no_direction_sentence
 from discovery.report.family_names import named_families
 from discovery.report.headline import base_verdict
 from discovery.report.settings import OutcomeRun, RunSettings
@@ -123,6 +124,9 @@ def _sentence(row: Mapping[str, Any], texts: Mapping[str, str], outcome: Outcome
     """What the numbers of one feature say, in one sentence or two."""
     if words.missing(row["estimate"]):
         return f"Not estimated for {outcome.label}. Verdict: {verdict or 'none'}."
+    if has_no_direction(row["effect_measure"]):
+        text = no_direction_sentence(row, outcome.label)
+        return text + _rank_words(row) + f"Verdict: {verdict}."
     measure = row["effect_measure"]
     what = words.ratio_name(measure)
     what = what[:1].lower() + what[1:]
@@ -135,12 +139,14 @@ def _sentence(row: Mapping[str, Any], texts: Mapping[str, str], outcome: Outcome
         f"Higher values go with {subject}: {what} {texts['estimate']}, "
         f"{words.p_phrase(row['p_value'])}, {words.p_phrase(row['q_value'], 'q')}. "
     )
-    if not words.missing(row["rank_low"]) and not words.missing(row["rank"]):
-        low, high = words.whole(row["rank_low"]), words.whole(row["rank_high"])
-        text += (
-            f"Rank {words.rank(row['rank'])}, in other samples {low if low == high else f'{low} to {high}'}. "
-        )
-    return text + f"Verdict: {verdict}."
+    return text + _rank_words(row) + f"Verdict: {verdict}."
+
+
+def _rank_words(row: Mapping[str, Any]) -> str:
+    if words.missing(row["rank_low"]) or words.missing(row["rank"]):
+        return ""
+    low, high = words.whole(row["rank_low"]), words.whole(row["rank_high"])
+    return f"Rank {words.rank(row['rank'])}, in other samples {low if low == high else f'{low} to {high}'}. "
 
 
 def _models(associations: pd.DataFrame, outcome: OutcomeRun, *, adjusted: bool) -> dict[str, list]:
@@ -149,16 +155,17 @@ def _models(associations: pd.DataFrame, outcome: OutcomeRun, *, adjusted: bool) 
     out: dict[str, list] = {}
     for row in mine.to_dict("records"):
         own = str(row["term"]) == str(row["feature"])
-        if not own:
+        beside = is_beside_main(row)
+        if not own and not beside:
             continue
         listed = out.setdefault(str(row["feature"]), [])
         if len(listed) >= MAIN_MODEL_FIRST:
             continue
         method, note = ("" if words.missing(row.get(key)) else str(row[key]) for key in ("method", "note"))
-        model = str(row["model"])
+        model = str(row["term"] if beside else row["model"])
         if model == MAIN_MODEL and not adjusted:
             model = f"not {MAIN_MODEL}"
-        found = words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], row["effect_measure"])
+        found = class_text(row)
         familywise = words.p_value(row.get("p_familywise"))
         listed.append(
             [model, found, words.p_value(row["p_value"]), familywise, words.whole(row["n"]), method, note]
