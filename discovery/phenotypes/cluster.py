@@ -39,9 +39,19 @@ def mean_silhouettes(scores: np.ndarray, labels: np.ndarray) -> np.ndarray:
 
 def ward(scores: np.ndarray, ks) -> np.ndarray:
     """Labels (len(ks), n) by Ward's linkage on Euclidean distance."""
-    from scipy.cluster.hierarchy import cut_tree, linkage
+    from scipy.cluster.hierarchy import cut_tree
 
-    return cut_tree(linkage(scores, method="ward"), n_clusters=list(ks)).T.astype(np.int64)
+    return cut_tree(ward_tree(scores), n_clusters=list(ks)).T.astype(np.int64)
+
+
+def ward_tree(scores: np.ndarray) -> np.ndarray:
+    """The merges (n - 1, 4) of Ward's linkage in scipy's form; column 2 holds the heights.
+
+    Heights are distances, not their squares (Murtagh & Legendre, J Classif 2014;31:274-295).
+    """
+    from scipy.cluster.hierarchy import linkage
+
+    return linkage(scores, method="ward")
 
 
 def mixture(scores: np.ndarray, k: int, rng: np.random.Generator):
@@ -49,7 +59,9 @@ def mixture(scores: np.ndarray, k: int, rng: np.random.Generator):
     from sklearn.exceptions import ConvergenceWarning
     from sklearn.mixture import GaussianMixture
 
-    model = GaussianMixture(k, n_init=5, random_state=int(rng.integers(2**31 - 1)), reg_covar=1e-6)
+    model = GaussianMixture(
+        k, n_init=5, tol=1e-5, max_iter=1000, random_state=int(rng.integers(2**31 - 1)), reg_covar=1e-6
+    )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
         return model.fit(scores)

@@ -53,7 +53,7 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
     draws : cohorts without groups per null
     bootstraps : resamples for stability
     transforms : feature -> "none", "log" or "rank-normal"
-    families : feature -> family; None finds correlation families
+    families : feature -> declared family, which together count as one feature; None: each for itself
     winsor : two quantiles, or False
     variance, most_components : components kept
     site_centred : search after each site's means were taken out (a sensitivity run)
@@ -71,7 +71,7 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
         draws: int = 199,
         bootstraps: int = 100,
         transforms: Mapping[str, str] | None = None,
-        families: Mapping[str, Any] | None = None,
+        families: Mapping[str, Any] | str | None = None,
         winsor: tuple[float, float] | bool | None = WINSOR,
         variance: float = VARIANCE,
         most_components: int = MOST_COMPONENTS,

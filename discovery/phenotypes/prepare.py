@@ -20,6 +20,7 @@ from discovery.problems import InputError, Problem, nearest
 TRANSFORMS = ("none", "log", "rank-normal")
 MOST_MISSING = 0.4  # share of patients, past which a feature does not take part
 LEAST_MEASURED = 0.5  # share of the features, below which a patient is not assigned
+CORRELATED = "correlated"
 GRID = 201  # quantiles kept of a rank-normal feature
 
 
@@ -131,13 +132,15 @@ def learn_preparation(
     features: pd.DataFrame,
     *,
     transforms: Mapping[str, str] | None = None,
-    families: Mapping[str, Any] | None = None,
+    families: Mapping[str, Any] | str | None = None,
     winsor: tuple[float, float] | bool | None = WINSOR,
 ) -> Preparation:
     """Learn every step from raw `features` (n, p), NaN missing; see `Preparation`.
 
     transforms : feature -> "none" (default), "log" or "rank-normal".
-    families : feature -> family; by default the correlation families (average |Spearman rho| of .7).
+    families : feature -> declared family; a feature without one, or all with None, counts as a family
+        alone. "correlated" takes the correlation families (average |Spearman rho| of .7): to be used with
+        care, as groups make features correlate, and down-weighting those hides the groups.
 
     Features without spread or with more than 40 % missing are left out and named.
 
@@ -148,7 +151,7 @@ def learn_preparation(
     transforms = dict(transforms or {})
     problems = [
         Problem(file="transforms", column=str(name), wanted=f"a feature; {nearest(name, features.columns)}")
-        for name in (*transforms, *(families or {}))
+        for name in (*transforms, *(families if isinstance(families, Mapping) else {}))
         if name not in features.columns
     ]
     problems += [
@@ -156,6 +159,9 @@ def learn_preparation(
         for name, kind in transforms.items()
         if kind not in TRANSFORMS
     ]
+    if isinstance(families, str) and families != CORRELATED:
+        wanted = f"feature -> family, None or {CORRELATED!r}"
+        problems.append(Problem(file="families", found=families, wanted=wanted))
     if problems:
         raise InputError(problems)
     reasons = {name: reason for name in features if (reason := _no_use(features[name]))}
@@ -173,11 +179,10 @@ def learn_preparation(
     table = scaling.table.copy()
     table.insert(0, "transform", pd.Series(how))
     z = FeatureScaling(table=table).apply(transformed(kept, how, quantiles))
-    if families is None:
-        table["family"] = find_families(z).number
+    if isinstance(families, str):
+        table["family"] = [f"family {number}" for number in find_families(z).number]
     else:
-        own = {name: f"{name} alone" for name in kept}
-        table["family"] = [str(families.get(name, own[name])) for name in kept]
+        table["family"] = [str((families or {}).get(name, f"{name} alone")) for name in kept]
     table["weight"] = 1 / np.sqrt(table.groupby("family")["family"].transform("size").to_numpy(float))
     return Preparation(
         table=table,

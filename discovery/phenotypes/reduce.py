@@ -121,7 +121,7 @@ def parallel_analysis(x: np.ndarray, rng: np.random.Generator, *, draws: int = 1
     return values.mean(axis=0), np.quantile(values, level, axis=0)
 
 
-def varimax(loadings: np.ndarray, *, rounds: int = 500, tolerance: float = 1e-10):
+def varimax(loadings: np.ndarray, *, rounds: int = 1000, tolerance: float = 1e-14):
     """Loadings (p, d) turned so that each axis rests on few features; returns them and the rotation (d, d).
 
     References

@@ -23,7 +23,7 @@ NULLS = ("gaussian", "copula")
 class StructureTest:
     """`ks` (m,); `silhouette` (m,) of the cohort; `null` : kind -> (draws, m) silhouettes of its cohorts;
     `statistic`, `p_value` : kind -> number, the statistic being the largest standardised silhouette over
-    k; `null_statistic` : kind -> (draws,); `k` : the choice, by the Gaussian null."""
+    k; `null_statistic` : kind -> (draws,); `k` : the choice, by the first null (the Gaussian one)."""
 
     ks: np.ndarray
     silhouette: np.ndarray
@@ -140,7 +140,7 @@ def structure_test(
         null[kind] = null_silhouettes(cohorts, weight, recipe, draws=draws, seed=seed, workers=workers)
         statistic[kind], null_statistic[kind] = largest_standardised(silhouette, null[kind])
         p_value[kind] = float((1 + (null_statistic[kind] >= statistic[kind]).sum()) / (draws + 1))
-    first = null["gaussian"]
+    first = null[kinds[0]]
     standard = (silhouette - first.mean(axis=0)) / _spread(first.std(axis=0, ddof=1))
     return StructureTest(
         ks=np.array(recipe.ks),

@@ -1,0 +1,155 @@
+"""What the groups look like, without judging them by the features that made them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from discovery.phenotypes.model import Phenotypes
+
+MADE_BY = "made the groups: description only, no test"
+
+
+def profile_table(
+    found: Phenotypes,
+    features: pd.DataFrame,
+    labels: dict[str, str] | None = None,
+    *,
+    conf_level: float = 0.95,
+) -> pd.DataFrame:
+    """A row a group and feature: the group against all others, in SDs inside the groups.
+
+    Columns phenotype, feature, label, n, mean (raw unit), effect (difference of prepared means over the
+    pooled SD within groups), ci_low, ci_high (Hedges & Olkin 1985, large samples), order (1: tells this
+    group most), note. The features made the groups, so the effects look larger than new patients would
+    show; there are no p-values.
+    """
+    from scipy.stats import norm
+
+    z = found.preparation_.scaled(features)
+    names = [str(name) for name in found.preparation_.table.index]
+    raw = features[names].to_numpy(dtype=float)
+    group = found.labels_
+    z_value, rows = norm.ppf(0.5 + conf_level / 2), []
+    for c, phenotype in enumerate(found.group_names):
+        inside, outside = group == c, (group >= 0) & (group != c)
+        effect, low, high = _effects(z[inside], z[outside], z_value)
+        order = np.argsort(np.argsort(-np.abs(np.nan_to_num(effect)), kind="stable"), kind="stable") + 1
+        for j, name in enumerate(names):
+            seen = raw[inside, j][np.isfinite(raw[inside, j])]
+            rows.append(
+                {
+                    "phenotype": phenotype,
+                    "feature": name,
+                    "label": (labels or {}).get(name, name),
+                    "n": int(seen.size),
+                    "mean": float(seen.mean()) if seen.size else np.nan,
+                    "effect": effect[j],
+                    "ci_low": low[j],
+                    "ci_high": high[j],
+                    "order": int(order[j]),
+                    "note": MADE_BY,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _effects(inside: np.ndarray, outside: np.ndarray, z_value: float):
+    """Standardised difference of means (p,) with its interval; NaN with fewer than 2 values on a side."""
+    n, m = np.isfinite(inside).sum(axis=0), np.isfinite(outside).sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        first = np.nansum(inside, axis=0) / n
+        second = np.nansum(outside, axis=0) / m
+        left = np.nansum((inside - first) ** 2, axis=0) + np.nansum((outside - second) ** 2, axis=0)
+        effect = (first - second) / np.sqrt(left / (n + m - 2))
+        se = np.sqrt((n + m) / (n * m) + effect**2 / (2 * (n + m)))
+    enough = (n >= 2) & (m >= 2) & np.isfinite(effect)
+    effect = np.where(enough, effect, np.nan)
+    return effect, effect - z_value * se, effect + z_value * se
+
+
+def mix_table(found: Phenotypes, etiology: pd.Series) -> pd.DataFrame:
+    """phenotype, etiology, n, of_phenotype (share), of_etiology (share); several labels count each."""
+    own = etiology.astype(object).map(
+        lambda cell: [] if pd.isna(cell) else [part.strip() for part in str(cell).split(";") if part.strip()]
+    )
+    names = np.array([*found.group_names, ""], dtype=object)[found.labels_]
+    long = pd.DataFrame({"phenotype": names, "etiology": own.to_numpy()}).explode("etiology").dropna()
+    long = long[long["phenotype"] != ""]
+    counts = long.groupby(["phenotype", "etiology"], sort=True).size().rename("n").reset_index()
+    size = dict(zip(found.group_names, found.sizes_))
+    counts["of_phenotype"] = counts["n"] / counts["phenotype"].map(size)
+    counts["of_etiology"] = counts["n"] / counts.groupby("etiology")["n"].transform("sum")
+    return counts
+
+
+def mean_beats(found: Phenotypes, features: pd.DataFrame, shape: Any, prefix: str) -> pd.DataFrame:
+    """phenotype, phase (0 to 2), pressure, low, high: the mean normalised beat of each group, and +/- 1 SD.
+
+    shape : the learned components of the beat, whose scores stand in `features` as `prefix` 1, 2, …; empty
+    where they do not.
+    """
+    names = [f"{prefix}{k + 1}" for k in range(len(shape.components_))]
+    if not set(names) <= set(map(str, features.columns)):
+        return pd.DataFrame(columns=["phenotype", "phase", "pressure", "low", "high"])
+    scores = features[names].to_numpy(dtype=float)
+    rows = []
+    for c, phenotype in enumerate(found.group_names):
+        mine = scores[(found.labels_ == c) & np.isfinite(scores).all(axis=1)]
+        if len(mine) < 2:
+            continue
+        beats = shape.inverse_transform(mine)
+        mean, sd = beats.mean(axis=0), beats.std(axis=0, ddof=1)
+        phase = np.linspace(0, 2, mean.size, endpoint=False)
+        rows.append(
+            pd.DataFrame(
+                {
+                    "phenotype": phenotype,
+                    "phase": phase,
+                    "pressure": mean,
+                    "low": mean - sd,
+                    "high": mean + sd,
+                }
+            )
+        )
+    return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
+
+
+def group_columns(found: Phenotypes) -> pd.DataFrame:
+    """A column of 0 and 1 for each group (against all others), NaN where a patient is in none."""
+    member = (found.labels_[:, None] == np.arange(found.k_)).astype(float)
+    member[found.labels_ < 0] = np.nan
+    return pd.DataFrame(member, index=found.patients_, columns=found.group_names)
+
+
+def axis_columns(found: Phenotypes) -> pd.DataFrame:
+    """The scores of the kept axes (n, d)."""
+    names = [f"PC{j + 1}" for j in range(found.scores_.shape[1])]
+    return pd.DataFrame(found.scores_, index=found.patients_, columns=names)
+
+
+def loading_table(found: Phenotypes, labels: dict[str, str] | None = None) -> pd.DataFrame:
+    """axis, feature, label, loading, correlation (of feature and axis)."""
+    names = [str(name) for name in found.preparation_.table.index]
+    weight = np.asarray(found.preparation_.weight, dtype=float)
+    variance = np.asarray(found.components_.variance, dtype=float)
+    rows = []
+    for j in range(found.components_.kept):
+        loading = found.components_.loadings[:, j]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            correlation = loading * np.sqrt(variance[j]) / weight
+        rows.append(
+            pd.DataFrame(
+                {
+                    "axis": f"PC{j + 1}",
+                    "feature": names,
+                    "label": [(labels or {}).get(name, name) for name in names],
+                    "loading": loading,
+                    "correlation": np.clip(correlation, -1, 1),
+                }
+            )
+        )
+    return pd.concat(rows, ignore_index=True)
