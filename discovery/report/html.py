@@ -19,6 +19,7 @@ from discovery.report.closer_look_views import closer_look_views
 from discovery.report.family_names import feature_labels
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
+from discovery.report.missing_views import imputation_views
 from discovery.report.page_data import packed, page_data
 from discovery.report.page_tables import (
     Table,
@@ -204,6 +205,7 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
         out.append(("baseline", "Baseline characteristics", _baseline(tables["baseline"])))
     if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
         out.append(("missing", "Missing values", missing_view(tables["missing"])))
+    out += imputation_views(tables, labels)
     if len(tables.get("excluded_features", ())):
         out.append(
             ("excluded", "Features left out", plain_view(tables["excluded_features"][["feature", "reason"]]))
@@ -263,6 +265,11 @@ def _limits(
             "Patients without a feature's value were left out of that feature's analysis; if values are "
             "missing for "
             "a reason that goes with the outcome, its estimate is off."
+        )
+    if settings.imputations:
+        out.append(
+            "Missing values were imputed as if missing at random given what is known of the patient; nothing "
+            "in the data can show that they are."
         )
     if not settings.replicates:
         out.append("Ranks and gains were not resampled, so nothing is known about how sure the order is.")

@@ -12,6 +12,7 @@ from discovery.report.methods_closer_look import (
     landmark_paragraphs,
     masking_paragraphs,
 )
+from discovery.report.methods_missing import imputed_text
 from discovery.report.methods_models import (
     etiology_paragraphs,
     hazards_paragraphs,
@@ -64,6 +65,9 @@ REFERENCES = {
     "net-benefit": "Vickers AJ, Elkin EB. Med Decis Making 2006;26:565–574.",
     "e-value": "VanderWeele TJ, Ding P. Ann Intern Med 2017;167:268–274.",
     "imputation": "White IR, Royston P. Stat Med 2009;28:1982–1998.",
+    "matching": "Van Buuren S. Flexible Imputation of Missing Data, 2nd ed. Chapman & Hall/CRC 2018.",
+    "pooling": "Barnard J, Rubin DB. Biometrika 1999;86:948–955.",
+    "tipping": "Ratitch B, O'Kelly M, Tosiello R. Pharm Stat 2013;12:337–347.",
 }
 
 
@@ -187,13 +191,7 @@ def _preparation(s: RunSettings) -> str:
 
 def _missing(s: RunSettings) -> str:
     if s.imputations:
-        text = (
-            f"Missing feature values were imputed ({s.imputations} imputations) from the covariates, the "
-            "other features of the same family and the outcome (for survival the event indicator and the "
-            "cumulative hazard), and estimates were pooled by Rubin's rules. Within the bootstrap, each "
-            "draw was resampled first and imputed afterwards. Patients with a missing outcome or "
-            "covariate were left out and counted."
-        )
+        text = imputed_text(s)
     else:
         text = (
             "Each feature was analysed in the patients with that feature, the outcome and all covariates; "
@@ -249,6 +247,9 @@ def _references(s: RunSettings) -> list[str]:
         "net-benefit": "signature" in done,
         "e-value": "sensitivity" in done,
         "imputation": bool(s.imputations),
+        "matching": bool(s.imputations),
+        "pooling": bool(s.imputations),
+        "tipping": bool(s.imputations),
     }
     return list(dict.fromkeys(text for key, text in REFERENCES.items() if used.get(key)))
 

@@ -1,0 +1,35 @@
+"""What the methods section says of missing values that were imputed."""
+
+from __future__ import annotations
+
+from discovery.report.settings import RunSettings
+
+
+def imputed_text(s: RunSettings) -> str:
+    """Sentences on an analysis with `s.imputations` completed copies."""
+    survival = any(o.kind == "survival" for o in s.outcomes)
+    outcome = "the outcome"
+    if survival:
+        outcome += " (for survival the indicator of each event and its Nelson-Aalen cumulative hazard)"
+    text = (
+        f"Missing feature values were imputed by chained equations ({s.imputations} imputations) from the "
+        f"covariates of the base model{', the site' if s.site else ''}, {outcome} and up to six features "
+        "that correlate most with the one imputed; each was taken from one of the five patients with the "
+        "nearest prediction (predictive mean matching). Values known only to lie beyond a limit of the "
+        "device were drawn from the normal distribution beyond that limit. Every model was fitted in each "
+        "completed copy, and estimates were pooled by Rubin's rules, with the degrees of freedom of Barnard "
+        "and Rubin. "
+    )
+    if s.replicates:
+        text += (
+            "Within the bootstrap, each draw was resampled first and its missing values imputed afterwards, "
+            "once. "
+        )
+    return text + (
+        "Features missing in more than 40 % of patients were neither imputed nor ranked. The analysis of "
+        "the patients with a value stands beside the pooled one in associations.csv (model “complete "
+        "cases”); familywise p-values, curves, and the checks of sites and of redundancy are of those "
+        "patients. By how much the missing values would have to lie lower or higher than imputed, up to "
+        "1 SD, for an association with p at most 0.05 to go is in tipping_points.csv. Patients with a missing "
+        "outcome or covariate were left out and counted."
+    )
