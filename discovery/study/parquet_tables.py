@@ -10,6 +10,7 @@ import numpy as np
 from discovery.problems import InputError, Problem, shown
 from discovery.study.findings import Findings
 from discovery.study.numbers import LARGEST, Numbers
+from discovery.study.stored_text import arrow_text
 from discovery.study.tables import LONGEST_CELL, Table, check_header, normal_name
 
 
@@ -76,27 +77,6 @@ def refuse_long_cells(cells: list[str], column: str, name: str, findings: Findin
     findings.error_cells(
         "long cell", name, wanted, column, [row + 1 for row in long], [shown(cells[row]) for row in long]
     )
-
-
-def arrow_text(column: Any) -> list[str]:
-    return [plain_text(value) for value in column.to_pylist()]
-
-
-def plain_text(value: object) -> str:
-    """A stored value as the text a person would write: whole numbers without a point."""
-    if value is None:
-        return ""
-    if isinstance(value, str):
-        return value.strip()
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        if np.isnan(value):
-            return ""
-        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(value)
-    if isinstance(value, bytes):
-        return value.decode("utf-8", errors="replace")
-    return str(value)
 
 
 def arrow_numbers(column: Any) -> Numbers:

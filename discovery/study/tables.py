@@ -11,6 +11,7 @@ import numpy as np
 
 from discovery.study.findings import Findings
 from discovery.study.numbers import LARGEST, Numbers, number_hint, read_numbers, sentinel
+from discovery.study.stored_text import arrow_text
 
 LONGEST_CELL = 131_072  # characters; what Python's csv module takes by default
 A_TABLE = "a table is wanted: a .csv file (UTF-8) or a .parquet file"
@@ -42,8 +43,6 @@ class Table:
     def text(self, column: str) -> list[str]:
         """The cells of a column as text, spaces around them left out, '' where missing."""
         if column not in self.cells:
-            from discovery.study.parquet_tables import arrow_text
-
             self.cells[column] = arrow_text(self.stored[column])
         return self.cells[column]
 

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import norm
 
 from discovery.survival.follow_up import after, as_follow_up, one_event, risk_sets, steps, weight_at_risk
+from discovery.survival.jackknife import jackknife_variance, product_limit
 from discovery.survival.refusals import refuse, require_choice, require_level
 
 SOURCE = "survival curve"
@@ -107,8 +108,6 @@ def kaplan_meier(
         with np.errstate(invalid="ignore"):
             standard_error = survival * np.sqrt(greenwood)
     else:
-        from discovery.survival.cumulative_incidence import jackknife_variance
-
         standard_error = np.sqrt(jackknife_variance(follow_up, cause=1)[1])
         standard_error = np.where(survival > 0, standard_error, np.nan)
     low, high = survival_interval(survival, standard_error, interval=interval, conf_level=conf_level)
@@ -117,15 +116,6 @@ def kaplan_meier(
         ci_low=low, ci_high=high, n_at_risk=at.n_at_risk, n_event=at.n_event, n_censored=at.n_censored,
         conf_level=conf_level, interval=interval,
     )  # fmt: skip
-
-
-def product_limit(n_at_risk: np.ndarray, n_event: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Survival and Greenwood's sum (variance of log survival) from totals (n_times,)."""
-    left = n_at_risk - n_event
-    survival = np.cumprod(np.divide(left, n_at_risk, out=np.ones_like(left), where=n_at_risk > 0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = np.where(n_event > 0, n_event / (n_at_risk * left), 0.0)
-    return survival, np.cumsum(terms)
 
 
 def survival_interval(survival, se, *, interval="log-log", conf_level=0.95) -> tuple[np.ndarray, np.ndarray]:

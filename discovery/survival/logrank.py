@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2
 
-from discovery.survival.curves import product_limit
 from discovery.survival.follow_up import FollowUp, as_follow_up, one_event, risk_sets
+from discovery.survival.jackknife import product_limit
 from discovery.survival.refusals import refuse, require_choice
 
 TESTS = ("logrank", "gehan", "tarone-ware", "peto", "fleming-harrington")

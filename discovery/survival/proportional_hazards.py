@@ -8,8 +8,8 @@ from scipy.stats import chi2
 
 from discovery.survival.cox import TIES, prepare_cox
 from discovery.survival.cox_terms import event_terms, schoenfeld_residuals, term_covariances
-from discovery.survival.curves import product_limit
 from discovery.survival.follow_up import FollowUp, risk_sets, steps
+from discovery.survival.jackknife import product_limit
 from discovery.survival.refusals import refuse, require_choice
 from discovery.survival.regression_table import SMALLEST_P
 
