@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from discovery.beats import MeasuredBeats
     from discovery.beats.ensemble import EnsembleBeat
-    from discovery.pipeline.record import Surveyed
+    from discovery.pipeline.record_survey import Surveyed
     from discovery.recordings.source import RecordingSource
 
 EXCERPT_S = 10.0

@@ -9,11 +9,14 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Calibration:
-    """calibrated = gain x (measured - zero) + offset, in the unit of the role (mmHg for pressures).
+    """How stored numbers become a pressure: gain x stored + offset, in the channel's own unit.
 
-    `zero_windows` are (from, to) seconds from the start of the file in which the transducer saw
-    atmosphere. The zero in force is the median of the last window that began at or before the
-    sample; before the first window it is that of the first.
+    The channel's unit is the one its numbers are in (the file's, or where that states none the study's);
+    conversion to mmHg comes after. `zero_windows` are (from, to) seconds from the start of the file in
+    which the line was open to air. What stands there, calibrated, is zero: with zero windows a sample
+    becomes gain x (stored - level of the window), and the offset, which the zero takes up, has no part.
+    The level in force is the median of the last window that began at or before the sample; before the
+    first window it is that of the first.
     """
 
     gain: float = 1.0
@@ -42,8 +45,12 @@ def zero_at(times: np.ndarray, starts: np.ndarray, levels: np.ndarray) -> np.nda
 
 
 def calibrate(
-    samples: np.ndarray, times: np.ndarray, calibration: Calibration, starts: np.ndarray, levels: np.ndarray
+    stored: np.ndarray, times: np.ndarray, calibration: Calibration, starts: np.ndarray, levels: np.ndarray
 ) -> np.ndarray:
-    """`samples` (n,) taken at `times` (n,) with `calibration` applied; a new array."""
-    zero = zero_at(times, starts, levels) if levels.size else 0.0
-    return calibration.gain * (samples - zero) + calibration.offset
+    """Stored numbers (n,) taken at `times` (n,), calibrated, in the channel's own unit; a new array.
+
+    `levels` (k,) are the stored levels of the zero windows that begin at `starts` (k,).
+    """
+    if levels.size:
+        return calibration.gain * (stored - zero_at(times, starts, levels))
+    return calibration.gain * stored + calibration.offset

@@ -109,11 +109,12 @@ class RecordingSource:
                     self._reader.problems.append(problem)
 
     def _channel(self, part: Part, samples: np.ndarray, start_s: float) -> Channel:
-        values = samples * part.factor
-        values[~np.isfinite(values)] = np.nan
+        values = samples
         if part.calibration != Calibration():
-            times = start_s + np.arange(values.size) / part.rate_hz
-            values = calibrate(values, times, part.calibration, part.zero_starts, part.zero_levels)
+            times = start_s + np.arange(samples.size) / part.rate_hz
+            values = calibrate(samples, times, part.calibration, part.zero_starts, part.zero_levels)
+        values = values * part.factor
+        values[~np.isfinite(values)] = np.nan
         return Channel(
             role=part.role,
             name=part.track.name,
@@ -346,7 +347,7 @@ def _with_zeros(reader: Reader, part: Part) -> Part:
             break
     levels = []
     for store, window in zip(held, windows):
-        inside = np.concatenate(store) * part.factor
+        inside = np.concatenate(store)
         inside = inside[np.isfinite(inside)]
         if not inside.size:
             raise reader.refuse("a zero window in which the channel was recorded", found=f"{list(window)} s")

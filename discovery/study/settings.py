@@ -125,10 +125,10 @@ class Eligibility(Section):
 
 
 class Calibration(Section):
-    """How a channel's numbers become its unit: `gain * stored + offset`.
+    """How a channel's stored numbers become a pressure: `gain * stored + offset`, in the channel's own unit.
 
     `zero` lists windows (start, end; seconds from the start of the file) in which the line was open
-    to air: what stands there, calibrated, is taken as zero.
+    to air: what stands there, calibrated, is zero, so that the offset then has no part.
     """
 
     offset: Number = 0.0

@@ -348,10 +348,10 @@ def test_calibration_takes_the_zero_of_each_window_from_then_on(tmp_path):
     with open_recording(path, {"rv": "RVP"}, units="mmHg", calibration={"rv": calibration}) as source:
         for recording in (source.read(), next(iter(source.chunks(50.0)))):
             samples = recording["rv"].samples
-            np.testing.assert_allclose(samples[:1250], -1.0)
-            np.testing.assert_allclose(samples[1250:3750], 2 * 17.0 - 1)
-            np.testing.assert_allclose(samples[(31 * 125) + 1 : 5000], -1.0)
-            np.testing.assert_allclose(samples[5000:], 2 * 15.0 - 1)
+            np.testing.assert_allclose(samples[:1250], 0.0)
+            np.testing.assert_allclose(samples[1250:3750], 2 * 17.0)
+            np.testing.assert_allclose(samples[(31 * 125) + 1 : 5000], 0.0)
+            np.testing.assert_allclose(samples[5000:], 2 * 15.0)
 
 
 def test_matlab_version_7_3_and_groups_of_hdf5(tmp_path, truth):
@@ -412,7 +412,7 @@ def test_dicom_groups_padding_and_correction(formats, tmp_path, truth):
         (np.full(2500, 12.0), "12 mmHg throughout"),
         (np.minimum(20 + 15 * np.sin(np.arange(2500) / 20), 25), "held at 25 mmHg"),
         (1000 + 30 * np.sin(np.arange(2500) / 20), "beyond -30 to 300 mmHg"),
-        (2.7 + 0.9 * np.sin(np.arange(2500) / 20), "a range of 1.8 mmHg"),
+        (2.7 + 0.3 * np.sin(np.arange(2500) / 20), "a range of 0.6 mmHg"),
     ],
 )
 def test_a_channel_that_holds_nothing_useful_is_told_after_reading(tmp_path, values, found):
