@@ -16,6 +16,7 @@ from discovery.figures.decision_curve import decision_figures
 from discovery.figures.flow import draw_attrition
 from discovery.figures.forest import draw_marker_forest
 from discovery.figures.missing import draw_missing_map
+from discovery.figures.phenotypes import phenotype_figures
 from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.residual import draw_partial_residual
 from discovery.figures.roc import draw_roc
@@ -80,6 +81,7 @@ def draw_study_figures(
         out.append(_missing(tables["missing"], settings, folder))
     if len(tables.get("correlations", ())):
         out.append(_correlations(tables["correlations"], markers, settings, folder))
+    out += phenotype_figures(tables, folder)
     for outcome in settings.outcomes:
         mine = markers[markers["outcome"] == outcome.name].sort_values("rank", kind="stable")
         out += _rankings(mine, outcome, settings, folder)

@@ -223,7 +223,8 @@ def _terms(design: Design, fit: SignatureFit, chosen: np.ndarray, labels) -> pd.
                 "selected_share": float(chosen[:, j].mean()),
             }
         )
-    table = pd.DataFrame(rows)
+    columns = ["term", "role", "label", "coefficient", "per", "mean", "sd", "selected_share"]
+    table = pd.DataFrame(rows, columns=columns)
     table.insert(0, "outcome", design.outcome)
     return table
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
@@ -16,10 +17,16 @@ from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
 from discovery.pipeline.measured_files import draw_pictures, shape_table, with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
+from discovery.pipeline.phenotypes import TABLES as PHENOTYPES
 from discovery.pipeline.progress import Progress, Silent
 from discovery.problems import InputError, named
 from discovery.seeds import named_rng
 from discovery.study import Study, read_study
+
+if TYPE_CHECKING:
+    from discovery.markers.frozen import FrozenFindings
+    from discovery.report.settings import RunSettings
+    from discovery.summaries.shape import ShapeComponents
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,10 +93,11 @@ def run(
             measured = measure_study(study, workers=workers, pictures=True, progress=progress)
             study, notes = with_measured(study, measured)
             remarks += [problem.sentence() for problem in study.warnings if problem not in known]
-        tables, settings, frozen = analyse(
+        tables, settings, frozen, private = analyse(
             study, workers=workers, progress=progress, notes=notes,
             reliability=None if measured is None else measured.reliability,
             reliable=None if measured is None else reliable_patients(measured.quality, measured.windows),
+            shape=None if measured is None else measured.shape,
         )  # fmt: skip
         if measured is not None:
             tables |= shape_table(measured)
@@ -106,6 +114,8 @@ def run(
     }
     frozen = masked_frozen(frozen, study.settings.analysis.suppress_below)
     write_frozen(frozen, folder.path / "frozen.json")
+    for name, frame in private.items():
+        folder.private(name, frame)
     headlines = write_results(folder, study, tables, settings, progress, started, began)
     progress.close()
     return Result(
@@ -115,6 +125,16 @@ def run(
         tables=tables,
         remarks=tuple(remarks),
     )
+
+
+class Analysed(NamedTuple):
+    """What `analyse` gives: tables to be shared, what the report says, what is frozen for a second cohort,
+    and tables with a row a patient by file name."""
+
+    tables: dict[str, pd.DataFrame]
+    settings: RunSettings
+    frozen: FrozenFindings
+    private: dict[str, pd.DataFrame]
 
 
 def require_outcome(study: Study) -> None:
@@ -131,11 +151,12 @@ def analyse(
     notes: Sequence[str] = (),
     reliability: pd.DataFrame | None = None,
     reliable: pd.Series | None = None,
-):
-    """All tables of a run, what the report says of it (`notes` first), and the findings to freeze.
+    shape: ShapeComponents | None = None,
+) -> Analysed:
+    """Everything that a run computes; `notes` come first in the report. Writes nothing.
 
-    Writes nothing. reliability : of the measured features, as `reliability.csv` holds it; reliable : bool
-    by patient id, whose recordings were nearly all usable
+    reliability : of the measured features, as `reliability.csv` holds it; reliable : bool
+    by patient id, whose recordings were nearly all usable; shape : the components of the measured beat
     """
     from discovery.association.design import design_of
     from discovery.association.screen import adjust_screens, screen
@@ -146,8 +167,10 @@ def analyse(
     from discovery.pipeline.imputation import impute_screens, tipping_table
     from discovery.pipeline.known_reliability import known_reliability
     from discovery.pipeline.leading import leading_features, leading_tables
+    from discovery.pipeline.phenotypes import find_phenotypes
     from discovery.pipeline.sensitivity import sensitivity_table
     from discovery.pipeline.settings import run_settings
+    from discovery.pipeline.signatures import signature_tables
     from discovery.pipeline.survival_wing import (
         hazard_flags,
         hazards_over_time,
@@ -219,10 +242,20 @@ def analyse(
     tables["survival"] = more_survival(study, designs, leading, tables["survival"])
     progress.stage("a closer look at the leading features")
     tables |= closer_look(study, designs, leading, notes)
+    progress.stage("signatures: the search repeated in bootstrap draws")
+    tables |= signature_tables(study, designs, workers=workers, progress=progress)
     progress.stage("sensitivity analyses")
     tables["sensitivity"] = sensitivity_table(study, markers.table, list(leading), reliable)
+    progress.stage("who is alike")
+    groups = find_phenotypes(study, designs, workers=workers, notes=notes, shape=shape)
+    if groups is not None:
+        tables |= groups.tables
     settings = run_settings(study, designs, ordered, tables, notes)
-    return tables, settings, frozen_findings(study, designs, ordered, tables, settings.versions)
+    frozen = frozen_findings(study, designs, ordered, tables, settings.versions)
+    if groups is None:
+        return Analysed(tables, settings, frozen, {})
+    frozen = frozen.model_copy(update={"phenotypes": groups.model.to_dict()})
+    return Analysed(tables, settings, frozen, {"phenotypes.parquet": groups.patients})
 
 
 def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
@@ -250,7 +283,7 @@ RESULT_FILES = (
     "markers", "associations", "families", "etiologies", "baseline", "missing", "missing_patterns",
     "imputation", "tipping_points", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
-    "sensitivity",
+    *PHENOTYPES, "sensitivity", "signature", "signature_performance", "decision_curves",
     "prediction", "shapes", "effect_modification", "site_meta_analysis",
 )  # fmt: skip
 

@@ -108,6 +108,7 @@ def analyses_done(
         "proportional hazards": known("proportional_hazards", "p_value"),
         "by period": "part" in survival and bool((survival["part"] == "effect by period").any()),
         "subdistribution": bool(models.astype(str).str.startswith("subdistribution").any()),
+        "phenotypes": len(tables.get("phenotype_words", ())) > 0,
         "signature": len(tables.get("signature_words", ())) > 0,
         "sensitivity": len(tables.get("sensitivity", ())) > 0,
         "etiologies": len(etiologies) > 0,

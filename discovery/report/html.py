@@ -30,6 +30,7 @@ from discovery.report.page_tables import (
     plain_view,
     ranked_view,
 )
+from discovery.report.phenotype_view import phenotype_views
 from discovery.report.saved_figure import SavedFigure
 from discovery.report.sensitivity_view import sensitivity_views
 from discovery.report.settings import OutcomeRun, RunSettings
@@ -46,7 +47,6 @@ OTHER_TABLES = (
     ("site_shift", "Differences of features between sites"),
     ("leave_one_site_out", "With each site left out"),
     ("quality", "Signal quality"),
-    ("phenotypes", "Phenotypes"),
 )
 
 
@@ -213,6 +213,7 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
     if len(tables.get("etiologies", ())):
         names = feature_labels(tables["markers"])
         out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
+    out += phenotype_views(tables, labels)
     if len(tables.get("signature_words", ())):
         views = signature_views(tables, labels)
         out += [(f"signature-{k}", heading, view) for k, (heading, view) in enumerate(views)]

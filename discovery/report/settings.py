@@ -17,6 +17,7 @@ ANALYSES = (
     "proportional hazards",
     "by period",  # hazard ratios before and after a time, where the hazards were not proportional
     "subdistribution",  # Fine-Gray models of the leading features
+    "phenotypes",  # a search for groups, tested against noise
     "signature",  # a small model of several markers, judged out of sample
     "sensitivity",  # the leading features under alternatives chosen in advance
     "etiologies",
