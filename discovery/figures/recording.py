@@ -20,6 +20,7 @@ MARKS = {  # colour, marker: never colour alone
     "steepest fall": (BLUE, "v"),
     "diastolic minimum": ("#3d9e8f", "D"),
 }
+FITS = ("exponential", "cosine")
 LANE_COLOURS = {"RV": VERMILION, "PA": BLUE, "RA": "#3d9e8f", "wedge": "#7f00ff"}
 
 
@@ -132,6 +133,8 @@ def draw_beat(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
     if beat.empty:
         return say(ax, "No averaged beat: no window has ten beats that may be averaged.")
     set_size(ax, height=4.6)
+    if not detail and str(beat["name"].iloc[0]).startswith("RV") and not rows["part"].isin(FITS).any():
+        detail = "no fit is drawn: the sampling rate or the line cannot carry one, or it failed"
     set_title(ax, title, detail)
     x = beat["time_ms"]
     ax.fill_between(x, beat["low"], beat["high"], color=RULE, linewidth=0, label="one standard deviation")

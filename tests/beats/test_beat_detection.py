@@ -30,7 +30,7 @@ def matched(found, truth, tolerance=TOLERANCE_S):
     return hits
 
 
-def test_beats_of_real_recordings_agree_with_the_eye(eye_checked, measured_real):
+def test_beats_of_real_recordings_agree_with_the_eye(eye_checked, measured_real, capsys):
     """shared/waveforms/real/beats.csv: sensitivity and positive predictive value of at least 0.99."""
     hits = true = found_there = 0
     for record, rows in eye_checked.groupby("record"):
@@ -40,22 +40,32 @@ def test_beats_of_real_recordings_agree_with_the_eye(eye_checked, measured_real)
         true += len(rows)
         found_there += int(((t >= start) & (t < stop)).sum())
         hits += matched(t, rows["t_upstroke"].to_numpy())
-    print(f"\n{hits} of {true} beats found, {found_there} reported")
+    with capsys.disabled():
+        print(
+            f"\neye-checked windows: sensitivity {hits / true:.4f} ({hits} of {true}), positive "
+            f"predictive value {hits / found_there:.4f} ({hits} of {found_there})",
+            end="",
+        )
     assert true == 205
     assert hits / true >= 0.99
     assert hits / found_there >= 0.99
 
 
-def test_no_accepted_rv_beat_where_there_is_no_ventricle(shared, measured_real):
+def test_no_accepted_rv_beat_where_there_is_no_ventricle(shared, measured_real, capsys):
     """Flat line, wedge, flush and zero: labels by eye, a margin of a second on either side."""
     labels = pd.read_csv(shared / "waveforms" / "real" / "labels.csv")
     nowhere = labels[labels["site"].isin(["flat", "wedge", "flush", "zero"])]
+    seconds = 0.0
     for record, rows in nowhere.groupby("record"):
         beats = measured_real(record).accepted
         rv = beats[beats["rv_systolic_pressure"].notna()]["t_dpdt_max"].to_numpy()
         for row in rows.itertuples():
             inside = rv[(rv > row.t0_s + 1) & (rv < row.t1_s - 1)]
             assert inside.size == 0, (record, row.site, inside)
+            seconds += max(row.t1_s - row.t0_s - 2, 0)
+    with capsys.disabled():
+        print(f"\n0 beats of the ventricle in {seconds:.0f} s of flat line, wedge, flush and zero", end="")
+    assert seconds > 100
 
 
 def test_detection_is_the_same_however_the_record_is_cut(real):

@@ -41,6 +41,9 @@ def test_at_least_95_percent_of_the_labelled_seconds_are_right(read_by_eye, caps
         print(f"\nsampling site, seconds (rows: read by eye): {right:.1%} right\n{confusion.to_string()}")
         listed = ", ".join(f"{name} {row['mean']:.0%}" for name, row in by_record.iterrows())
         print(f"by record: {listed}")
+        # the label of the end of dev20 is "flush", its note "handling, then PA": the eye saw both
+        mixed = (table["record"] == "dev20") & (table["t"] > 41.6)
+        print(f"without the end of dev20: {(table['said'] == table['label'])[~mixed].mean():.1%}")
     assert right >= 0.95
 
 

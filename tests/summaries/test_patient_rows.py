@@ -110,3 +110,15 @@ def test_record_features_add_up_as_they_should():
 def test_an_absent_column_is_named():
     with pytest.raises(InputError, match="patient_id"):
         patient_rows(windows().drop(columns="patient_id"))
+
+
+def test_the_readme_names_every_statistic_and_reason(root):
+    from discovery.summaries.patient_rows import REASONS, STATISTICS
+
+    readme = (root / "README.md").read_text(encoding="utf-8")
+    for statistic in STATISTICS:
+        assert f"`__{statistic}`" in readme, statistic
+    for reason in filter(None, REASONS):
+        assert f"`{reason}`" in readme, reason
+    for name in ("minutes_observed", "minutes_valid", "n_windows", "n_beats", "n_accepted"):
+        assert f"`{name}`" in readme, name
