@@ -16,6 +16,7 @@ from discovery.figures.decision_curve import decision_figures
 from discovery.figures.flow import draw_attrition
 from discovery.figures.forest import draw_marker_forest
 from discovery.figures.missing import draw_missing_map
+from discovery.figures.missing_patterns import pattern_figures
 from discovery.figures.phenotypes import phenotype_figures
 from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.residual import draw_partial_residual
@@ -78,7 +79,8 @@ def draw_study_figures(
     if len(tables.get("shape_components", ())):
         out.append(save_shape_components(tables["shape_components"], folder))
     if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
-        out.append(_missing(tables["missing"], settings, folder))
+        out += missing_maps(tables["missing"], settings, folder)
+    out += pattern_figures(tables, labels, folder)
     if len(tables.get("correlations", ())):
         out.append(_correlations(tables["correlations"], markers, settings, folder))
     out += phenotype_figures(tables, folder)
@@ -112,10 +114,22 @@ def _attrition(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list
     return out
 
 
-def _missing(table: pd.DataFrame, settings: RunSettings, folder: Path) -> SavedFigure:
-    labels = {outcome.name: outcome.label for outcome in settings.outcomes}
+def missing_maps(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list[SavedFigure]:
+    """By site, or else by the first grouping; and by each outcome."""
+    outcomes = [outcome.name for outcome in settings.outcomes]
     groupings = [name for name in dict.fromkeys(table["by"]) if name != "all"]
-    by = next((name for name in (settings.site, "site", *groupings) if name in groupings), None)
+    first = next((name for name in (settings.site, "site", *groupings) if name in groupings), None)
+    others = [name for name in outcomes if name in groupings and name != first]
+    return [
+        _missing_by(table, by, "missing" if by == first else f"{by}_missing", settings, folder)
+        for by in (first, *others)
+    ]
+
+
+def _missing_by(
+    table: pd.DataFrame, by: str | None, figure_id: str, settings: RunSettings, folder: Path
+) -> SavedFigure:
+    labels = {outcome.name: outcome.label for outcome in settings.outcomes}
     whole = table["by"] == "all"
     table = table.assign(level=table["level"].astype(str).where(~whole, "all"))
     table = table[(whole | (table["by"] == by)) & (table["n"] >= SMALL)]
@@ -129,7 +143,7 @@ def _missing(table: pd.DataFrame, settings: RunSettings, folder: Path) -> SavedF
     named = labels.get(str(by), str(by))
     title = f"Missing values by {named}" if by else "Missing values"
     return save_figure(
-        "missing",
+        figure_id,
         partial(draw_missing_map, title=title, detail=detail, group_label=named if by else ""),
         rows,
         folder,

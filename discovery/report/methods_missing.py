@@ -30,6 +30,6 @@ def imputed_text(s: RunSettings) -> str:
         "the patients with a value stands beside the pooled one in associations.csv (model “complete "
         "cases”); familywise p-values, curves, and the checks of sites and of redundancy are of those "
         "patients. By how much the missing values would have to lie lower or higher than imputed, up to "
-        "1 SD, for an association with p at most 0.05 to go is in tipping_points.csv. Patients with a missing "
-        "outcome or covariate were left out and counted."
+        "1 SD, for an association with p at most 0.05 to go is in tipping_points.csv. Patients without "
+        "an outcome or a covariate were left out and counted."
     )
