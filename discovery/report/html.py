@@ -17,6 +17,7 @@ from discovery.report import format as words
 from discovery.report.checklist import checklist
 from discovery.report.closer_look_views import closer_look_views
 from discovery.report.family_names import feature_labels
+from discovery.report.further_views import further_views
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
 from discovery.report.missing_views import imputation_views
@@ -25,16 +26,12 @@ from discovery.report.page_tables import (
     Table,
     attrition_view,
     baseline_view,
-    etiology_view,
     missing_view,
     plain_view,
     ranked_view,
 )
-from discovery.report.phenotype_view import phenotype_views
 from discovery.report.saved_figure import SavedFigure
-from discovery.report.sensitivity_view import sensitivity_views
 from discovery.report.settings import OutcomeRun, RunSettings
-from discovery.report.signature_view import signature_views
 
 POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
@@ -114,6 +111,7 @@ def page(
             for title, found in _by_outcome(figures, settings)
         ],
         views=_views(tables, settings),
+        further=further_views(tables, settings),
         closer=closer_look_views(tables, settings, feature_labels(tables["markers"])),
         problems=[problem.sentence() for problem in settings.problems],
         methods=methods_parts(settings),
@@ -210,16 +208,6 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
         out.append(
             ("excluded", "Features left out", plain_view(tables["excluded_features"][["feature", "reason"]]))
         )
-    if len(tables.get("etiologies", ())):
-        names = feature_labels(tables["markers"])
-        out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
-    out += phenotype_views(tables, labels)
-    if len(tables.get("signature_words", ())):
-        views = signature_views(tables, labels)
-        out += [(f"signature-{k}", heading, view) for k, (heading, view) in enumerate(views)]
-    if len(tables.get("sensitivity", ())):
-        views = sensitivity_views(tables["sensitivity"], labels)
-        out += [(f"sensitivity-{k}", heading, view) for k, (heading, view) in enumerate(views)]
     for name, heading in OTHER_TABLES:
         if len(tables.get(name, ())):
             out.append((name, heading, plain_view(tables[name])))

@@ -1,0 +1,30 @@
+"""Tables of the analyses beyond the ranking: etiologies, groups of patients, signature, sensitivity."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from discovery.report.family_names import feature_labels
+from discovery.report.page_tables import Table, etiology_view
+from discovery.report.phenotype_view import phenotype_views
+from discovery.report.sensitivity_view import sensitivity_views
+from discovery.report.settings import RunSettings
+from discovery.report.signature_view import signature_views
+
+
+def further_views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tuple[str, str, Table]]:
+    """(anchor, heading, table) of each of these analyses that was done."""
+    labels = {outcome.name: outcome.label for outcome in settings.outcomes}
+    out = []
+    if len(tables.get("etiologies", ())):
+        names = feature_labels(tables["markers"])
+        out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
+    if len(tables.get("signature_words", ())):
+        views = signature_views(tables, labels)
+        out += [(f"signature-{k}", heading, view) for k, (heading, view) in enumerate(views)]
+    if len(tables.get("sensitivity", ())):
+        views = sensitivity_views(tables["sensitivity"], labels)
+        out += [(f"sensitivity-{k}", heading, view) for k, (heading, view) in enumerate(views)]
+    return [*out, *phenotype_views(tables, labels)]
