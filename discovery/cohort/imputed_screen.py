@@ -166,13 +166,17 @@ def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> p
 
 
 def _note(note: str, plan, c, design) -> str:
-    words = [f"{100 * plan.n_missing[c] / design.n:.0f} % imputed"]
+    words = [f"imputed in {counted(plan.n_missing[c])}"]
     if plan.n_limited[c]:
-        words.append(f"{plan.n_limited[c]} known only beyond a limit")
+        words.append(f"{plan.n_limited[c]} of them known only to lie beyond a limit")
     if plan.reason[plan.columns[c]]:
         words.append(plan.reason[plan.columns[c]])
     kept = "" if note.startswith("not assessed") else note
     return "; ".join(filter(None, [kept, ", ".join(words)]))
+
+
+def counted(n: int) -> str:
+    return f"{n} patient{'s' if n != 1 else ''}"
 
 
 def _imputation_table(design: Design, screen: Screen, completed, fits, plan) -> pd.DataFrame:

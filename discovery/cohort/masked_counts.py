@@ -11,10 +11,13 @@ import pandas as pd
 from discovery.cohort.suppression import suppression_mask
 
 ALL = "all"
-COUNTS = ("n", "events", "n_event", "n_left_out", "n_analysed", "n_with_outcome", "n_missing", "missing")
+COUNTS = (
+    "n", "events", "n_event", "n_left_out", "n_analysed", "n_with_outcome", "n_missing", "missing", "n_known",
+    "n_imputed", "n_not_imputed", "n_beyond_limit", "n_shifted",
+)  # fmt: skip
 SHARES = (
-    "missing_share", "percent_missing", "percent_events", "percent_of_patients", "rate", "rate_low",
-    "rate_high", "person_time",
+    "missing_share", "percent_missing", "percent_events", "percent_of_patients", "percent", "rate",
+    "rate_low", "rate_high", "person_time",
 )  # fmt: skip
 
 

@@ -39,9 +39,10 @@ def merged(root, cohort: str) -> tuple[pd.DataFrame, list[str]]:
 
 def row_of(tables, cohort: str, feature: str, outcome: str) -> pd.Series:
     table = tables[cohort]["associations"]
-    mine = table[
-        (table["outcome"] == outcome) & (table["feature"] == feature) & (table["model"] == "adjusted")
-    ]
+    mine = table[(table["outcome"] == outcome) & (table["feature"] == feature)]
+    # a feature with missing values has the pooled answer as its main row
+    model = "complete cases" if (mine["model"] == "complete cases").any() else "adjusted"
+    mine = mine[mine["model"] == model]
     assert len(mine) == 1
     return mine.iloc[0]
 
