@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from discovery.beats.feature import Feature
@@ -10,40 +12,30 @@ from discovery.recordings.beat_quality import level_shift, template_correlation
 from discovery.recordings.line_dynamics import damping_class, damping_from_ratio, undamped_frequency
 from discovery.recordings.sites import SITES, UNDETERMINED
 
+if TYPE_CHECKING:
+    from discovery.recordings.timeline import Assessment
 
-def flatline_fraction(samples: np.ndarray, rate_hz: float) -> float:
+
+def flatline_fraction(assessed: Assessment) -> float:
     """Share of the samples in runs of at least 0.5 s whose range is below 0.2 mmHg."""
-    from discovery.recordings.assessment import assess
-    from discovery.recordings.recording import Channel
-
-    x = np.asarray(samples, dtype=float)
-    windows = assess(Channel("rv", "pressure", "mmHg", float(rate_hz), 0.0, x)).windows
-    length = (windows["end_s"] - windows["start_s"]).to_numpy()
-    return float(np.average(windows["sq_flatline_fraction"], weights=length)) if length.sum() > 0 else np.nan
+    return _over_time(assessed, "sq_flatline_fraction")
 
 
-def saturation_fraction(samples: np.ndarray, rate_hz: float) -> float:
+def saturation_fraction(assessed: Assessment) -> float:
     """Share of the samples held at a rail of the record, or beyond -30 / +300 mmHg."""
-    from discovery.recordings.assessment import assess
-    from discovery.recordings.recording import Channel
-
-    x = np.asarray(samples, dtype=float)
-    windows = assess(Channel("rv", "pressure", "mmHg", float(rate_hz), 0.0, x)).windows
-    length = (windows["end_s"] - windows["start_s"]).to_numpy()
-    return (
-        float(np.average(windows["sq_saturation_fraction"], weights=length)) if length.sum() > 0 else np.nan
-    )
+    return _over_time(assessed, "sq_saturation_fraction")
 
 
-def spike_rate(samples: np.ndarray, rate_hz: float) -> float:
+def spike_rate(assessed: Assessment) -> float:
     """Spikes a minute: samples far off the running median of five, merged within 50 ms."""
-    from discovery.recordings.assessment import assess
-    from discovery.recordings.recording import Channel
+    return _over_time(assessed, "sq_spike_rate")
 
-    x = np.asarray(samples, dtype=float)
-    windows = assess(Channel("rv", "pressure", "mmHg", float(rate_hz), 0.0, x)).windows
+
+def _over_time(assessed: Assessment, column: str) -> float:
+    """Mean of a column of the assessed 10 s windows, each weighted by its length; NaN without one."""
+    windows = assessed.windows
     length = (windows["end_s"] - windows["start_s"]).to_numpy()
-    return float(np.average(windows["sq_spike_rate"], weights=length)) if length.sum() > 0 else np.nan
+    return float(np.average(windows[column], weights=length)) if length.sum() > 0 else np.nan
 
 
 def valid_share(accepted, detected):

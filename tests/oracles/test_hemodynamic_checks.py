@@ -30,9 +30,11 @@ from discovery.beats import venous as vn
 from discovery.beats.detect import detect_beats
 from discovery.beats.landmarks import Trace, mark
 from discovery.recordings import line_dynamics as ld
+from discovery.recordings.assessment import assess
 from discovery.recordings.beat_quality import level_shift
 from discovery.recordings.flush import read_ringing
 from discovery.recordings.migration import Levels, site_after_step
+from discovery.recordings.recording import Channel
 
 GRID = np.linspace(0.0, 1.0, 20001)
 
@@ -201,6 +203,10 @@ def transient_gap(i):
     return {"time_above_min": found.time_min, "fraction_of_valid_time": found.fraction}
 
 
+def assessed(pressure, rate_hz):
+    return assess(Channel("rv", "pressure", "mmHg", float(rate_hz), 0.0, pressure))
+
+
 def clipped_share(i):
     """The row counts the rail alone, but its sine also passes -30 mmHg, which the definition counts too.
 
@@ -209,9 +215,9 @@ def clipped_share(i):
     """
     t = np.arange(round(i["fs_hz"])) / i["fs_hz"]
     wave = np.minimum(100 * np.sin(2 * np.pi * t), 60)
-    raised = ql.saturation_fraction(wave + 75, i["fs_hz"])
+    raised = ql.saturation_fraction(assessed(wave + 75, i["fs_hz"]))
     below = 0.5 - np.arcsin(0.3) / np.pi
-    assert abs(ql.saturation_fraction(wave, i["fs_hz"]) - raised - below) < 0.003
+    assert abs(ql.saturation_fraction(assessed(wave, i["fs_hz"])) - raised - below) < 0.003
     return raised
 
 
@@ -497,7 +503,7 @@ ROWS = {
     "K05": lambda i: onset(i["fs_hz"])[0],
     "K06": lambda i: onset(i["fs_hz"])[0],
     "K07": lambda i: onset(i["fs_hz"])[1],
-    "Q01": lambda i: ql.flatline_fraction(np.full(500, 12.3), i["fs_hz"]),
+    "Q01": lambda i: ql.flatline_fraction(assessed(np.full(500, 12.3), i["fs_hz"])),
     "Q02": clipped_share,
     "Q03": shift_row,
     "Q04": site_row,
