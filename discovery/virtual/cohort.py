@@ -13,6 +13,8 @@ import numpy as np
 
 from discovery.problems import InputError, Problem
 from discovery.seeds import named_rng
+from discovery.virtual.hospitals import HOSPITALS
+from discovery.virtual.measurement import MMHG_PER_CM
 from discovery.virtual.outcomes import (
     DRIVERS,
     FALL_PERCENT,
@@ -279,5 +281,19 @@ def truth_of(patients: int, seed: int) -> dict[str, Any]:
         },
         "carriers": CARRIERS,
         "decoys": DECOYS,
-        "confounder": "hospitals differ in case mix and in line dynamics, level, rate and missing channels",
+        "confounder": {
+            "hospitals": "differ in case mix, level of the transducer, line dynamics, noise and rate",
+            "level_and_zero_mmhg": {
+                hospital.key: round(hospital.zero + MMHG_PER_CM * hospital.level_cm, 2)
+                for hospital in HOSPITALS
+            },
+            "long_stay_probability": {hospital.key: hospital.long_stay for hospital in HOSPITALS},
+        },
+        "missing": {
+            "channels": "by hospital (hospitals.py); a hospital without ECG has none throughout",
+            "handled_recordings": "more in those with poor coupling: values missing not at random",
+            "walk_distance": "on a ventilator; more with age; by hospital",
+            "body_size": f"{SIZE_UNKNOWN:.0%} at random",
+        },
+        "visits": "a second one in a quarter; contractility, relaxation and load drift by 7 to 8 %",
     }

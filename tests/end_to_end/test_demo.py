@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
+import subprocess
 
 import pandas as pd
 import pytest
 
 import discovery
+from discovery.cli.main import main
 from discovery.problems import InputError
+from discovery.virtual import cohort as generator
+from discovery.virtual.study_text import README, STUDY
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
-    return folder, discovery.demo(out=folder / "results", patients=30, workers=2)
+    return folder, discovery.demo(out=folder / "results", patients=45, workers=2)
 
 
 def test_it_ends_with_a_report_on_every_testable_outcome(made):
@@ -37,6 +43,89 @@ def test_the_truth_names_what_drives_each_outcome(made):
     folder, _ = made
     truth = json.loads((folder / "results-cohort" / "truth.json").read_text(encoding="utf-8"))
     assert {"rv_failure", "death", "site_bruise", "long_stay"} <= set(json.dumps(truth).split('"'))
+
+
+def test_the_first_visit_is_analysed_and_the_second_tells_the_reliability(made):
+    folder, result = made
+    index = pd.read_csv(folder / "results-cohort" / "recordings" / "index.csv")
+    twice = int((index.groupby("patient_id").size() > 1).sum())
+    assert twice >= 10
+    report = (result.folder / "index.html").read_text(encoding="utf-8")
+    assert f"{twice} patients have several visits; the first one is analysed" in report
+    rows = pd.read_parquet(result.folder / "patient_level" / "patients.parquet")
+    first = rows[rows["visit"] == 1].set_index("patient_id")["rv_systolic_pressure"].dropna()
+    baseline = pd.read_csv(result.folder / "missing.csv").set_index("variable")
+    assert baseline.at["rv_systolic_pressure", "n"] - baseline.at["rv_systolic_pressure", "missing"] == len(
+        first
+    )
+    reliability = pd.read_csv(result.folder / "reliability.csv").set_index("feature")
+    assert reliability.at["rv_systolic_pressure", "n_patients"] == twice
+    assert reliability.at["rv_systolic_pressure", "usable_for_correction"]
+
+
+def test_the_cohort_in_the_checkout_has_the_study_text_of_the_package(root):
+    assert (root / "cohorts" / "demo" / "study.toml").read_text() == STUDY.format(seed=generator.SEED)
+    assert (root / "cohorts" / "demo" / "README.md").read_text() == README
+
+
+def test_what_is_generated_is_never_committed(root):
+    listed = subprocess.run(
+        ["git", "ls-files", "cohorts/demo"], cwd=root, capture_output=True, text=True, check=False
+    )
+    if listed.returncode == 0:
+        assert set(listed.stdout.split()) <= {"cohorts/demo/study.toml", "cohorts/demo/README.md"}
+    ignored = (root / ".gitignore").read_text().splitlines()
+    assert "/cohorts/demo/*" in ignored
+
+
+class Stop(Exception):
+    pass
+
+
+@pytest.fixture
+def analysed(monkeypatch):
+    """Studies that the demo would run, instead of running them."""
+    seen = []
+
+    def stop(study, **options):
+        seen.append((study, options))
+        raise Stop
+
+    monkeypatch.setattr("discovery.pipeline.demo.run", stop)
+    return seen
+
+
+def test_the_cohort_is_made_once_and_an_edited_study_file_is_used(tmp_path, monkeypatch, analysed):
+    """Below the current folder, as from an installed package without the checkout."""
+    monkeypatch.chdir(tmp_path)
+    home = tmp_path / "cohorts" / "demo"
+    with pytest.raises(Stop):
+        discovery.demo(patients=24, workers=2)
+    study, options = analysed[0]
+    assert study.resolve() == home / "study.toml"
+    assert options["out"].resolve() == tmp_path / "reports" / "demo"
+    assert (home / "study.toml").read_text() == STUDY.format(seed=generator.SEED)
+    one = home / "recordings" / "V0001_1.dat"
+    before = hashlib.sha256(one.read_bytes()).hexdigest(), os.stat(one).st_mtime_ns
+    edited = (home / "study.toml").read_text() + "\n[analysis]\nreplicates = 200\n"
+    (home / "study.toml").write_text(edited)
+    with pytest.raises(Stop):
+        discovery.demo(patients=24, workers=2)
+    assert os.stat(one).st_mtime_ns == before[1]
+    one.unlink()
+    with pytest.raises(Stop):
+        discovery.demo(patients=24, workers=2)
+    assert hashlib.sha256(one.read_bytes()).hexdigest() == before[0]
+    assert (home / "study.toml").read_text() == edited
+
+
+def test_too_few_patients_are_refused_in_plain_words_before_any_work(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["demo", "--patients", "8"]) == 2
+    said = capsys.readouterr().err
+    assert "24" in said
+    assert "no outcome could be tested" in said
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_foreign_folder_is_refused(tmp_path):

@@ -11,10 +11,12 @@ import pytest
 
 from discovery.problems import InputError
 from discovery.recordings.source import open_recording
+from discovery.seeds import named_rng
 from discovery.study import read_study
 from discovery.virtual.cohort import make_cohort
 from discovery.virtual.etiologies import ETIOLOGIES
-from discovery.virtual.hospitals import HOSPITALS
+from discovery.virtual.hospitals import HOSPITALS, draw_transducer
+from discovery.virtual.measurement import MMHG_PER_CM, Transducer, store
 from discovery.virtual.people import make_person
 from discovery.virtual.visits import simulate_visit
 
@@ -94,6 +96,10 @@ def test_truth_says_what_drives_what(cohort):
     assert "Invented" in truth["about"]
     assert truth["outcomes"]["site_bruise"] == {"drivers": {}, "null": True}
     assert truth["outcomes"]["long_stay"]["site_only"]
+    levels = truth["confounder"]["level_and_zero_mmhg"]
+    stays = truth["confounder"]["long_stay_probability"]
+    assert sorted(levels, key=levels.get, reverse=True) == sorted(stays, key=stays.get)
+    assert {"channels", "handled_recordings", "walk_distance", "body_size"} == set(truth["missing"])
     latent = pd.read_csv(cohort / "latent.csv")
     index = pd.read_csv(cohort / "recordings" / "index.csv")
     assert len(latent) == len(index)
@@ -139,3 +145,15 @@ def test_progress_is_told_and_faults_are_listed_together(tmp_path):
     with pytest.raises(InputError) as caught:
         make_cohort(tmp_path / "file", patients=2, seed=-1, workers=0)
     assert len(caught.value.problems) == 4
+
+
+def test_a_level_that_is_off_shows_in_the_stored_pressure():
+    """The mean of the stored RV pressure is off by zero and level of the hospital, within their spread."""
+    for hospital in HOSPITALS:
+        off = [draw_transducer(hospital, named_rng(k, "level", hospital.key)) for k in range(400)]
+        mean = np.mean([t.zero + MMHG_PER_CM * t.level_cm for t in off])
+        assert mean == pytest.approx(hospital.zero + MMHG_PER_CM * hospital.level_cm, abs=0.2)
+    flat = np.full(2500, 20.0)
+    set_up = Transducer(zero=0.0, level_cm=-6.0, noise=0.0, wander=0.0, quantum=0.01)
+    stored = store(flat, 250.0, named_rng(1, "level"), transducer=set_up)
+    assert stored.mean() == pytest.approx(20.0 - 6.0 * 0.74, abs=0.01)
