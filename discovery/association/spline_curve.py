@@ -62,7 +62,7 @@ def shape_of_effects(
                 "df": int(shapes.df[j]),
                 "knots": "; ".join(f"{mean + sd * knot:.6g}" for knot in knots),
                 "n": int(part.observed[:, j].sum()),
-                "events": int(line.fit.events[j]) if design.kind != "continuous" else np.nan,
+                "events": int(line.fit.events[j]) if design.kind in ("survival", "binary") else np.nan,
                 "note": shapes.reason[j],
             }
         )

@@ -52,7 +52,7 @@ def closer_look(
             found["effect_modification"].append(modified_effects(design, features, modifiers))
             found["site_meta_analysis"].append(pooled_sites(design, features))
         except InputError as fault:  # a kind of outcome without such models
-            notes.append(f"{design.label}: no closer look at shape and groups ({reason(fault)}).")
+            notes.append(f"{design.label}: shape, groups and sites were not looked at ({reason(fault)}).")
         if design.kind == "survival":
             found["at_risk_all"].append(
                 at_risk_table(design.time, design.status, entry=design.entry, outcome=design.outcome)

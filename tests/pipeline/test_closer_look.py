@@ -12,7 +12,7 @@ import discovery
 from discovery.pipeline.closer_look import modifiers_of
 from discovery.study import read_study
 
-FEW = "\n[analysis]\nreplicates = 20\npermutations = 50\nimputations = 0\n"
+FEW = "\n[analysis]\nreplicates = 0\npermutations = 50\nimputations = 0\nphenotypes = false\n"
 
 
 def copied(root, folder, cohort, change, text="", outcome=""):

@@ -46,7 +46,7 @@ def run(root, tmp_path_factory):
     features.to_csv(folder / "cohort" / "features.csv", index=False)
     text = (folder / "cohort" / "study.toml").read_text(encoding="utf-8")
     text = text.replace("adjust_for", 'site = "hospital"\nadjust_for')
-    few = "\n[analysis]\nreplicates = 10\npermutations = 20\nimputations = 0\n"
+    few = "\n[analysis]\nreplicates = 0\npermutations = 20\nimputations = 0\nphenotypes = false\n"
     (folder / "cohort" / "study.toml").write_text(
         text + few + f"suppress_below = {LIMIT}\n", encoding="utf-8"
     )
