@@ -27,6 +27,8 @@ from .newton import (
 )
 from .screen_fit import COLLINEAR, CONSTANT, NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
 
+TINY_MOVE = 1e-3  # per standard deviation; an estimate that runs away moves much further at each step
+
 
 class MultinomialData(NamedTuple):
     """Everything about the rows that does not change from fit to fit."""
@@ -241,7 +243,7 @@ def maximise_multinomial(wk, beta, columns, watched):
         if not decrement < np.inf:
             return SEPARATED if furthest > RUNAWAY else NOT_CONVERGED, loglik
         if iteration > 2:
-            if watched and (exhausted or (decrement < 1e-4 and move > 1e-6 and move > 0.5 * last_move)):
+            if watched and (exhausted or (decrement < 1e-4 and move > 0.5 * last_move > TINY_MOVE)):
                 return SEPARATED, loglik
             if decrement < LIMIT and longest > 1e-6 and longest > 0.5 * last_length:
                 return OK, loglik

@@ -14,7 +14,9 @@ from .columns import base_products, fill_base, fill_lanes, judge_lanes
 from .compiled import compiled
 from .newton import LANES, RUNNING, advance, find_live, new_newton, restart, resume, standard_error
 from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
-from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK
+from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
+
+TINY_MOVE = 1e-3  # per standard deviation; an estimate that runs away moves much further at each step
 
 
 class OrdinalData(NamedTuple):
@@ -197,7 +199,16 @@ def maximise_ordinal(products, q, wk, nt, free):
         if first:
             find_live(nt, wk.weight, free)
             first = False
-        if not advance(nt, free, False):
+        running = advance(nt, free, False)
+        for j in range(nt.status.size):
+            # a feature's step that happened to be tiny while cut points still moved is no runaway
+            if nt.status[j] == SEPARATED and nt.last_move[j] < TINY_MOVE and nt.iterations[j] < 20:
+                nt.status[j] = RUNNING
+                nt.last_move[j] = np.inf
+                for a in range(free):
+                    nt.trial[a, j] = nt.beta[a, j] + nt.step[a, j]
+                running = True
+        if not running:
             break
 
 
