@@ -25,7 +25,7 @@ MOST_GROUPS = 20  # sites or etiologies left out one by one; the largest where t
 LEAST_GROUP = 5
 MAIN = "main analysis"
 HOLDS, WEAKER, TURNS, NOT_DONE = "holds", "weaker", "sign turns", "not done"
-ONE_EFFECT = ("survival", "binary", "continuous")
+ONE_EFFECT = ("survival", "binary", "continuous", "ordinal")
 
 COLUMNS = (
     "outcome", "feature", "label", "group", "alternative", "effect_measure", "estimate", "ci_low", "ci_high",

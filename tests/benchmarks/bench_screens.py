@@ -30,6 +30,8 @@ def cohort(n: int, p: int, q: int, seed: int = 1) -> dict[str, np.ndarray]:
         "event": (event_time <= censoring).astype(float),
         "y": (rng.random(n) < 1 / (1 + np.exp(0.5 - risk))).astype(float),
         "value": risk + rng.normal(size=n),
+        "class": (np.outer(risk, [0.0, 1.0, -0.7]) + rng.gumbel(size=(n, 3))).argmax(axis=1),
+        "level": np.digitize(risk + rng.logistic(size=n), [-1.0, 0.0, 1.5]),
         "base": base,
         "features": features,
     }
@@ -57,10 +59,13 @@ def compare_screens() -> None:
     import pandas as pd
     import statsmodels.api as sm
     from lifelines import CoxPHFitter
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
 
     from discovery.kernels.cox import screen_cox
     from discovery.kernels.linear import screen_linear
     from discovery.kernels.logistic import screen_logistic
+    from discovery.kernels.multinomial import screen_multinomial
+    from discovery.kernels.ordinal import screen_ordinal
 
     data = cohort(PATIENTS, FEATURES, COVARIATES)
     base, features = data["base"], data["features"]
@@ -83,6 +88,17 @@ def compare_screens() -> None:
         "logistic, against statsmodels Logit",
         lambda: screen_logistic(data["y"], base, features),
         lambda j: sm.Logit(data["y"], design(j)).fit(disp=0),
+    )
+    against(
+        "multinomial, against statsmodels MNLogit",
+        lambda: screen_multinomial(data["class"], base, features),
+        lambda j: sm.MNLogit(data["class"], design(j)).fit(disp=0),
+    )
+    against(
+        "proportional odds, statsmodels OrderedModel",
+        lambda: screen_ordinal(data["level"], base, features),
+        lambda j: OrderedModel(data["level"], design(j)[:, 1:], distr="logit").fit(method="bfgs", disp=0),
+        repeats=1,
     )
     against(
         "least squares, against statsmodels OLS",
