@@ -91,12 +91,17 @@ def level_filter(signal: np.ndarray, rate_hz: float) -> np.ndarray:
     Missing samples stay missing. A stretch shorter than 16 samples is returned as it came.
     """
     bridged, missing = bridge_gaps(signal)
-    if bridged.size < 16:
-        return np.where(missing, np.nan, bridged)
-    smooth = zero_phase_low_pass(bridged, level_cutoff_hz(rate_hz), float(rate_hz))
+    smooth = bridged if bridged.size < 16 else level_of_bridged(bridged, rate_hz)
     if missing.any():
         smooth[missing] = np.nan
     return smooth
+
+
+def level_of_bridged(bridged: np.ndarray, rate_hz: float) -> np.ndarray:
+    """The level filter of a signal without gaps, array (n_samples,); a copy of one below 16 samples."""
+    if bridged.size < 16:
+        return bridged.copy()
+    return zero_phase_low_pass(bridged, level_cutoff_hz(rate_hz), float(rate_hz))
 
 
 def derivative(
@@ -111,6 +116,15 @@ def derivative(
     if window is None:
         window = derivative_window(rate_hz) if order == 1 else curvature_window(rate_hz)
     bridged, missing = bridge_gaps(signal)
+    slope = slope_of_bridged(bridged, rate_hz, window, order)
+    if bridged.size >= window and missing.any():
+        spread = np.convolve(missing, np.ones(2 * (window // 2) + 1), mode="same") > 0.5
+        slope[spread] = np.nan
+    return slope
+
+
+def slope_of_bridged(bridged: np.ndarray, rate_hz: float, window: int, order: int = 1) -> np.ndarray:
+    """The derivative of a signal without gaps, array (n_samples,); all missing below `window` samples."""
     if bridged.size < window:
         return np.full(bridged.size, np.nan)
     half = window // 2
@@ -118,9 +132,6 @@ def derivative(
     ends = end_weights(window, order, float(rate_hz))
     slope[:half] = ends[:half] @ bridged[:window]
     slope[-half:] = ends[half:] @ bridged[-window:]
-    if missing.any():
-        spread = np.convolve(missing, np.ones(2 * half + 1), mode="same") > 0.5
-        slope[spread] = np.nan
     return slope
 
 

@@ -93,18 +93,19 @@ def corner(pressure, start, stop, pulse, lobe, slope_weights, bend_weights):
     n = stop - start + 1
     if n < 3 or not (pulse > 0.0):
         return np.nan
-    kappa = np.full(n, np.nan)
     bend = np.full(n, np.nan)
     best = -1
+    largest = 0.0
     for j in range(n):
-        y1 = slope_at(pressure, start + j, slope_weights) * (0.1 / pulse)
         y2 = bend_at(pressure, start + j, bend_weights) * (0.01 / pulse)
-        k = y2 / (1.0 + y1 * y1) ** 1.5
-        kappa[j] = k
         bend[j] = y2
-        if np.isfinite(k) and (best < 0 or k > kappa[best]):
-            best = j
-    if best < 0 or not (kappa[best] > 0.0):
+        if y2 > largest:  # curvature is never more than the second derivative
+            y1 = slope_at(pressure, start + j, slope_weights) * (0.1 / pulse)
+            k = y2 / (1.0 + y1 * y1) ** 1.5
+            if k > largest:
+                largest = k
+                best = j
+    if best < 0:
         return np.nan
     bent = best
     while bent + 1 < n and bend[bent + 1] > bend[bent]:

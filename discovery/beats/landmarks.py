@@ -12,8 +12,9 @@ from discovery.beats.filters import (
     bridge_gaps,
     correlation_weights,
     curvature_window,
-    derivative,
-    level_filter,
+    derivative_window,
+    level_of_bridged,
+    slope_of_bridged,
 )
 
 MARKS = (
@@ -70,12 +71,13 @@ class Trace:
     def of(cls, pressure: np.ndarray, rate_hz: float) -> Trace:
         """Filter a pressure array (n_samples,), mmHg; non-finite is missing."""
         raw, missing = bridge_gaps(pressure)
-        if not missing.any():
-            return cls(rate_hz, raw, level_filter(raw, rate_hz), derivative(raw, rate_hz), missing, False)
-        level, slope = level_filter(raw, rate_hz), derivative(raw, rate_hz)
-        level[missing] = np.nan
-        slope[missing] = np.nan
-        return cls(rate_hz, raw, level, slope, missing, True)
+        level = level_of_bridged(raw, rate_hz)
+        slope = slope_of_bridged(raw, rate_hz, derivative_window(rate_hz))
+        gaps = bool(missing.any())
+        if gaps:
+            level[missing] = np.nan
+            slope[missing] = np.nan
+        return cls(rate_hz, raw, level, slope, missing, gaps)
 
 
 @dataclass(frozen=True)

@@ -73,15 +73,20 @@ def squared_integral(values, start, stop):
     """Integral of the square of the straight-line interpolation of `values` (Simpson on each piece)."""
     if not (stop > start) or start < 0.0 or stop > values.size - 1:
         return np.nan
-    total = 0.0
-    position = start
+    first = int(np.floor(start)) + 1
+    last = int(np.floor(stop))
     left = at(values, start)
-    while position < stop:
-        ahead = min(np.floor(position) + 1.0, stop)
-        right = at(values, ahead)
-        total += (left * left + left * right + right * right) / 3.0 * (ahead - position)
-        position = ahead
-        left = right
+    right = at(values, stop)
+    if last < first:
+        return (left * left + left * right + right * right) / 3.0 * (stop - start)
+    ahead = values[first]
+    total = (left * left + left * ahead + ahead * ahead) / 3.0 * (first - start)
+    for i in range(first, last):
+        a, b = values[i], values[i + 1]
+        total += (a * a + a * b + b * b) / 3.0
+    if stop > last:
+        left = values[last]
+        total += (left * left + left * right + right * right) / 3.0 * (stop - last)
     return total
 
 

@@ -47,9 +47,18 @@ def roles_beside(roles: tuple[str, ...], main: str) -> dict[str, str]:
     return found
 
 
-def stretches(source: RecordingSource, main: str, *, seconds: float = CHUNK_S) -> Iterator[Stretch]:
-    """The recording from front to back in pieces of `seconds`; at most three of them are held."""
-    beside = roles_beside(source.roles, main)
+def stretches(
+    source: RecordingSource,
+    main: str,
+    *,
+    seconds: float = CHUNK_S,
+    beside: tuple[str, ...] = ("pa", "cvp"),
+) -> Iterator[Stretch]:
+    """The recording from front to back in pieces of `seconds`; at most three of them are held.
+
+    beside : which of the other pressures are wanted, by the measurer's keyword.
+    """
+    others = {name: role for name, role in roles_beside(source.roles, main).items() if name in beside}
     before: Recording | None = None
     current: Recording | None = None
     for after in _with_end(source.chunks(seconds)):
@@ -61,7 +70,7 @@ def stretches(source: RecordingSource, main: str, *, seconds: float = CHUNK_S) -
                     start_s=channel.start_s,
                     main=channel.samples,
                     beside={
-                        name: at_instants(_joined(around, role), channel) for name, role in beside.items()
+                        name: at_instants(_joined(around, role), channel) for name, role in others.items()
                     },
                     ecg=_joined(around, "ecg") if "ecg" in source.roles else None,
                     whole=current,
@@ -101,9 +110,12 @@ def at_instants(channel: Channel, grid: Channel) -> np.ndarray:
         return np.full(n, np.nan)
     offset = (grid.start_s - channel.start_s) * channel.rate_hz
     if abs(channel.rate_hz - grid.rate_hz) < 1e-9 and abs(offset - round(offset)) < 0.01:
-        place = round(offset) + np.arange(n)
-        inside = (place >= 0) & (place < x.size)
-        return np.where(inside, x[np.clip(place, 0, x.size - 1)], np.nan)
+        first = round(offset)
+        low, high = max(first, 0), min(first + n, x.size)
+        out = np.full(n, np.nan)
+        if low < high:
+            out[low - first : high - first] = x[low:high]
+        return out
     if channel.rate_hz > 1.2 * grid.rate_hz and x.size > 16:
         x = _low_passed(x, channel.rate_hz, 0.4 * grid.rate_hz)
     at = offset + np.arange(n) * (channel.rate_hz / grid.rate_hz)

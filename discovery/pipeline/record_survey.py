@@ -35,7 +35,7 @@ def survey(source: RecordingSource, main: str) -> Surveyed:
     waves: list[tuple[np.ndarray, np.ndarray]] = []
     slow: dict[str, list[tuple[np.ndarray, np.ndarray]]] = {}
     extremes = []
-    for piece in stretches(source, main):
+    for piece in stretches(source, main, beside=("cvp",)):
         if assessor is None:
             assessor = Assessor(source.rates_hz[main], start_s=piece.start_s)
         assessor.add(piece.main, piece.beside.get("cvp"))
@@ -67,11 +67,15 @@ def survey(source: RecordingSource, main: str) -> Surveyed:
 
 def _extremes(channel) -> np.ndarray:
     """Second, lowest and highest pressure of each second of a piece, (k, 3)."""
-    number = np.floor(channel.times() + 1e-9).astype(np.int64)
-    first = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+    n, rate, start = channel.samples.size, channel.rate_hz, channel.start_s
+    second = np.arange(np.floor(start + 1e-9), np.floor(start + (n - 1) / rate + 1e-9) + 1.0)
+    first = np.ceil((second - start) * rate - 1e-6).astype(np.int64).clip(0, n - 1)
+    if first.size > 1:  # a rate below 1 Hz leaves seconds without a sample
+        own = np.diff(first, append=n) > 0
+        second, first = second[own], first[own]
     low = np.fmin.reduceat(channel.samples, first)
     high = np.fmax.reduceat(channel.samples, first)
-    return np.column_stack([number[first], low, high])
+    return np.column_stack([second, low, high])
 
 
 def _continuous(parts: list[tuple[np.ndarray, np.ndarray]]) -> tuple[np.ndarray, np.ndarray]:

@@ -48,6 +48,7 @@ class RecordingSource:
     ):
         self._reader = reader
         self._parts = parts
+        self._surveyed = False
         self.file = reader.file
         self.patient_id = patient_id
         self.visit = visit
@@ -80,6 +81,7 @@ class RecordingSource:
         """
         if not seconds > 0:
             raise ValueError("a piece lasts longer than 0 s")
+        surveying = not self._surveyed  # once read to its end a record is known
         surveys = [Survey(part.role, part.track.name, part.unit) for part in self._parts]
         places = [part.place for part in self._parts]
         rates = [part.rate_hz for part in self._parts]
@@ -90,7 +92,8 @@ class RecordingSource:
             for i, (part, samples) in enumerate(zip(self._parts, raw)):
                 start = part.track.start_s + counts[i] / part.rate_hz
                 channel = self._channel(part, samples, start)
-                surveys[i].add(channel.samples)
+                if surveying:
+                    surveys[i].add(channel.samples)
                 counts[i] += samples.size
                 channels[part.role] = channel
                 length = max(length, start + samples.size / part.rate_hz - k * seconds)
@@ -103,10 +106,9 @@ class RecordingSource:
                 duration_s=min(length, seconds),
                 started=self.started,
             )
-        for survey in surveys:
-            for problem in survey.findings(self.file):
-                if problem not in self._reader.problems:
-                    self._reader.problems.append(problem)
+        if surveying and not self._surveyed:
+            self._surveyed = True
+            self._reader.problems += [problem for survey in surveys for problem in survey.findings(self.file)]
 
     def _channel(self, part: Part, samples: np.ndarray, start_s: float) -> Channel:
         values = samples
