@@ -49,7 +49,7 @@ def masked(
     totals = study_totals(study)
     n = {o.name: (float(n_study), float(o.n)) for o in settings.outcomes}
     events = {
-        o.name: (float(totals[o.name][1]), float(o.events))
+        o.name: (float(totals[o.name][1]), float(o.events), *map(float, o.competing.values()))
         for o in settings.outcomes
         if o.events is not None and o.name in totals
     }

@@ -263,6 +263,12 @@ def test_a_row_near_a_total_loses_its_counts():
     assert found["n"].isna().tolist() == [False, True, True]  # the third: 3 events are left out
 
 
+def test_competing_events_are_held_against_their_own_total():
+    table = pd.DataFrame({"outcome": "o", "n": [np.nan] * 3, "events": [115, 856, 850]})
+    found = mask_rows(table, LIMIT, n={"o": (1384.0,)}, events={"o": (115.0, 115.0, 860.0)})
+    assert found["events"].isna().tolist() == [False, True, False]
+
+
 def test_small_numbers_in_sentences():
     assert said("site Isle has only 3 patients", 5) == "site Isle has only fewer than 5 patients"
     assert said("60 patients; knots at 3 places; 0 events", 5) == "60 patients; knots at 3 places; 0 events"
