@@ -15,6 +15,7 @@ PRESSURE_LIMITS = (-30.0, 300.0)  # beyond them a pressure sample is out of the 
 LEAST_TOP, LEAST_PULSE, MOST_TOP = 12.0, 10.0, 180.0
 KPA_ROLES = ("rv", "pa", "pressure", "abp")
 EVERY = 400  # samples of a piece that stand for it
+LARGEST = 1e30
 
 
 class Survey:
@@ -45,7 +46,9 @@ class Survey:
         if high == self.high:
             self.n_high += _held(samples, high)
         if self.role in KPA_ROLES:
-            self._some.append(values[:: max(1, values.size // EVERY)].astype(np.float32))
+            some = values[:: max(1, values.size // EVERY)]
+            some = np.clip(some, -LARGEST, LARGEST)  # a damaged file may hold 1e300
+            self._some.append(some.astype(np.float32))
         if QUANTITIES[self.role][0] == "mmHg":
             self.n_outside += int(((values < PRESSURE_LIMITS[0]) | (values > PRESSURE_LIMITS[1])).sum())
 

@@ -422,3 +422,14 @@ def test_a_channel_that_holds_nothing_useful_is_told_after_reading(tmp_path, val
         for _ in source.chunks(5.0):
             pass
         assert any(found in problem.found for problem in source.problems), source.problems
+
+
+def test_absurd_values_of_a_damaged_file_are_read_without_a_warning(tmp_path):
+    """A double of 1e300 is a number beyond any pressure; no library's warning of it reaches the user."""
+    values = np.full(2500, 20.0)
+    values[::7] = 1e300
+    path = tmp_path / "absurd.csv"
+    pd.DataFrame({"t": np.arange(2500) / 125.0, "rvp": values}).to_csv(path, index=False)
+    with open_recording(path, {"rv": "rvp"}, units="mmHg", time="t") as source:
+        source.read()
+        assert source.problems
