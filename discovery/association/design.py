@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.coding import BaseCoding, Term, keep_independent, learn_coding
+from discovery.association.episodes import Episodes, episode_rows
 from discovery.association.kinds import SCREENED_KINDS, kind_of
 from discovery.association.response import Response
 from discovery.association.scaling import WINSOR, FeatureScaling, learn_scaling
@@ -50,6 +51,7 @@ class Design:
     entry: np.ndarray | None = None
     cause: int = 1
     stratum: np.ndarray | None = None
+    episodes: Episodes | None = None  # rows of a recurrent outcome; `y` is then the number of episodes
     site: np.ndarray | None = None  # (n,) site label as analysed (small ones pooled), for any kind
     scaling: FeatureScaling
     coding: BaseCoding
@@ -76,7 +78,13 @@ class Design:
     def response(self) -> Response:
         """The outcome alone, for the models."""
         return Response(
-            kind=self.kind, y=self.y, time=self.time, event=self.event, entry=self.entry, stratum=self.stratum
+            kind=self.kind,
+            y=self.y,
+            time=self.time,
+            event=self.event,
+            entry=self.entry,
+            stratum=self.stratum,
+            episodes=self.episodes,
         )
 
     @property
@@ -180,7 +188,7 @@ def build_design(
     if site_all is not None:
         keep.drop(pd.isna(site_all), "site is missing")
         site_all = _pool_small_sites(site_all, keep.rows, notes)
-        if not kind_of(outcome.kind).timed:
+        if not kind_of(outcome.kind).stratified:
             _drop_silent_sites(keep, site_all, np.asarray(outcome.value), outcome.kind)
     rows = np.flatnonzero(keep.rows)
     if not len(rows):
@@ -207,6 +215,9 @@ def build_design(
         return None if values is None else np.asarray(values, dtype=float)[rows]
 
     status = part(outcome.status) if survival else None
+    episodes = episode_rows(outcome, rows) if outcome.event_patient is not None else None
+    if episodes is not None and episodes.merged:
+        notes.append(f"{episodes.merged} episodes at the same time as another of the patient count once")
     return Design(
         outcome=outcome.name,
         label=outcome.label,
@@ -224,6 +235,7 @@ def build_design(
         status=status,
         entry=part(outcome.entry) if survival else None,
         stratum=stratum,
+        episodes=episodes,
         site=labels,
         scaling=scaling,
         coding=coding,
@@ -292,6 +304,11 @@ def _drop_unusable_outcomes(keep: _Rows, outcome: Outcome) -> None:
         keep.drop(gone, reason)
     if not kind_of(outcome.kind).timed:
         keep.drop(np.isnan(np.asarray(outcome.value, dtype=float)), "outcome is missing")
+        if outcome.event_patient is not None:
+            end = np.asarray(outcome.time, dtype=float)
+            begin = np.zeros(len(end)) if outcome.entry is None else np.asarray(outcome.entry, dtype=float)
+            keep.drop(np.isnan(end) | np.isnan(begin), "follow-up is missing")
+            keep.drop(end <= begin, "no time under observation")
         return
     time, status = np.asarray(outcome.time, dtype=float), np.asarray(outcome.status, dtype=float)
     keep.drop(np.isnan(time) | np.isnan(status), "outcome is missing")
@@ -357,7 +374,7 @@ def _base_model(
         counts = np.bincount(codes)
         reference = levels[np.argmax(counts)]
         indicators = codes[:, None] == np.arange(len(levels))
-        if kind_of(kind).timed:
+        if kind_of(kind).stratified:
             stratum = codes.astype(np.int64)
             first = indicators.astype(float)
         else:

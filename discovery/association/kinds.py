@@ -30,6 +30,7 @@ MODULES = {
     "continuous": "kind_continuous",
     "ordinal": "kind_ordinal",
     "multiclass": "kind_multiclass",
+    "recurrent": "kind_recurrent",
 }
 SCREENED_KINDS = tuple(MODULES)
 LEAST_EVENTS = 10  # below, no regression at all
@@ -62,6 +63,12 @@ class OutcomeKind:
     gain_measure = ""
     chance = np.nan
     freedman_lane = False
+    multiplier = False  # maxT by normal multipliers of patients' scores in place of permuted residuals
+
+    @property
+    def stratified(self) -> bool:
+        """Sites are strata, not indicators in the base model."""
+        return self.timed
 
     @property
     def penalised(self) -> bool:
@@ -145,6 +152,10 @@ class OutcomeKind:
 
     def null_model(self, design: Design) -> NullModel:
         """The base model by itself, for permutation and sparse selection."""
+        raise NotImplementedError
+
+    def multiplier_scores(self, design: Design) -> np.ndarray:
+        """Contribution (n, p) of each patient to each feature's score, for `multiplier` kinds."""
         raise NotImplementedError
 
     def null_standard_errors(self, design: Design, features: np.ndarray) -> np.ndarray:

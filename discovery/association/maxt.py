@@ -63,6 +63,10 @@ def max_t(
     Classes without an order have a residual for each class but one; a feature's statistic is then the root
     of the quadratic form of its scores against all of them, by their exact permutation covariance.
 
+    Recurrent episodes: no permutation, since patients differ in how long they were watched; each patient's
+    contribution to the robust scores gets a standard normal factor, the same for all features (multiplier
+    bootstrap, Lin, Wei & Ying, Biometrika 1993;80:557-572).
+
     One permutation serves all features. A feature with missing values is made free of the covariates
     and centred over its own rows and is 0 elsewhere, so that it sees the permuted residuals that fall
     on its rows; for a continuous outcome its t is the one of its own rows.
@@ -73,11 +77,22 @@ def max_t(
         raise InputError(
             [Problem(file="permutations", found=str(permutations), wanted="a whole number from 1")]
         )
-    null = fit_null(design)
-    if kind_of(design.kind).freedman_lane:
+    kind, multiplied = kind_of(design.kind), False
+    if kind.multiplier:
+        u = kind.multiplier_scores(design)
+        length = np.sqrt((u**2).sum(axis=0))
+        unit = np.where(length > 0, u / np.where(length > 0, length, 1.0), np.nan).T
+        residual, groups, multiplied = np.ones(design.n), None, True
+
+        def score(block):
+            return unit @ block
+
+    elif kind.freedman_lane:
+        null = fit_null(design)
         score = _freedman_lane(design, null.clean)
         residual, groups = null.residual, None
     else:
+        null = fit_null(design)
         groups = exchange_groups(null.predictor, design.stratum)
         residual = centred_in_strata(null.residual, groups)
         fixed = _fixed_sd if residual.ndim == 1 else quadratic_score
@@ -88,7 +103,12 @@ def max_t(
     order = np.argsort(-size, kind="stable")
     hits = np.zeros(len(usable), dtype=np.int64)
     largest = []
-    for block in permuted_blocks(residual, groups, permutations, design.observed.shape[1], rng):
+    p = design.observed.shape[1]
+    if multiplied:
+        blocks = multiplier_blocks(design.n, permutations, p, rng)
+    else:
+        blocks = permuted_blocks(residual, groups, permutations, p, rng)
+    for block in blocks:
         drawn = np.abs(score(block)[usable])
         drawn[~np.isfinite(drawn)] = 0.0
         top = drawn.max(axis=0) if len(usable) else np.zeros(block.shape[1])
@@ -99,13 +119,13 @@ def max_t(
         else:
             ranked = np.sort(top)
             hits += len(top) - np.searchsorted(ranked, HIT * size, side="left")
-    p = np.full(len(observed), np.nan)
-    p[usable] = (1 + hits) / (permutations + 1)
+    p_value = np.full(len(observed), np.nan)
+    p_value[usable] = (1 + hits) / (permutations + 1)
     if step_down:
-        p[usable[order]] = np.maximum.accumulate(p[usable[order]])
+        p_value[usable[order]] = np.maximum.accumulate(p_value[usable[order]])
     return MaxT(
         statistic=np.where(np.isfinite(observed), observed, np.nan),
-        p_familywise=p,
+        p_familywise=p_value,
         limit=float(np.quantile(np.concatenate(largest), 0.95)) if len(usable) else np.nan,
         permutations=permutations,
     )
@@ -159,6 +179,13 @@ def permuted_blocks(
             block[:, rows] = rng.permuted(np.broadcast_to(residual[rows], (b, len(rows))), axis=1)
         yield block.T
         done += b
+
+
+def multiplier_blocks(n: int, draws: int, p: int, rng: np.random.Generator) -> Iterator[np.ndarray]:
+    """Standard normal factors of n patients, as (n, b) blocks that add up to `draws` columns."""
+    size = max(16, BLOCK_BYTES // (8 * (n + p)))
+    for done in range(0, draws, size):
+        yield rng.standard_normal((min(size, draws - done), n)).T
 
 
 def _fixed_sd(clean: np.ndarray, observed: np.ndarray, residual: np.ndarray, groups: np.ndarray):

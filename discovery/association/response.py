@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.association.episodes import Episodes
 from discovery.association.kinds import kind_of
 
 
 @dataclass(frozen=True, kw_only=True)
 class Response:
-    """An outcome over n patients: `y`, or `time` and `event` (0 or 1), perhaps with `entry`, `stratum`."""
+    """An outcome over n patients: `y`, or `time` and `event` (0 or 1), perhaps with `entry`, `stratum`;
+    recurrent episodes have `episodes`, and `y` is their number."""
 
     kind: str
     y: np.ndarray | None = None
@@ -19,6 +21,7 @@ class Response:
     event: np.ndarray | None = None
     entry: np.ndarray | None = None
     stratum: np.ndarray | None = None
+    episodes: Episodes | None = None
 
     def effective_sizes(self, rows: np.ndarray) -> np.ndarray:
         """What limits a model on the rows (n, k) of each column, (k,) int: events; patients in the rarest

@@ -77,7 +77,12 @@ def score_cox(
     if ties not in ("efron", "breslow"):
         raise ValueError(f"ties must be 'efron' or 'breslow', found {ties!r}")
     plan = CoxPlan(time, event, base, features, entry=entry, stratum=stratum, observed=observed)
-    data, efron = plan.data, ties == "efron"
+    return score_plan_cox(plan, weights, efron=ties == "efron")
+
+
+def score_plan_cox(plan: CoxPlan, weights=None, *, efron: bool = True) -> NullScore:
+    """`score_cox` of rows that a plan has sorted already."""
+    data = plan.data
     alone, q = _without_features(data), data.base.shape[1]
 
     def rows_of(weights, which, out):

@@ -134,7 +134,7 @@ def outcome_run(study: Study, outcome: Outcome, design: Design, screen: Screen) 
         names = cause_names(study, outcome.name)
         competing = {names[k]: int((status == k).sum()) for k in design.causes if k != design.cause}
         follow_up = float(median(reverse_kaplan_meier(design.time, status > 0, entry=design.entry)).estimate)
-    elif design.kind == "binary":
+    elif design.kind in ("binary", "recurrent", "count"):
         events = int(np.asarray(design.y).sum())
     return OutcomeRun(
         name=outcome.name,

@@ -1,0 +1,49 @@
+"""Recurrent episodes as rows: a patient is at risk over one row after another, each ended by an episode."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True, kw_only=True)
+class Episodes:
+    """m rows of n patients: `patient` (m,) position of the patient, at risk while start < t <= stop, `event`
+    (m,) 1 where an episode ends the row. `end` (n,) end of observation, `terminal` (n,) 1 where an event that
+    rules out further episodes ended it, None where the study names none."""
+
+    patient: np.ndarray
+    start: np.ndarray
+    stop: np.ndarray
+    event: np.ndarray
+    end: np.ndarray
+    terminal: np.ndarray | None
+    merged: int  # episodes at the time of another of the same patient, counted once
+
+
+def episode_rows(outcome, rows: np.ndarray) -> Episodes:
+    """Rows of the patients `rows` (positions) of a recurrent outcome, renumbered in that order."""
+    end = np.asarray(outcome.time, dtype=float)
+    entry = np.full(len(end), -1.0)  # before any time, so that an episode at 0 has its risk set
+    if outcome.entry is not None:
+        given = np.asarray(outcome.entry, dtype=float)
+        entry = np.where(given > 0, given, entry)
+    parts, merged = [], 0
+    order = np.argsort(outcome.event_patient, kind="stable")
+    whose, when = np.asarray(outcome.event_patient)[order], np.asarray(outcome.event_time, dtype=float)[order]
+    for position, i in enumerate(rows):
+        low, high = np.searchsorted(whose, [i, i + 1])
+        times = np.unique(when[low:high])
+        merged += high - low - len(times)
+        times = times[(times > entry[i]) & (times <= end[i])]
+        stops = times if len(times) and times[-1] == end[i] else np.append(times, end[i])
+        happened = (np.arange(len(stops)) < len(times)).astype(float)
+        starts = np.append(entry[i], stops[:-1])
+        parts.append(np.column_stack([np.full(len(stops), float(position)), starts, stops, happened]))
+    table = np.concatenate(parts) if parts else np.empty((0, 4))
+    terminal = None if outcome.status is None else (np.asarray(outcome.status)[rows] == 1).astype(float)
+    return Episodes(
+        patient=table[:, 0].astype(np.int64), start=table[:, 1], stop=table[:, 2], event=table[:, 3],
+        end=end[rows], terminal=terminal, merged=int(merged),
+    )  # fmt: skip

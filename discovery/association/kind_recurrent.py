@@ -1,0 +1,138 @@
+"""Episodes that come again: Andersen and Gill's rate model, everything robust by patient.
+
+Andersen & Gill, Ann Stat 1982;10:1100-1120. The likelihood ratio takes a patient's episodes as independent;
+the test is the score test with the variance of patients' sums instead (Lin, Wei, Yang & Ying, J R Stat
+Soc B 2000;62:711-730). A terminal event ends the observation: the rate is that among patients still alive.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from discovery.association.kinds import OutcomeKind
+
+
+class Recurrent(OutcomeKind):
+    name = "recurrent"
+    effect = "log rate ratio"
+    model = "Andersen-Gill regression of the rate of episodes (Efron ties)"
+    counted = "patients with an episode"
+    intercepts = 0
+    gain_measure = "C"
+    chance = 0.5
+    multiplier = True
+
+    @property
+    def stratified(self):
+        return True
+
+    def effective_sizes(self, response, rows):
+        return np.rint((response.y > 0).astype(float) @ rows.astype(float)).astype(int)
+
+    def events(self, design, observed):
+        return design.y @ observed
+
+    def plan(self, response, base, columns, observed):
+        return EpisodePlan(response, base, columns, observed)
+
+    def interval(self, plan, fit, *, firth, conf_level):
+        from scipy import stats
+
+        width = stats.norm.ppf(0.5 + conf_level / 2) * fit.se
+        return fit.coef[:, -1] - width, fit.coef[:, -1] + width
+
+    def null_model(self, design):
+        from discovery.association.null_model import NullModel, centred_in_strata, null_cox
+
+        e = design.episodes
+        rows = replace(
+            design, time=e.stop, event=e.event, entry=e.start, base=design.base[e.patient],
+            features=design.features[e.patient], observed=design.observed[e.patient],
+            patient_id=design.patient_id[e.patient],
+            stratum=None if design.stratum is None else design.stratum[e.patient],
+        )  # fmt: skip
+        null = null_cox(rows)
+        first = np.unique(e.patient, return_index=True)[1]
+        clean = np.where(design.observed, centred_in_strata(null.clean[first], design.stratum), 0.0)
+        residual = np.bincount(e.patient, null.residual, minlength=design.n)
+        return NullModel(
+            residual=residual, clean=clean, coef=null.coef, predictor=null.predictor[first],
+        )  # fmt: skip
+
+    def multiplier_scores(self, design):
+        """(n, p) contribution of each patient to each feature's score, 0 where the feature is missing."""
+        from discovery.kernels.cox_robust import patient_scores
+
+        plan = EpisodePlan(design.response, design.base, design.features, design.observed)
+        return patient_scores(plan.plan, plan.patient)[0]
+
+    def null_standard_errors(self, design, features):
+        from discovery.kernels.cox_robust import patient_scores
+
+        plan = EpisodePlan(design.response, design.base, features, design.observed)
+        u = patient_scores(plan.plan, plan.patient)[0]
+        error = np.sqrt((u**2).sum(axis=0))
+        return np.where(error > 0, error, np.nan)
+
+    def judge(self, design, horizon):
+        return EpisodeJudge(design)
+
+    def method_text(self, penalised):
+        return f"{self.model}, score test and Wald interval robust by patient, terminal event as censoring"
+
+
+class EpisodePlan:
+    """The rows of a recurrent outcome ready to be fitted; weights are those of patients."""
+
+    def __init__(self, response, base, columns, observed):
+        from discovery.kernels.cox import CoxPlan
+
+        e = response.episodes
+        n = len(e.end)
+        base = np.empty((n, 0)) if base is None else base
+        self.patient, self.n = e.patient, n
+        self.observed = np.ones(columns.shape, dtype=bool) if observed is None else observed
+        self.plan = CoxPlan(
+            e.stop, e.event, base[e.patient], columns[e.patient], entry=e.start,
+            stratum=None if response.stratum is None else response.stratum[e.patient],
+            observed=self.observed[e.patient],
+        )  # fmt: skip
+
+    def screen(self, weights=None):
+        """z is of the robust score test; se is robust, and left out (NaN) when weights are given."""
+        from discovery.kernels.cox_robust import robust_errors, robust_score_z
+
+        rows = None if weights is None else np.asarray(weights, dtype=float)[self.patient]
+        fit = self.plan.screen(rows)
+        fine = fit.code == 0
+        z = np.where(fine, robust_score_z(self.plan, self.patient, weights), np.nan)
+        # the sign is that of the estimate, from which the score differs only where both are about 0
+        z = np.copysign(z, fit.coef[:, -1])
+        se = robust_errors(self.plan, self.patient, fit) if weights is None else np.full(len(z), np.nan)
+        w = np.ones(self.n) if weights is None else np.asarray(weights, dtype=float)
+        n = ((w > 0) @ self.observed).astype(np.int64)
+        return fit._replace(z=z, se=se, n=n)
+
+
+class EpisodeJudge:
+    """Share of pairs (a patient at an episode, another under observation then) ordered as the scores are."""
+
+    def __init__(self, design):
+        from discovery.kernels.concordance import survival_pairs
+
+        e = design.episodes
+        self.patient = e.patient
+        self.pairs = survival_pairs(
+            e.stop, e.event, entry=e.start,
+            stratum=None if design.stratum is None else design.stratum[e.patient],
+        )  # fmt: skip
+
+    def __call__(self, scores, evaluate, recentre):
+        from discovery.kernels.concordance import pair_discrimination
+
+        return pair_discrimination(self.pairs, scores[self.patient], evaluate[self.patient]).value
+
+
+KIND = Recurrent()

@@ -1,0 +1,112 @@
+"""Recurrent episodes as an outcome of the screen: against lifelines on open data, and against closed laws."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from lifelines import CoxTimeVaryingFitter
+from scipy import stats
+
+from discovery.association.design import build_design
+from discovery.association.maxt import max_t
+from discovery.association.screen import screen
+from discovery.markers.refit import prepare_refit
+from discovery.study.outcomes import Outcome
+from discovery.survival.recurrent import andersen_gill
+
+
+def virtual(rng, n=120, frailty=0.8, missing=True):
+    """An outcome with gamma frailty, unequal follow-up, a terminal event, two features with an effect."""
+    ids = np.array([f"P{i:03d}" for i in range(n)], dtype=object)
+    age, x = rng.normal(size=n), rng.normal(size=(n, 4))
+    end = rng.uniform(1, 4, n)
+    rate = np.exp(0.3 * age + 0.5 * x[:, 0]) * rng.gamma(1 / frailty, frailty, n)
+    times = [np.sort(rng.uniform(0, end[i], rng.poisson(rate[i] * end[i]))) for i in range(n)]
+    outcome = Outcome(
+        name="spells", kind="recurrent", label="Spells", patient_id=ids, time=end,
+        value=np.array([len(t) for t in times], dtype=float), status=(rng.random(n) < 0.2).astype(float),
+        event_patient=np.repeat(np.arange(n), [len(t) for t in times]), event_time=np.concatenate(times),
+    )  # fmt: skip
+    if missing:
+        x[rng.random(n) < 0.15, 2] = np.nan
+    features = pd.DataFrame(x, index=ids, columns=["a", "b", "c", "d"])
+    site = pd.Series(rng.choice(["north", "south"], n), index=ids)
+    return outcome, pd.DataFrame({"age": age}, index=ids), features, site
+
+
+def test_every_row_is_what_andersen_and_gill_with_robust_errors_says():
+    """Reference: `survival.recurrent.andersen_gill`, itself checked against R survival; and lifelines."""
+    outcome, covariates, features, site = virtual(np.random.default_rng(1))
+    design = build_design(outcome, covariates, features, site=site)
+    found = screen(design, permutations=0)
+    rows = found.table[found.table["model"] == "adjusted"].set_index("feature")
+    e = design.episodes
+    for j, name in enumerate(design.feature_names):
+        use = design.observed[e.patient, j]
+        x = np.column_stack([design.base[e.patient], design.features[e.patient, j]])[use]
+        model = andersen_gill(
+            e.start[use], e.stop[use], e.event[use], x, e.patient[use], stratum=design.stratum[e.patient][use]
+        )
+        assert rows.at[name, "estimate"] == pytest.approx(model.coef[-1], abs=1e-6)
+        se = np.sqrt(model.covariance[-1, -1])
+        assert found.fit.se[j] == pytest.approx(se, rel=1e-6)
+        assert rows.at[name, "ci_high"] == pytest.approx(model.coef[-1] + 1.959964 * se, abs=1e-5)
+        assert rows.at[name, "events"] == design.y @ design.observed[:, j]
+        assert rows.at[name, "n"] == design.observed[:, j].sum()
+    table = pd.DataFrame({"id": e.patient, "start": e.start, "stop": e.stop, "event": e.event})
+    table["age"], table["a"] = design.base[e.patient, 0], design.features[e.patient, 0]
+    table["site"] = design.stratum[e.patient]
+    other = CoxTimeVaryingFitter().fit(
+        table, id_col="id", start_col="start", stop_col="stop", event_col="event", strata=["site"]
+    )
+    assert rows.at["a", "estimate"] == pytest.approx(other.params_["a"], abs=1e-5)
+
+
+def test_the_robust_score_test_by_its_definition():
+    """Sum of patients' score residuals over the root of their sum of squares, without ties and covariates."""
+    outcome, covariates, features, _ = virtual(np.random.default_rng(2), missing=False)
+    design = build_design(outcome, covariates[[]], features)
+    found = screen(design, permutations=0)
+    e, x = design.episodes, design.features[:, 1]
+    u = np.zeros(design.n)
+    for row in np.flatnonzero(e.event):
+        at = np.flatnonzero((e.start < e.stop[row]) & (e.stop >= e.stop[row]))
+        mean = x[e.patient[at]].mean()
+        u[e.patient[row]] += x[e.patient[row]] - mean
+        u[e.patient[at]] -= (x[e.patient[at]] - mean) / len(at)
+    z = u.sum() / np.sqrt((u**2).sum())
+    assert abs(found.fit.z[1]) == pytest.approx(abs(z), rel=1e-9)
+    assert found.p_value[1] == pytest.approx(stats.chi2.sf(z**2, 1), rel=1e-9)
+
+
+def test_a_patient_of_weight_two_is_two_patients_for_estimate_order_and_gain():
+    outcome, covariates, features, _ = virtual(np.random.default_rng(3), n=60, missing=False)
+    design = build_design(outcome, covariates, features)
+    refit = prepare_refit(design, np.zeros(4, dtype=bool), np.arange(4))
+    once = refit(np.ones(design.n))
+    twice = refit(np.full(design.n, 2.0))
+    np.testing.assert_allclose(twice.estimate, once.estimate, atol=2e-3)  # ties of a patient with himself
+    np.testing.assert_allclose(twice.z, once.z * np.sqrt(2), rtol=2e-2)
+    np.testing.assert_allclose(twice.gain, once.gain, atol=2e-3)
+
+
+def test_order_of_rows_changes_nothing_and_max_t_is_familywise():
+    outcome, covariates, features, site = virtual(np.random.default_rng(4))
+    design = build_design(outcome, covariates, features, site=site)
+    found = screen(design, permutations=2000, rng=np.random.default_rng(5))
+    assert (found.p_familywise >= found.p_value - 0.02).all()
+    alone = max_t(design.take_features([1]), permutations=20000, rng=np.random.default_rng(6))
+    assert alone.p_familywise[0] == pytest.approx(found.p_value[1], abs=0.015)
+    turned = np.random.default_rng(7).permutation(len(outcome.patient_id))
+    place = np.argsort(turned)
+    moved = replace(
+        outcome, patient_id=outcome.patient_id[turned], time=outcome.time[turned],
+        value=outcome.value[turned],
+        status=outcome.status[turned], event_patient=place[outcome.event_patient],
+    )  # fmt: skip
+    again = screen(build_design(moved, covariates, features, site=site), permutations=0)
+    np.testing.assert_allclose(again.fit.coef, found.fit.coef, atol=1e-9)
+    np.testing.assert_allclose(again.fit.z, found.fit.z, atol=1e-7)
