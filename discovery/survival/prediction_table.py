@@ -16,7 +16,8 @@ from discovery.survival.discrimination import harrell_concordance, uno_concordan
 from discovery.survival.predicted_risk import FOLDS, REPEATS, out_of_fold_risk
 
 COLUMNS = ["model", "measure", "time", "estimate", "ci_low", "ci_high", "n", "events", "method", "note"]
-GRID = 20  # times between the 5th percentile of the event times and the horizon
+GRID = 20  # times from the 5th percentile of the event times (10 cases at least) to the horizon
+FEWEST_CASES = 10
 FEWEST_AT_HORIZON, SHARE_AT_HORIZON = 20, 0.15
 GROUPS, FEWEST_IN_GROUP = 5, 20
 FEWEST_EVENTS = 20  # below, ten folds leave too few events to learn from and to judge by
@@ -64,8 +65,9 @@ def prediction_table(
         wanted = f"wanted {FEWEST_EVENTS} events or more to judge predictions by left-out patients"
         refuse("prediction", wanted, found=f"{events} events")
     horizon = usual_horizon(time, status) if horizon is None else float(horizon)
-    own = time[(status == 1) & (time <= horizon)]
-    first = float(np.quantile(own, 0.05)) if own.size else horizon / GRID
+    own = np.sort(time[(status == 1) & (time <= horizon)])
+    early = max(FEWEST_CASES - 1, int(0.05 * own.size))
+    first = float(own[early]) if own.size > early else horizon / GRID
     grid = np.unique(np.append(np.linspace(min(first, horizon / 2), horizon, GRID), horizon))
     seed = int(rng.integers(2**63))
     rows: list[dict] = []
