@@ -33,17 +33,16 @@ def outcome_columns(design: Design) -> np.ndarray:
 
 def _hazard_lived(time, happened, entry, stratum) -> np.ndarray:
     """Nelson-Aalen cumulative hazard of each patient's stratum from entry to the end of follow-up (n,)."""
-    from discovery.survival.curves import nelson_aalen
-
     lived = np.zeros(len(time))
     for code in np.unique(stratum):
         here = stratum == code
-        if not happened[here].any():
-            continue
-        start = None if entry is None else entry[here]
-        curve = nelson_aalen(time[here], happened[here], entry=start)
-        steps = np.concatenate([[0.0], curve.estimate])
-        lived[here] = steps[np.searchsorted(curve.time, time[here], side="right")]
-        if start is not None:
-            lived[here] -= steps[np.searchsorted(curve.time, start, side="right")]
+        own, start = np.sort(time[here]), None if entry is None else np.sort(entry[here])
+        moments, deaths = np.unique(time[here & happened], return_counts=True)
+        at_risk = own.size - np.searchsorted(own, moments, side="left")
+        if start is not None:  # entry < t <= time
+            at_risk -= start.size - np.searchsorted(start, moments, side="left")
+        steps = np.concatenate([[0.0], np.cumsum(deaths / at_risk)])
+        lived[here] = steps[np.searchsorted(moments, time[here], side="right")]
+        if entry is not None:
+            lived[here] -= steps[np.searchsorted(moments, entry[here], side="right")]
     return lived

@@ -19,6 +19,7 @@ from discovery.kernels.normal_tail import draw_below, normal_below, normal_quant
 from discovery.seeds import named_rng
 from discovery.study import Outcome
 from discovery.study.limits import Limits
+from discovery.survival.curves import nelson_aalen
 
 
 def cohort(n=300, *, kind="continuous", seed=1, site=None, gone=0.25):
@@ -187,6 +188,30 @@ def test_outcome_as_predictor_is_event_and_cumulative_hazard():
     for column, wanted in zip(got.T, ([1, 0, 1, 0], [0.25, 0.25, 0.75, 0.75])):
         wanted = np.array(wanted, dtype=float)
         np.testing.assert_allclose(column, (wanted - wanted.mean()) / wanted.std())
+
+
+def test_cumulative_hazard_with_delayed_entry_and_ties_is_that_of_the_survival_wing():
+    # survival.curves.nelson_aalen, itself checked against published values (SV12)
+    rng = np.random.default_rng(3)
+    n = 80
+    entry = rng.uniform(0, 3, n).round(1)
+    time = entry + 0.1 + rng.exponential(2, n).round(1)
+    status = rng.integers(0, 2, n).astype(float)
+    ids = np.array([f"p{i:02d}" for i in range(n)])
+    index = pd.Index(ids, name="patient_id")
+    outcome = Outcome(
+        name="o", label="o", kind="survival", patient_id=ids, time=time, status=status, entry=entry
+    )
+    design = build_design(
+        outcome,
+        pd.DataFrame({"z": rng.normal(size=n)}, index=index),
+        pd.DataFrame({"f": rng.normal(size=n)}, index=index),
+    )
+    curve = nelson_aalen(time, status, entry=entry)
+    wanted = curve.at(time) - curve.at(entry)
+    np.testing.assert_allclose(
+        outcome_columns(design)[:, 1], (wanted - wanted.mean()) / wanted.std(), atol=1e-12
+    )
 
 
 def test_what_cannot_be_imputed_is_said():
