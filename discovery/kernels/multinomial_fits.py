@@ -157,7 +157,7 @@ def evaluate_multinomial(wk, beta, columns):
             wk.chance[c] = eta
             if wk.present[c + 1] == 1:
                 top = max(top, eta)
-        own = wk.level[i]
+        own, row = wk.level[i], wk.products[i]
         seen = 0.0 if own == 0 else wk.chance[own - 1]
         total = np.exp(-top) if wk.present[0] == 1 else 0.0
         for c in range(others):
@@ -173,8 +173,9 @@ def evaluate_multinomial(wk, beta, columns):
                 wk.pulls[c, a] += gap * wk.z[i, a]
             for e in range(c + 1):
                 v = w * wk.chance[c] * ((1.0 if c == e else 0.0) - wk.chance[e])
+                sums = wk.sums[pair]
                 for s in range(t):
-                    wk.sums[pair, s] += v * wk.products[i, s]
+                    sums[s] += v * row[s]
                 pair += 1
     for a in range(columns):
         for c in range(others):
