@@ -14,6 +14,7 @@ from discovery.association.multiplicity import adjust, combine_by_cauchy
 from discovery.association.screen import ADJUSTED, Screen
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
+from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.study.limits import Limits
 
 COMPLETE_CASES = "complete cases"
@@ -66,6 +67,9 @@ def impute_screen(
         return none
     if not kind_of(design.kind).directed:
         note = "values are not imputed: an effect with several coefficients is not pooled"
+        return replace(none, notes=(note,))
+    if not outcome_columns(design).shape[1]:
+        note = "values are not imputed: an outcome of this kind cannot enter the imputation model"
         return replace(none, notes=(note,))
     plan = plan_imputation(design, limits)
     if not plan.columns.size:

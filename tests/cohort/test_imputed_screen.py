@@ -42,6 +42,9 @@ def made(kind="survival", *, n=240, seed=5, effect=0.7):
         given |= {"time": np.minimum(first, 2.0), "status": status}
     elif kind == "binary":
         given["value"] = (pull + rng.logistic(size=n) > 0).astype(float)
+    elif kind in ("ordinal", "multiclass"):
+        given["value"] = np.digitize(pull + rng.logistic(size=n), [-1.0, 1.0]).astype(float)
+        given["categories"] = ("low", "middle", "high")
     else:
         given["value"] = pull + rng.normal(size=n)
     features.loc[rng.random(n) < 0.15, "x"] = np.nan
@@ -60,7 +63,7 @@ def row(table, feature, model=ADJUSTED):
     ]
 
 
-@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
+@pytest.mark.parametrize("kind", ["survival", "binary", "continuous", "ordinal"])
 def test_rows_of_features_with_gaps_are_pooled_and_the_others_stay(kind):
     design = made(kind)
     before = screened(design)
@@ -116,6 +119,15 @@ def test_what_was_imputed_as_a_table():
     assert 0 < table.loc["x", "fraction_missing_information"] < gone
     assert table.loc["x", "monte_carlo_error"] < 0.2 * table.loc["x", "se"]
     assert table.loc["x", "model"] == "predictive mean matching"
+
+
+def test_an_effect_with_several_coefficients_is_not_pooled_and_that_is_said():
+    design = made("multiclass")
+    before = screened(design)
+    found = impute_screen(design, before, imputations=20, seed=3)
+    assert found.screen is before
+    assert found.completed is None
+    assert found.notes == ("values are not imputed: an effect with several coefficients is not pooled",)
 
 
 def test_competing_rows_are_pooled_too():
