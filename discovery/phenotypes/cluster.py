@@ -39,9 +39,10 @@ def mean_silhouettes(scores: np.ndarray, labels: np.ndarray) -> np.ndarray:
 
 def ward(scores: np.ndarray, ks) -> np.ndarray:
     """Labels (len(ks), n) by Ward's linkage on Euclidean distance."""
-    from scipy.cluster.hierarchy import cut_tree
+    from scipy.cluster.hierarchy import fcluster
 
-    return cut_tree(ward_tree(scores), n_clusters=list(ks)).T.astype(np.int64)
+    tree = ward_tree(scores)
+    return np.array([fcluster(tree, k, criterion="maxclust") - 1 for k in ks], dtype=np.int64)
 
 
 def ward_tree(scores: np.ndarray) -> np.ndarray:
