@@ -163,6 +163,7 @@ def analyse(
     from discovery.markers.table import rank_markers
     from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
     from discovery.pipeline.describe import describe_cohort
+    from discovery.pipeline.etiology_identification import identification_tables
     from discovery.pipeline.frozen_findings import frozen_findings
     from discovery.pipeline.imputation import impute_screens, tipping_table
     from discovery.pipeline.known_reliability import known_reliability
@@ -246,6 +247,8 @@ def analyse(
     tables |= signature_tables(study, designs, workers=workers, progress=progress)
     progress.stage("sensitivity analyses")
     tables["sensitivity"] = sensitivity_table(study, markers.table, list(leading), reliable)
+    progress.stage("telling the etiologies apart")
+    tables |= identification_tables(study, workers=workers)
     progress.stage("who is alike")
     groups = find_phenotypes(study, designs, workers=workers, notes=notes, shape=shape)
     if groups is not None:
@@ -280,7 +283,8 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
 
 
 RESULT_FILES = (
-    "markers", "associations", "families", "etiologies", "baseline", "missing", "missing_patterns",
+    "markers", "associations", "families", "etiologies", "etiology_model", "etiology_classes",
+    "etiology_confusion", "baseline", "missing", "missing_patterns",
     "imputation", "tipping_points", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
     *PHENOTYPES, "sensitivity", "signature", "signature_performance", "decision_curves",

@@ -112,6 +112,7 @@ def analyses_done(
         "signature": len(tables.get("signature_words", ())) > 0,
         "sensitivity": len(tables.get("sensitivity", ())) > 0,
         "etiologies": len(etiologies) > 0,
+        "identification": len(tables.get("etiology_words", ())) > 0,
         "joint etiologies": len(etiologies) > 0 and etiologies["contrast"].str.startswith(JOINT).any(),
         "few events": permutations > 0 and any(fewest_events(d) < PERMUTATION_FIRST for d in designs),
     }

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from discovery.report.family_names import feature_labels
+from discovery.report.identification_view import identification_views
 from discovery.report.page_tables import Table, etiology_view
 from discovery.report.phenotype_view import phenotype_views
 from discovery.report.sensitivity_view import sensitivity_views
@@ -21,6 +22,7 @@ def further_views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> 
     if len(tables.get("etiologies", ())):
         names = feature_labels(tables["markers"])
         out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
+    out += identification_views(tables)
     if len(tables.get("signature_words", ())):
         views = signature_views(tables, labels)
         out += [(f"signature-{k}", heading, view) for k, (heading, view) in enumerate(views)]

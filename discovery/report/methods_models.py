@@ -181,6 +181,21 @@ def etiology_paragraphs(s: RunSettings) -> list[str]:
     ]
 
 
+def identification_paragraphs(s: RunSettings) -> list[str]:
+    """The model that tells the etiologies apart; nothing where there was none."""
+    if "identification" not in s.analyses:
+        return []
+    sites = ", and once more with each site left out" if s.sites > 1 else ""
+    return [
+        "Whether the features tell the etiologies apart was judged by multinomial regression with a ridge "
+        "penalty among patients with one etiology (10 or more of each), families of correlated features with "
+        "the weight of one, beside a model of the covariates and site alone. Missing values were filled by "
+        "their expectation given covariates and site, and the penalty was tuned, inside every fold of 2 "
+        f"times 5-fold cross-validation{sites}. The AUC of each etiology has its DeLong interval; the "
+        "pairwise AUC is that of Hand and Till (2001)."
+    ]
+
+
 def phenotype_paragraphs(s: RunSettings) -> list[str]:
     """The search for groups; nothing where there was none."""
     if "phenotypes" not in s.analyses:

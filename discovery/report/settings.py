@@ -21,6 +21,7 @@ ANALYSES = (
     "signature",  # a small model of several markers, judged out of sample
     "sensitivity",  # the leading features under alternatives chosen in advance
     "etiologies",
+    "identification",  # a model that tells the etiologies apart, judged out of sample
     "joint etiologies",  # patients with several labels
     "landmark",
     "restricted mean",
