@@ -51,6 +51,7 @@ class Design:
     entry: np.ndarray | None = None
     cause: int = 1
     stratum: np.ndarray | None = None
+    exposure: np.ndarray | None = None  # time that a count was taken over
     episodes: Episodes | None = None  # rows of a recurrent outcome; `y` is then the number of episodes
     site: np.ndarray | None = None  # (n,) site label as analysed (small ones pooled), for any kind
     scaling: FeatureScaling
@@ -85,6 +86,7 @@ class Design:
             entry=self.entry,
             stratum=self.stratum,
             episodes=self.episodes,
+            exposure=self.exposure,
         )
 
     @property
@@ -235,6 +237,7 @@ def build_design(
         status=status,
         entry=part(outcome.entry) if survival else None,
         stratum=stratum,
+        exposure=part(outcome.exposure),
         episodes=episodes,
         site=labels,
         scaling=scaling,
@@ -304,6 +307,8 @@ def _drop_unusable_outcomes(keep: _Rows, outcome: Outcome) -> None:
         keep.drop(gone, reason)
     if not kind_of(outcome.kind).timed:
         keep.drop(np.isnan(np.asarray(outcome.value, dtype=float)), "outcome is missing")
+        if outcome.exposure is not None:
+            keep.drop(np.isnan(np.asarray(outcome.exposure, dtype=float)), "exposure is missing")
         if outcome.event_patient is not None:
             end = np.asarray(outcome.time, dtype=float)
             begin = np.zeros(len(end)) if outcome.entry is None else np.asarray(outcome.entry, dtype=float)
@@ -342,6 +347,8 @@ def _drop_silent_sites(keep: _Rows, site: np.ndarray, y: np.ndarray, kind: str) 
             keep.drop(
                 here, f"site {label}: all patients have the same outcome, so it cannot speak on a feature"
             )
+        elif kind_of(kind).silent_at_zero and not values.any():
+            keep.drop(here, f"site {label}: all counts are 0, so it cannot speak on a feature")
         elif here.sum() == 1:
             keep.drop(here, f"site {label}: a single patient, used up by the site's own level")
 

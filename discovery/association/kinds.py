@@ -31,6 +31,7 @@ MODULES = {
     "ordinal": "kind_ordinal",
     "multiclass": "kind_multiclass",
     "recurrent": "kind_recurrent",
+    "count": "kind_count",
 }
 SCREENED_KINDS = tuple(MODULES)
 LEAST_EVENTS = 10  # below, no regression at all
@@ -63,6 +64,7 @@ class OutcomeKind:
     gain_measure = ""
     chance = np.nan
     freedman_lane = False
+    silent_at_zero = False  # a site where all have 0 says nothing, its own level runs away
     multiplier = False  # maxT by normal multipliers of patients' scores in place of permuted residuals
 
     @property

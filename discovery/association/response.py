@@ -22,6 +22,7 @@ class Response:
     entry: np.ndarray | None = None
     stratum: np.ndarray | None = None
     episodes: Episodes | None = None
+    exposure: np.ndarray | None = None  # time that a count was taken over
 
     def effective_sizes(self, rows: np.ndarray) -> np.ndarray:
         """What limits a model on the rows (n, k) of each column, (k,) int: events; patients in the rarest

@@ -1,0 +1,169 @@
+"""Negative binomial models of counts for many features with shared covariates and an offset of exposure.
+
+Lawless, Can J Stat 1987;15:209-225. Counts that vary no more than Poisson's have dispersion 0 exactly.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from .columns import as_column, as_matrix, as_observed, as_weights
+from .count_fits import above, maximise_count, solve_symmetric
+from .screen_fit import CONSTANT, NOTHING_TO_FIT, OK, ScreenFit, quantile_root, signed_root
+
+
+class CountFit(NamedTuple):
+    """One model: intercept first. covariance (k, k) is that of the coefficients, alpha being estimated."""
+
+    coef: np.ndarray
+    covariance: np.ndarray
+    alpha: float
+    loglik: float
+    code: int
+
+
+class CountPlan:
+    """Columns checked, ready to be fitted with any case weights.
+
+    Parameters
+    ----------
+    y : array (n,), whole numbers from 0 up
+    exposure : array (n,) above 0, or None for equal ones; its logarithm is the offset
+    base : array (n, q) or None, finite
+    features : array (n, p), one model each; observed : bool (n, p) or None
+
+    Raises
+    ------
+    ValueError : shapes differ, or values are not as above.
+    """
+
+    def __init__(self, y, exposure, base, features, *, observed=None):
+        n = np.shape(y)[0]
+        self.y = as_column(y, n, "y")
+        if (self.y < 0).any() or (self.y != np.round(self.y)).any():
+            raise ValueError("y must be whole numbers from 0 up")
+        exposure = np.ones(n) if exposure is None else as_column(exposure, n, "exposure")
+        if (exposure <= 0).any():
+            raise ValueError("exposure must be above 0")
+        self.offset = np.log(exposure)
+        self.base = as_matrix(base, n, "base")
+        if not np.isfinite(self.base).all():
+            raise ValueError("base must be finite")
+        self.features = as_matrix(features, n, "features")
+        self.observed = as_observed(observed, self.features)
+
+    def screen(self, weights=None) -> ScreenFit:
+        """Fit every feature with case weights (n,): weight 2 is the same as the row written twice."""
+        w = as_weights(weights, self.y.size)
+        p, k = self.features.shape[1], self.base.shape[1] + 2
+        coef, out = np.full((p, k), np.nan), np.full((3, p), np.nan)
+        code = np.full(p, NOTHING_TO_FIT, dtype=np.int8)
+        n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
+        bases: dict[bytes, CountFit] = {}
+        for j in range(p):
+            rows = np.flatnonzero((w > 0) & self.observed[:, j])
+            n[j], events[j] = len(rows), int(self.y[rows].sum())
+            if not events[j] or len(rows) <= k:
+                continue
+            x = self.features[rows, j]
+            if not x.max() > x.min():
+                code[j] = CONSTANT
+                continue
+            key = rows.tobytes()
+            if key not in bases:
+                bases[key] = self.fit(rows, w, self.base[rows])
+            simple = bases[key]
+            whole = self.fit(rows, w, np.column_stack([self.base[rows], x]), start=simple, watch=True)
+            code[j] = whole.code if simple.code == OK or whole.code else simple.code
+            if code[j] == OK:
+                coef[j] = whole.coef
+                out[:, j] = np.sqrt(whole.covariance[-1, -1]), whole.loglik, simple.loglik
+        z = signed_root(coef[:, -1], out[1], out[2])
+        return ScreenFit(coef, out[0], out[1], out[2], z, code, n, events)
+
+    def fit(self, rows, weights, columns, *, start: CountFit | None = None, shift=None, watch=False):
+        """`CountFit` of one model on `rows`, of intercept and `columns` (len(rows), k).
+
+        `shift` is added to the offset; `watch`: the last column may not run away.
+        """
+        from scipy.special import gammaln
+
+        y, w, offset = self.y[rows], weights[rows], self.offset[rows]
+        offset = offset if shift is None else offset + shift
+        centre, spread = columns.mean(axis=0), columns.std(axis=0)
+        flat = ~(spread > 1e-12 * (1 + np.abs(centre)))  # a level without patients among the rows
+        spread = np.where(flat, 1.0, spread)
+        scaled = np.where(flat, 0.0, (columns - centre) / spread)
+        use = np.append(0, 1 + np.flatnonzero(~flat))
+        x = np.ascontiguousarray(np.column_stack([np.ones(len(rows)), scaled])[:, use])
+        beta = np.zeros(x.shape[1])
+        alpha = 0.0
+        beta[0] = np.log((w @ y) / (w @ np.exp(offset)))
+        if start is not None and start.code == OK:
+            known = np.zeros(1 + columns.shape[1])
+            known[: len(start.coef)] = start.coef
+            alpha = start.alpha
+            beta = np.append(known[0] + known[1:] @ centre, known[1:] * spread)[use]
+        alpha, loglik, info, code = maximise_count(x, y, w, offset, above(y, w), beta, alpha, watch)
+        k = len(use)
+        size = 1 + columns.shape[1]
+        covariance, coef = np.zeros((size, size)), np.zeros(size)
+        if code == OK:
+            inner = info[:k, :k] + np.tril(info[:k, :k], -1).T
+            if alpha > 0 and info[k, k] > 0:
+                inner = inner - np.outer(info[k, :k], info[k, :k]) / info[k, k]
+            turn = np.diag(np.append(1.0, 1 / spread))
+            turn[0, 1:] = np.where(flat, 0.0, -centre / spread)
+            whole = np.zeros(size)
+            whole[use] = beta
+            inverse = np.zeros((size, size))
+            inverse[np.ix_(use, use)] = _inverse(inner)
+            coef, covariance = turn @ whole, turn @ inverse @ turn.T
+        return CountFit(coef, covariance, float(alpha), float(loglik - w @ gammaln(y + 1)), int(code))
+
+    def profile_interval(self, fit: ScreenFit, weights=None, *, conf_level: float = 0.95):
+        """Profile-likelihood interval (low (p,), high (p,)), the dispersion estimated anew at each point."""
+        from scipy.optimize import brentq
+
+        w, target = as_weights(weights, self.y.size), quantile_root(conf_level)
+        bounds = np.full((2, len(fit.se)), np.nan)
+        for j in np.flatnonzero(fit.code == OK):
+            rows = np.flatnonzero((w > 0) & self.observed[:, j])
+            x, base = self.features[rows, j], self.base[rows]
+            start = CountFit(fit.coef[j, :-1], np.empty(0), 0.1, 0.0, OK)
+
+            def gap(at, rows=rows, x=x, base=base, start=start, top=fit.loglik[j]):
+                held = self.fit(rows, w, base, start=start, shift=at * x)
+                return np.sqrt(max(2 * (top - held.loglik), 0.0)) - target
+
+            for side, sign in enumerate((-1.0, 1.0)):
+                inner, width = fit.coef[j, -1], target * fit.se[j]
+                for _ in range(12):
+                    outer = fit.coef[j, -1] + sign * width
+                    if gap(outer) > 0:
+                        bounds[side, j] = brentq(gap, inner, outer, xtol=1e-9 * (1 + width))
+                        break
+                    inner, width = outer, 1.5 * width
+                else:
+                    bounds[side, j] = sign * np.inf
+        return bounds[0], bounds[1]
+
+
+def fit_count(y, exposure, columns, weights=None) -> CountFit:
+    """One negative binomial model of y (n,) on an intercept and `columns` (n, k)."""
+    columns = as_matrix(columns, np.shape(y)[0], "columns")
+    plan = CountPlan(y, exposure, columns, np.zeros((len(columns), 1)))
+    w = as_weights(weights, len(columns))
+    return plan.fit(np.flatnonzero(w > 0), w, columns)
+
+
+def _inverse(matrix: np.ndarray) -> np.ndarray:
+    out = np.full(matrix.shape, np.nan)
+    column = np.zeros(len(matrix))
+    for a in range(len(matrix)):
+        if not solve_symmetric(matrix, np.eye(len(matrix))[a], column):
+            return np.full(matrix.shape, np.nan)
+        out[:, a] = column
+    return out

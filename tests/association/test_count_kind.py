@@ -1,0 +1,79 @@
+"""Counts as an outcome of the screen, against statsmodels on open data."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from discovery.association.design import build_design
+from discovery.association.screen import screen
+from discovery.markers.refit import prepare_refit
+from discovery.study.outcomes import Outcome
+
+
+def arrests(shared):
+    """Prior convictions of the recidivism data over the years since 15 (Rossi 1980)."""
+    data = pd.read_csv(shared / "datasets" / "rossi.csv", keep_default_na=False, na_values=[""])
+    ids = np.array([f"P{i:03d}" for i in range(len(data))], dtype=object)
+    rng = np.random.default_rng(1)
+    outcome = Outcome(
+        name="prior", kind="count", label="Prior convictions", patient_id=ids,
+        value=data["prio"].to_numpy(float), exposure=data["age"].to_numpy(float) - 15,
+    )  # fmt: skip
+    features = data[["wexp", "mar", "paro"]].astype(float).assign(x=rng.normal(size=len(data)))
+    return outcome, data[["race", "fin"]].astype(float).set_axis(ids), features.set_axis(ids)
+
+
+def reference(y, exposure, x):
+    from statsmodels.discrete.discrete_model import NegativeBinomial
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model = NegativeBinomial(y, np.column_stack([np.ones(len(y)), x]), offset=np.log(exposure))
+        first = model.fit(method="bfgs", disp=0, maxiter=2000, gtol=1e-9)
+        return model.fit(start_params=first.params, method="newton", disp=0, maxiter=100, tol=1e-14)
+
+
+def test_every_row_is_the_negative_binomial_of_statsmodels(shared):
+    import statsmodels.api as sm
+
+    design = build_design(*arrests(shared))
+    found = screen(design, permutations=200, rng=np.random.default_rng(2))
+    rows = found.table[found.table["model"] == "adjusted"].set_index("feature")
+    simple = reference(design.y, design.exposure, design.base)
+    for j, name in enumerate(design.feature_names):
+        whole = reference(design.y, design.exposure, np.column_stack([design.base, design.features[:, j]]))
+        assert rows.at[name, "estimate"] == pytest.approx(whole.params[-2], abs=1e-6)
+        assert found.fit.se[j] == pytest.approx(whole.bse[-2], rel=1e-4)
+        expected = stats.chi2.sf(2 * (whole.llf - simple.llf), 1)
+        assert rows.at[name, "p_value"] == pytest.approx(expected, rel=1e-5)
+        assert rows.at[name, "ci_low"] < rows.at[name, "estimate"] < rows.at[name, "ci_high"]
+        apart = rows.at[name, "ci_low"] > 0 or rows.at[name, "ci_high"] < 0
+        assert apart == (rows.at[name, "p_value"] < 0.05)
+        assert rows.at[name, "p_familywise"] >= 0.5 * rows.at[name, "p_value"]
+    dispersion = found.table[found.table["model"] == "dispersion"].iloc[0]
+    assert dispersion["estimate"] == pytest.approx(simple.params[-1], abs=1e-5)
+    z = np.column_stack([np.ones(design.n), design.base])
+    poisson = sm.GLM(design.y, z, family=sm.families.Poisson(), offset=np.log(design.exposure)).fit()
+    expected = 0.5 * stats.chi2.sf(2 * (simple.llf - poisson.llf), 1)
+    assert dispersion["p_value"] == pytest.approx(expected, rel=1e-4)
+
+
+def test_the_gain_is_the_deviance_of_statsmodels(shared):
+    """R2 of base and whole model by `GLM(NegativeBinomial(alpha))` deviances at the base model's alpha."""
+    import statsmodels.api as sm
+
+    design = build_design(*arrests(shared))
+    refit = prepare_refit(design, np.zeros(4, dtype=bool), np.arange(4))
+    got = refit(np.ones(design.n))
+    simple = reference(design.y, design.exposure, design.base)
+    whole = reference(design.y, design.exposure, np.column_stack([design.base, design.features[:, 0]]))
+    family, offset = sm.families.NegativeBinomial(alpha=simple.params[-1]), np.log(design.exposure)
+    none = sm.GLM(design.y, np.ones(design.n), family=family, offset=offset).fit(tol=1e-12)
+    explained = [1 - family.deviance(design.y, fit.predict()) / none.deviance for fit in (simple, whole)]
+    assert got.base[0, 0] == pytest.approx(explained[0], abs=1e-6)
+    assert got.gain[0, 0] == pytest.approx(explained[1] - explained[0], abs=1e-6)
