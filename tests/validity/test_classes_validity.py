@@ -3,7 +3,8 @@ interval coverage, with a confounder.
 
 The truth is drawn here, so nominal levels are the expectation and the limits are binomial. Reduced by
 default; `--validity` runs 10 to 12 times as many, adds the level .001, and writes its table where
-`CLASSES_VALIDITY_TABLE` in the environment names a file.
+`CLASSES_VALIDITY_TABLE` in the environment names a file. shared/operating_classes.csv is such a table, of the
+reduced size.
 """
 
 from __future__ import annotations
