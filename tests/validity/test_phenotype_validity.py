@@ -1,0 +1,218 @@
+"""How often the search for groups says "supported phenotypes": never by noise, often where groups are.
+
+Cohorts of 20 features in 4 blocks of 5 (one factor a block, correlation .64 inside it), with no groups in
+five ways, or with groups of equal size whose means in the factors lie the stated Mahalanobis distance apart
+(within-group covariance of the features as in the Gaussian cohort). A fit declares groups when every rule
+passes; here the cheap rules come first and a run stops at the first that fails, which changes no answer.
+
+Limits: at most 2 % of cohorts without groups, and the power that the project's measured table has for the
+same distances at N = 150. Both are met up to the Monte Carlo error of the runs done here. The full table is
+shared/phenotype_validity.csv; it is written by
+
+    python tests/validity/test_phenotype_validity.py TABLE.csv
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+SEED = 20261125
+BLOCKS, BLOCK, LOADING = 4, 5, 0.8
+FALSE_LIMIT = 0.02
+NULLS = ("gaussian blocks", "one factor", "skewed", "t5", "curved continuum")
+# beside the five: an even half circle, whose ends are dense in the direction of its chord. No limit is kept
+# here; the table says how often it passes for groups
+HARD = "half circle"
+LINE = (3, 4.0, "line")  # beside the triangle, in which all three distances are the same
+RUNS = {150: (100, 20), 400: (50, 10)}  # of the table: without groups, and planted
+# least power by (groups, distance): N = 150 as measured for the same rule; N = 400 with its strict dip
+POWER = {
+    (2, 4.0, 150): 0.82,
+    (2, 5.0, 150): 1.00,
+    (3, 4.0, 150): 0.64,
+    (3, 5.0, 150): 0.96,
+    (2, 4.0, 400): 0.78,
+    (2, 5.0, 400): 1.00,
+    (3, 4.0, 400): 0.82,
+    (3, 5.0, 400): 0.87,
+}
+
+
+def features_of(factors, rng):
+    """Each factor (n, BLOCKS) seen through BLOCK noisy features."""
+    common = np.repeat(factors, BLOCK, axis=1)
+    return LOADING * common + np.sqrt(1 - LOADING**2) * rng.normal(size=common.shape)
+
+
+def cohort_without_groups(kind, n, rng):
+    normal = rng.normal(size=(n, BLOCKS))
+    if kind == "one factor":
+        return features_of(np.repeat(normal[:, :1], BLOCKS, axis=1), rng)
+    if kind == "skewed":
+        return np.exp(0.7 * features_of(normal, rng))
+    if kind == "t5":
+        return features_of(normal, rng) / np.sqrt(rng.chisquare(5, size=(n, 1)) / 5)
+    if kind == "curved continuum":
+        along = rng.uniform(-np.sqrt(3), np.sqrt(3), n)
+        curve = 2 * np.column_stack([along, (along**2 - 1) / np.sqrt(0.8)])
+        return features_of(np.column_stack([curve, normal[:, 2:]]), rng)
+    if kind == HARD:
+        angle = rng.uniform(0, np.pi, n)
+        arc = 2 * np.column_stack([np.cos(angle), np.sin(angle)]) + 0.3 * rng.normal(size=(n, 2))
+        return features_of(np.column_stack([arc, normal[:, 2:]]), rng)
+    return features_of(normal, rng)
+
+
+def cohort_with_groups(groups, distance, n, rng, *, line=False):
+    """Groups of equal size in a random direction of the factors: at the corners of a regular figure, or
+    in a line, neighbours the distance apart."""
+    corners = np.eye(groups) / np.sqrt(2) - 1 / (groups * np.sqrt(2))
+    if line:
+        corners = np.outer(np.arange(groups) - (groups - 1) / 2, np.eye(groups)[0])
+    frame = np.linalg.qr(rng.normal(size=(BLOCKS, groups)))[0]
+    where = rng.permutation(np.arange(n) % groups)
+    # a factor is seen through BLOCK features: a shift of one unit in it is this many SD in the features
+    variance = BLOCK * LOADING**2 + 1 - LOADING**2
+    sd_per_unit = LOADING * np.sqrt(BLOCK / variance)
+    shift = distance / sd_per_unit * (corners @ frame.T)[where]
+    return features_of(rng.normal(size=(n, BLOCKS)) + shift, rng), where
+
+
+def says_groups(x, seed):
+    """Whether the fit would say "supported phenotypes", by the same stages and random numbers."""
+    from discovery.phenotypes.cluster import cuts, mean_silhouettes
+    from discovery.phenotypes.model import by_size
+    from discovery.phenotypes.prepare import as_table, learn_preparation
+    from discovery.phenotypes.reduce import learn_components
+    from discovery.phenotypes.separation import separation_test
+    from discovery.phenotypes.stability import STABLE, bootstrap_stability
+    from discovery.phenotypes.structure import Recipe, structure_test
+    from discovery.phenotypes.verdict import LEVEL, SMALLEST, SMALLEST_SHARE
+    from discovery.seeds import named_rng
+
+    table = as_table(x)
+    preparation = learn_preparation(table)
+    z, weight = preparation.scaled(table), preparation.weight
+    recipe = Recipe(ks=(2, 3, 4, 5, 6), method="kmeans", starts=20, variance=0.85, most_components=10)
+    scores = learn_components(z * weight).scores(z * weight)
+    found = cuts(scores, recipe.ks, named_rng(seed, "phenotypes", "solution"), method="kmeans", starts=20)
+    silhouette = mean_silhouettes(scores, found)
+    cut_by_k = {k: by_size(labels) for k, labels in zip(recipe.ks, found)}
+    apart = {
+        k for k, labels in cut_by_k.items()
+        if separation_test(scores, labels, k, seed=seed).p_separation <= LEVEL
+    }  # fmt: skip
+    if not apart:
+        return False
+    common = {"draws": 199, "seed": seed}
+    first = structure_test(z, weight, recipe, silhouette, kinds=("gaussian",), **common)
+    labels = cut_by_k[first.k]
+    if first.p_structure > LEVEL or np.bincount(labels).min() < max(SMALLEST, SMALLEST_SHARE * len(x)):
+        return False
+    if first.k not in apart:
+        return False
+    kept = bootstrap_stability(
+        lambda rng: scores, scores, labels, first.k, draws=100, seed=seed, workers=1,
+        method="kmeans", starts=20,
+    )  # fmt: skip
+    if kept.jaccard.min() < STABLE:
+        return False
+    second = structure_test(z, weight, recipe, silhouette, kinds=("copula",), **common)
+    return second.p_structure <= LEVEL
+
+
+def draw(case, n, run):
+    rng = np.random.default_rng([SEED, *map(ord, str(case)), n, run])
+    if isinstance(case, str):
+        return cohort_without_groups(case, n, rng)
+    groups, distance, *shape = case
+    return cohort_with_groups(groups, distance, n, rng, line=shape == ["line"])[0]
+
+
+def declared(case, n, runs):
+    return sum(says_groups(draw(case, n, run), run) for run in range(runs))
+
+
+@pytest.mark.validity
+@pytest.mark.parametrize("case", NULLS)
+def test_noise_is_not_called_phenotypes(case, full_validity):
+    runs = 200 if full_validity else 6
+    for n in (150, 400) if full_validity else (150,):
+        false = declared(case, n, runs)
+        assert stats.binom.sf(false - 1, runs, FALSE_LIMIT) > 0.005, f"{case}, n {n}: {false} of {runs}"
+
+
+@pytest.mark.validity
+@pytest.mark.parametrize("case", sorted({key[:2] for key in POWER}), ids=str)
+def test_planted_groups_are_found(case, full_validity):
+    # reduced: as few runs as can still fail
+    runs = 100 if full_validity else 6 if POWER[(*case, 150)] < 0.8 else 4
+    for n in (150, 400) if full_validity else (150,):
+        found = declared(case, n, runs)
+        least = min(POWER[(*case, n)], 0.99)
+        assert stats.binom.cdf(found, runs, least) > 0.005, f"{case}, n {n}: {found} of {runs}"
+
+
+def test_the_short_cut_of_the_simulation_is_the_verdict_of_the_fit():
+    from discovery.phenotypes import Phenotypes
+    from discovery.phenotypes.verdict import SUPPORTED
+
+    for case in ("curved continuum", (3, 5.0)):
+        x = draw(case, 90, 0)
+        fitted = Phenotypes(seed=0, compare=False).fit(x)
+        assert says_groups(x, 0) == (fitted.verdict_.word == SUPPORTED)
+
+
+@pytest.mark.parametrize(
+    ("groups", "distance"), [(2, 4.0), (3, 5.0)], ids=["two groups 4 SD", "three groups 5 SD"]
+)
+def test_planted_distance_is_the_stated_one(groups, distance):
+    x, where = cohort_with_groups(groups, distance, 60_000, np.random.default_rng(5))
+    means = np.array([x[where == g].mean(axis=0) for g in range(groups)])
+    within = np.cov((x - means[where]).T)
+    away = means[0] - means[1]
+    assert np.sqrt(away @ np.linalg.solve(within, away)) == pytest.approx(distance, rel=0.02)
+
+
+def test_the_committed_table_keeps_the_limits(shared):
+    table = pd.read_csv(shared / "phenotype_validity.csv").set_index(["case", "n"])
+    for case in NULLS:
+        row = table.loc[case, 150]
+        assert row["declared"] / row["runs"] <= FALSE_LIMIT
+    for (groups, distance, n), least in POWER.items():
+        name = f"{groups} groups {distance:g} SD"
+        if (name, n) in table.index:
+            row = table.loc[name, n]
+            # the shares it is held against come from 80 runs of their own; both errors count
+            assert stats.binom.cdf(row["declared"], row["runs"], min(least, 0.99)) > 0.005
+
+
+def table_row(case, n, runs):
+    found = declared(case, n, runs)
+    low, high = stats.binomtest(found, runs).proportion_ci(method="exact")
+    name = case if isinstance(case, str) else f"{case[0]} groups {case[1]:g} SD"
+    name += " in a line" if "line" in case else ""
+    return {
+        "case": name, "n": n, "runs": runs, "declared": found, "share": found / runs, "low": low,
+        "high": high, "draws": 199, "bootstraps": 100, "seed": SEED, "date": time.strftime("%Y-%m-%d"),
+    }  # fmt: skip
+
+
+def main(path):
+    rows = []
+    for n, (without, planted) in RUNS.items():
+        for case in NULLS:
+            rows.append(table_row(case, n, without))
+        for case in (*[key[:2] for key in POWER if key[2] == n], LINE, HARD):
+            rows.append(table_row(case, n, planted))
+        pd.DataFrame(rows).to_csv(path, index=False)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1])
