@@ -13,7 +13,7 @@ REGRESSION = {
     "ordinal": "proportional odds regression",
     "multiclass": "multinomial logistic regression",
     "count": "negative binomial regression",
-    "recurrent": "a proportional intensity model for recurrent events with robust standard errors",
+    "recurrent": "a proportional rate model for recurrent events (Andersen and Gill 1982)",
 }
 EFFECT = {
     "survival": "hazard ratio",
@@ -99,6 +99,13 @@ def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
             f"The {effect} (outcome SD per 1 SD of the feature) is given with its exact t interval; the "
             f"two-sided p-value is "
             "that of the t test of the coefficient."
+        )
+    if kind == "recurrent":
+        return (
+            f"The {effect} per 1 SD is given with its 95 % Wald interval, whose standard error is robust by "
+            "patient; the two-sided p-value is that of the score test with the variance of patients' sums "
+            "(Lin, Wei, Yang and Ying 2000), since the episodes of a patient are not independent. A terminal "
+            "event ends the observation, so that the rate is that among patients still under observation."
         )
     if firth:
         return (
@@ -277,11 +284,16 @@ def _permutations(s: RunSettings) -> str:
         return "No permutation p-value was computed."
     kinds = {o.kind for o in s.outcomes}
     ways = []
-    if kinds & {"survival", "binary", "ordinal", "multiclass", "count", "recurrent"}:
+    if kinds & {"survival", "binary", "ordinal", "multiclass", "count"}:
         within = " within sites" if s.site and s.sites != 1 else ""
         within += " among patients of like predicted risk" if s.covariates else ""
         freed = " adjusted for the base model" if s.adjusted else ""
         ways.append(f"the residuals of the base model were permuted{within} against the features{freed}")
+    if "recurrent" in kinds:
+        ways.append(
+            "for recurrent events each patient's contribution to the robust scores got a standard normal "
+            "factor, the same for all features, in place of a permutation"
+        )
     if "continuous" in kinds:
         ways.append(
             "for continuous outcomes by the method of Freedman and Lane (1983)"
