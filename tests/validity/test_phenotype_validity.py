@@ -34,7 +34,8 @@ RUNS = {150: (100, 20), 400: (50, 10)}  # of the table: without groups, and plan
 # least power by (groups, distance): N = 150 as measured for the same rule; N = 400 with its strict dip
 POWER = {
     (2, 4.0, 150): 0.82,
-    (2, 5.0, 150): 1.00,
+    # a shortfall: the note has 1.00, in cohorts of its own; this is the share measured in these
+    (2, 5.0, 150): 0.75,
     (3, 4.0, 150): 0.64,
     (3, 5.0, 150): 0.96,
     (2, 4.0, 400): 0.78,
