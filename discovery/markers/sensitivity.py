@@ -302,7 +302,8 @@ def _compared(table: pd.DataFrame, cohort: Cohort) -> pd.DataFrame:
     table = table.assign(ratio_to_main=table["estimate"] / own, result=result)
     judged = table[table["result"] != NOT_DONE]
     all_hold = judged.groupby("feature")["result"].agg(lambda words: bool((words == HOLDS).all()))
-    table["survives_all"] = table["feature"].map(all_hold).fillna(False).astype(bool)
+    surviving = set(all_hold.index[all_hold.to_numpy(dtype=bool)])
+    table["survives_all"] = table["feature"].isin(surviving)
     is_main = table["alternative"] == MAIN
     values = [
         e_values(cohort.outcome.kind, r.estimate, r.ci_low, r.ci_high, r.events / r.n if r.n else np.nan)
