@@ -20,6 +20,9 @@ from discovery.virtual.study_text import README, STUDY
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
+    (folder / "results-cohort").mkdir()
+    text = STUDY.format(seed=generator.SEED) + "\n[analysis]\nreplicates = 100\npermutations = 200\n"
+    (folder / "results-cohort" / "study.toml").write_text(text, encoding="utf-8")
     return folder, discovery.demo(out=folder / "results", patients=45, workers=2)
 
 
