@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +14,7 @@ ROOT = Path(__file__).resolve().parents[1]
 
 def pytest_addoption(parser):
     parser.addoption("--validity", action="store_true", help="run the simulations in full")
+    parser.addoption("--tables", metavar="DIR", help="write what the simulations measured into tables there")
 
 
 @pytest.fixture(scope="session")
@@ -28,6 +30,21 @@ def shared() -> Path:
 @pytest.fixture(scope="session")
 def full_validity(request) -> bool:
     return request.config.getoption("--validity")
+
+
+@pytest.fixture(scope="session")
+def measured(request):
+    """`measured("operating_screen.csv", row)` keeps a row of a simulation; `--tables DIR` writes them."""
+    rows: dict[str, list[dict]] = {}
+
+    def keep(table: str, row: dict) -> None:
+        size = "full" if request.config.getoption("--validity") else "reduced"
+        rows.setdefault(table, []).append(row | {"size": size, "date": f"{date.today():%Y-%m-%d}"})
+
+    yield keep
+    folder = request.config.getoption("--tables")
+    for name, kept in rows.items() if folder else ():
+        pd.DataFrame(kept).to_csv(Path(folder) / name, index=False)
 
 
 @pytest.fixture(scope="session")

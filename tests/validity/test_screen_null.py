@@ -24,6 +24,7 @@ from discovery.study import Outcome
 
 pytestmark = pytest.mark.validity
 SEED = 20261125
+TABLE = "operating_screen.csv"
 STANDARD_ERRORS = 3.5  # two-sided chance of a false alarm of this file: 5e-4 per rate
 
 
@@ -85,7 +86,7 @@ CELLS = [
 ]
 
 
-def test_single_tests_keep_their_level_with_a_confounder(full_validity, capsys):
+def test_single_tests_keep_their_level_with_a_confounder(full_validity, capsys, measured):
     runs, p = (400 if full_validity else 50), 60
     lines, outside = ["type I error: kind, n, events, skewed, rate at .05 (expected), at .001 (expected)"], []
     for cell, (kind, n, events, skewed, at_05, at_001) in enumerate(CELLS):
@@ -97,6 +98,16 @@ def test_single_tests_keep_their_level_with_a_confounder(full_validity, capsys):
         tested = np.isfinite(p_values).sum()
         assert tested > 0.98 * p_values.size
         rate, rare = np.nanmean(p_values <= 0.05), np.nanmean(p_values <= 0.001)
+        for level, found, expected in ((0.05, rate, at_05), (0.001, rare, at_001)):
+            row = {
+                "quantity": f"type I error at {level:g}",
+                "kind": kind,
+                "n": n,
+                "events": events,
+                "skewed": skewed,
+            }
+            row |= {"expected": expected, "found": found, "of": int(tested), "seed": SEED}
+            measured(TABLE, row)
         lines.append(
             f"  {kind:10} {n:4} {events!s:>5} {skewed!s:5} {rate:.4f} ({at_05}) {rare:.5f} ({at_001})"
         )
@@ -120,7 +131,7 @@ def test_single_tests_keep_their_level_with_a_confounder(full_validity, capsys):
         ("continuous", 80, None, True),
     ],
 )
-def test_permutation_p_keeps_the_familywise_error(kind, n, events, skewed, full_validity, capsys):
+def test_permutation_p_keeps_the_familywise_error(kind, n, events, skewed, full_validity, capsys, measured):
     """Right-skewed features spread more where the confounder is high, and so do residuals: permuting them
     across all patients would err in .13 to .17 of studies here, leaving the confounder out in nearly all."""
     runs, draws = (2000 if full_validity else 250), 199
@@ -133,6 +144,8 @@ def test_permutation_p_keeps_the_familywise_error(kind, n, events, skewed, full_
             bare = replace(design, base=design.base[:, :0], terms=())
             naive += max_t(bare, permutations=draws, rng=rng).p_familywise.min() <= 0.05
     line = f"{kind:10} n {n:3}, {'skewed' if skewed else 'normal'} features: {hits / runs:.3f}"
+    row = {"quantity": "familywise error at 0.05", "kind": kind, "n": n, "events": events, "skewed": skewed}
+    measured(TABLE, row | {"expected": 0.05, "found": hits / runs, "of": runs, "seed": SEED})
     show(capsys, [f"familywise error at .05, {line}; without the confounder {naive / naive_runs:.2f}"])
     assert naive / naive_runs > 0.5
     # the methods note measured .054 for Cox at n = 80 on 500 runs; too careful is no fault
@@ -145,7 +158,7 @@ def block_features(rng, n, blocks=12, size=5, rho=0.8):
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
-def test_false_discovery_rate_under_block_correlation(kind, full_validity, capsys):
+def test_false_discovery_rate_under_block_correlation(kind, full_validity, capsys, measured):
     """A find is false when no feature of its block acts on the outcome."""
     runs = 600 if full_validity else 80
     effect = np.zeros(60)
@@ -161,6 +174,14 @@ def test_false_discovery_rate_under_block_correlation(kind, full_validity, capsy
         share.append((found & null).sum() / max(found.sum(), 1))
         power.append((found & ~null).sum() / (~null).sum())
     rate, error = np.mean(share), np.std(share) / np.sqrt(runs)
+    row = {
+        "quantity": "false discovery rate at 0.1, blocks",
+        "kind": kind,
+        "n": 150,
+        "events": 75,
+        "skewed": False,
+    }
+    measured(TABLE, row | {"expected": 0.1, "found": rate, "of": runs, "seed": SEED})
     show(
         capsys,
         [f"false discovery rate at .1, {kind}: {rate:.3f} (se {error:.3f}), power {np.mean(power):.2f}"],
@@ -176,7 +197,7 @@ def correlation_p(features, y):
     return 2 * stats.t.sf(np.abs(r) * np.sqrt((len(y) - 2) / (1 - r**2)), len(y) - 2)
 
 
-def test_error_rate_inside_selected_outcomes(full_validity, capsys):
+def test_error_rate_inside_selected_outcomes(full_validity, capsys, measured):
     """12 outcomes of 60 features each, 3 of them with 5 true blocks: inside the outcomes that were
     picked, the average error stays below the level, and pooling all tests exceeds it."""
     runs, level = (4000 if full_validity else 400), 0.1
@@ -202,6 +223,13 @@ def test_error_rate_inside_selected_outcomes(full_validity, capsys):
         )
     selected, pooled = np.mean(error["selected-cells"]), np.mean(error["bh"])
     se = np.std(error["selected-cells"]) / np.sqrt(runs)
+    row = {
+        "quantity": "mean error inside picked outcomes at 0.1",
+        "kind": "continuous",
+        "n": 150,
+        "skewed": False,
+    }
+    measured(TABLE, row | {"expected": level, "found": selected, "of": runs, "seed": SEED})
     show(
         capsys,
         [
