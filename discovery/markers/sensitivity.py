@@ -25,7 +25,7 @@ MOST_GROUPS = 20  # sites or etiologies left out one by one; the largest where t
 LEAST_GROUP = 5
 MAIN = "main analysis"
 HOLDS, WEAKER, TURNS, NOT_DONE = "holds", "weaker", "sign turns", "not done"
-ONE_EFFECT = ("survival", "binary", "continuous", "ordinal")
+ONE_EFFECT = ("survival", "binary", "continuous", "ordinal", "count", "recurrent")
 
 COLUMNS = (
     "outcome", "feature", "label", "group", "alternative", "effect_measure", "estimate", "ci_low", "ci_high",
@@ -56,6 +56,11 @@ class Cohort:
         }
         gone = tuple((reason, np.asarray(rows)[keep]) for reason, rows in self.outcome.left_out)
         picked["left_out"] = gone
+        if self.outcome.event_patient is not None:  # positions among those who stay
+            whose = np.asarray(self.outcome.event_patient)
+            stays = np.asarray(keep)[whose]
+            picked["event_patient"] = (np.cumsum(keep) - 1)[whose[stays]]
+            picked["event_time"] = np.asarray(self.outcome.event_time)[stays]
         outcome = replace(self.outcome, patient_id=np.asarray(self.outcome.patient_id)[keep], **picked)
         return replace(
             self,
