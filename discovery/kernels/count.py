@@ -11,7 +11,9 @@ import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights
 from .count_fits import above, maximise_count, solve_symmetric
-from .screen_fit import CONSTANT, NOTHING_TO_FIT, OK, ScreenFit, quantile_root, signed_root
+from .count_profile import profile_limits
+from .count_screen import screen_columns
+from .screen_fit import NOTHING_TO_FIT, OK, ScreenFit, quantile_root, signed_root
 
 
 class CountFit(NamedTuple):
@@ -61,37 +63,22 @@ class CountPlan:
         coef, out = np.full((p, k), np.nan), np.full((3, p), np.nan)
         code = np.full(p, NOTHING_TO_FIT, dtype=np.int8)
         n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
-        bases: dict[bytes, CountFit] = {}
+        keys, packed = np.zeros(p, np.int64), np.packbits(self.observed, axis=0).T
+        patterns: dict[bytes, int] = {}
         for j in range(p):
-            rows = np.flatnonzero((w > 0) & self.observed[:, j])
-            n[j], events[j] = len(rows), int(self.y[rows].sum())
-            if not events[j] or len(rows) <= k:
-                continue
-            x = self.features[rows, j]
-            if not x.max() > x.min():
-                code[j] = CONSTANT
-                continue
-            key = rows.tobytes()
-            if key not in bases:
-                bases[key] = self.fit(rows, w, self.base[rows])
-            simple = bases[key]
-            whole = self.fit(rows, w, np.column_stack([self.base[rows], x]), start=simple, watch=True)
-            code[j] = whole.code if simple.code == OK or whole.code else simple.code
-            if code[j] == OK:
-                coef[j] = whole.coef
-                out[:, j] = np.sqrt(whole.covariance[-1, -1]), whole.loglik, simple.loglik
+            keys[j] = patterns.setdefault(packed[j].tobytes(), len(patterns))
+        screen_columns(
+            self.y, w, self.offset, self.base, self.features, self.observed, keys, len(patterns),
+            coef, out, code, n, events,
+        )  # fmt: skip
         z = signed_root(coef[:, -1], out[1], out[2])
         return ScreenFit(coef, out[0], out[1], out[2], z, code, n, events)
 
-    def fit(self, rows, weights, columns, *, start: CountFit | None = None, shift=None, watch=False):
-        """`CountFit` of one model on `rows`, of intercept and `columns` (len(rows), k).
-
-        `shift` is added to the offset; `watch`: the last column may not run away.
-        """
+    def fit(self, rows, weights, columns):
+        """`CountFit` of one model on `rows`, of intercept and `columns` (len(rows), k)."""
         from scipy.special import gammaln
 
         y, w, offset = self.y[rows], weights[rows], self.offset[rows]
-        offset = offset if shift is None else offset + shift
         centre, spread = columns.mean(axis=0), columns.std(axis=0)
         flat = ~(spread > 1e-12 * (1 + np.abs(centre)))  # a level without patients among the rows
         spread = np.where(flat, 1.0, spread)
@@ -99,14 +86,8 @@ class CountPlan:
         use = np.append(0, 1 + np.flatnonzero(~flat))
         x = np.ascontiguousarray(np.column_stack([np.ones(len(rows)), scaled])[:, use])
         beta = np.zeros(x.shape[1])
-        alpha = 0.0
         beta[0] = np.log((w @ y) / (w @ np.exp(offset)))
-        if start is not None and start.code == OK:
-            known = np.zeros(1 + columns.shape[1])
-            known[: len(start.coef)] = start.coef
-            alpha = start.alpha
-            beta = np.append(known[0] + known[1:] @ centre, known[1:] * spread)[use]
-        alpha, loglik, info, code = maximise_count(x, y, w, offset, above(y, w), beta, alpha, watch)
+        alpha, loglik, info, code = maximise_count(x, y, w, offset, above(y, w), beta, 0.0, False)
         k = len(use)
         size = 1 + columns.shape[1]
         covariance, coef = np.zeros((size, size)), np.zeros(size)
@@ -125,29 +106,12 @@ class CountPlan:
 
     def profile_interval(self, fit: ScreenFit, weights=None, *, conf_level: float = 0.95):
         """Profile-likelihood interval (low (p,), high (p,)), the dispersion estimated anew at each point."""
-        from scipy.optimize import brentq
-
         w, target = as_weights(weights, self.y.size), quantile_root(conf_level)
         bounds = np.full((2, len(fit.se)), np.nan)
-        for j in np.flatnonzero(fit.code == OK):
-            rows = np.flatnonzero((w > 0) & self.observed[:, j])
-            x, base = self.features[rows, j], self.base[rows]
-            start = CountFit(fit.coef[j, :-1], np.empty(0), 0.1, 0.0, OK)
-
-            def gap(at, rows=rows, x=x, base=base, start=start, top=fit.loglik[j]):
-                held = self.fit(rows, w, base, start=start, shift=at * x)
-                return np.sqrt(max(2 * (top - held.loglik), 0.0)) - target
-
-            for side, sign in enumerate((-1.0, 1.0)):
-                inner, width = fit.coef[j, -1], target * fit.se[j]
-                for _ in range(12):
-                    outer = fit.coef[j, -1] + sign * width
-                    if gap(outer) > 0:
-                        bounds[side, j] = brentq(gap, inner, outer, xtol=1e-9 * (1 + width))
-                        break
-                    inner, width = outer, 1.5 * width
-                else:
-                    bounds[side, j] = sign * np.inf
+        profile_limits(
+            self.y, w, self.offset, self.base, self.features, self.observed,
+            fit.coef, fit.se, fit.loglik, fit.code, target, bounds,
+        )  # fmt: skip
         return bounds[0], bounds[1]
 
 
