@@ -17,13 +17,14 @@ from discovery.phenotypes.reduce import learn_components
 from discovery.seeds import named_rng
 
 NULLS = ("gaussian", "copula")
+CHANCE = 0.95  # of the cohorts without groups: a larger k has to lead by more than these
 
 
 @dataclass(frozen=True, kw_only=True)
 class StructureTest:
     """`ks` (m,); `silhouette` (m,) of the cohort; `null` : kind -> (draws, m) silhouettes of its cohorts;
     `statistic`, `p_value` : kind -> number, the statistic being the largest standardised silhouette over
-    k; `null_statistic` : kind -> (draws,); `k` : the choice, by the first null (the Gaussian one)."""
+    k; `null_statistic` : kind -> (draws,); `k` : `fewest_groups` by the first null (the Gaussian one)."""
 
     ks: np.ndarray
     silhouette: np.ndarray
@@ -121,6 +122,22 @@ def largest_standardised(observed: np.ndarray, null: np.ndarray) -> tuple[float,
     return float(((observed - mean) / sd).max()), ((null - mean_without) / sd_without).max(axis=1)
 
 
+def fewest_groups(observed: np.ndarray, null: np.ndarray) -> int:
+    """Place of the smallest k that no larger k betters by more than chance, in standardised silhouette.
+
+    observed (m,), null (draws, m), k rising. The best k is kept unless its lead over a smaller one is within
+    what 95 % of the cohorts without groups show between the two. The largest value alone cuts in three what
+    is two: a cloud as long as two groups far apart is itself cut well in two, so k = 2 is held against a
+    high null, and three pieces come out as good within chance.
+    """
+    mean, sd = null.mean(axis=0), _spread(null.std(axis=0, ddof=1))
+    standard, chance = (observed - mean) / sd, (null - mean) / sd
+    best = int(np.argmax(standard))
+    by_chance = np.quantile(chance[:, best, None] - chance[:, :best], CHANCE, axis=0)
+    within = np.flatnonzero(standard[best] - standard[:best] <= by_chance)
+    return int(within[0]) if len(within) else best
+
+
 def structure_test(
     z: np.ndarray,
     weight: np.ndarray,
@@ -140,8 +157,6 @@ def structure_test(
         null[kind] = null_silhouettes(cohorts, weight, recipe, draws=draws, seed=seed, workers=workers)
         statistic[kind], null_statistic[kind] = largest_standardised(silhouette, null[kind])
         p_value[kind] = float((1 + (null_statistic[kind] >= statistic[kind]).sum()) / (draws + 1))
-    first = null[kinds[0]]
-    standard = (silhouette - first.mean(axis=0)) / _spread(first.std(axis=0, ddof=1))
     return StructureTest(
         ks=np.array(recipe.ks),
         silhouette=silhouette,
@@ -149,7 +164,7 @@ def structure_test(
         statistic=statistic,
         null_statistic=null_statistic,
         p_value=p_value,
-        k=int(recipe.ks[int(np.argmax(standard))]),
+        k=int(recipe.ks[fewest_groups(silhouette, null[kinds[0]])]),
     )
 
 

@@ -16,7 +16,7 @@ from discovery.phenotypes.reduce import learn_components, parallel_analysis, var
 from discovery.phenotypes.replication import prediction_strengths, profile_orders
 from discovery.phenotypes.site_check import check_sites, without_site_means
 from discovery.phenotypes.stability import best_jaccard
-from discovery.phenotypes.structure import NullCohorts, largest_standardised
+from discovery.phenotypes.structure import NullCohorts, fewest_groups, largest_standardised
 from discovery.problems import InputError
 
 
@@ -151,6 +151,19 @@ def test_a_draw_is_standardised_by_the_others(rng):
     _, found = largest_standardised(null.mean(axis=0), null)
     rest = np.delete(null, 4, axis=0)
     assert found[4] == pytest.approx(((null[4] - rest.mean(axis=0)) / rest.std(axis=0, ddof=1)).max())
+
+
+def test_a_larger_k_has_to_lead_by_more_than_chance(rng):
+    null = rng.normal(size=(4000, 3))  # unrelated: the lead of one over another has sd sqrt(2)
+    level = 1.645 * np.sqrt(2)
+    assert fewest_groups(np.array([5.0, 5.0 + level - 0.3, 0.0]), null) == 0
+    assert fewest_groups(np.array([5.0, 5.0 + level + 0.3, 0.0]), null) == 1
+    # chance is that of the pair: the same lead between two that rise and fall together is no chance
+    null[:, 1] = null[:, 0] + 0.1 * null[:, 1]
+    assert fewest_groups(np.array([5.0, 5.0 + level - 0.3, 0.0]), null) == 1
+    # a smaller k is taken although a k in between falls short, and never a larger one than the best
+    assert fewest_groups(np.array([5.0, 1.0, 5.2]), rng.normal(size=(99, 3))) == 0
+    assert fewest_groups(np.array([9.0, 8.9, 8.9]), null) == 0
 
 
 def test_site_association_is_cramers_v_and_shares_of_variance(rng):
