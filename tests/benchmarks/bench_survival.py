@@ -1,6 +1,6 @@
 """Curves, concordance and log-rank beside lifelines in one run, and how the cost grows with n.
 
-    python tests/benchmarks/bench_survival.py
+python tests/benchmarks/bench_survival.py
 """
 
 from __future__ import annotations
