@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from discovery.association.design import Design
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,4 +50,18 @@ def episode_rows(outcome, rows: np.ndarray) -> Episodes:
     return Episodes(
         patient=table[:, 0].astype(np.int64), start=table[:, 1], stop=table[:, 2], event=table[:, 3],
         end=end[rows], terminal=terminal, merged=int(merged),
+    )  # fmt: skip
+
+
+def terminal_design(design: Design) -> Design | None:
+    """The same patients with the event that ends their episodes as a survival outcome; None without one."""
+    e = design.episodes
+    if e is None or e.terminal is None or not e.terminal.any():
+        return None
+    first = np.full(len(e.end), np.inf)
+    np.minimum.at(first, e.patient, e.start)
+    entry = np.maximum(first, 0.0) if (first > 0).any() else None
+    return replace(
+        design, kind="survival", y=None, episodes=None, time=e.end, event=e.terminal, status=e.terminal,
+        entry=entry,
     )  # fmt: skip

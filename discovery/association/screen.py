@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.episodes import terminal_design
 from discovery.association.kinds import kind_of
 from discovery.association.maxt import max_t
 from discovery.association.multiplicity import adjust
@@ -146,6 +147,9 @@ def screen(
         tables.append(_curvature_rows(design, fits, shapes))
     tables.append(base_model_rows(design, conf_level=conf_level))
     tables += [_competing_rows(design.for_cause(k), conf_level) for k in design.causes if k != design.cause]
+    ended = terminal_design(design)
+    if ended is not None:
+        tables.append(_competing_rows(ended, conf_level, "terminal event: hazard"))
     return Screen(
         outcome=design.outcome,
         kind=design.kind,
@@ -337,14 +341,13 @@ def _curvature_rows(design: Design, fits: Fits, shapes: ShapeTests) -> pd.DataFr
     return rows
 
 
-def _competing_rows(design: Design, conf_level: float) -> pd.DataFrame:
+def _competing_rows(design: Design, conf_level: float, model: str = "") -> pd.DataFrame:
     """The same models with another event of the outcome as the one that counts; not in the q-values."""
     sizes = design.response.effective_sizes(design.observed)
     fits, reasons = _fit_features(design, sizes, conf_level)
     remarks = _remarks(design, sizes, fits, reasons)
-    return _feature_rows(
-        design, fits, f"competing event {design.cause}: cause-specific hazard", [reasons, remarks]
-    )
+    model = model or f"competing event {design.cause}: cause-specific hazard"
+    return _feature_rows(design, fits, model, [reasons, remarks])
 
 
 def _stacked(tables: list[pd.DataFrame]) -> pd.DataFrame:

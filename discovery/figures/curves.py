@@ -14,6 +14,7 @@ from discovery.report.format import whole
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+MEAN = "mean number of episodes"
 SMALL = 5  # a curve over fewer patients than this says more about them than about the marker
 
 
@@ -23,15 +24,15 @@ def draw_curves(
     """Draw survival by group or, with competing events, the incidence in one panel for each cause.
 
     `rows` has a column `part`: rows of part "curve" carry curve, group, time, estimate, ci_low,
-    ci_high; rows of part "at risk" carry group, time, n_at_risk. `curve` is "survival", else the name
-    of a cause, whose cumulative incidence it is. Groups and causes keep the order in which they appear.
+    ci_high; rows of part "at risk" carry group, time, n_at_risk. `curve` is "survival", `MEAN`, else the
+    name of a cause, whose cumulative incidence it is. Groups and causes keep the order in which they appear.
     """
     curve = rows[rows["part"] == "curve"] if len(rows) else rows
     if curve.empty:
         return say(ax, "No curve to draw: the marker is constant or no patient was followed.")
     groups = list(dict.fromkeys(curve["group"].astype(str)))
     causes = list(dict.fromkeys(curve["curve"].astype(str)))
-    rising = causes != ["survival"]
+    rising, counted = causes != ["survival"], causes == [MEAN]
     styles = THIRDS if len(groups) == 3 else GROUPS
     at_risk = rows[rows["part"] == "at risk"]
     set_size(ax, height=3.45 + 0.16 * len(groups))
@@ -56,11 +57,12 @@ def draw_curves(
                 [], [], marker=marker, linestyle=dash, color=colour, markersize=4, label=short(group, 34)
             )
         panel.set_xlim(0, last)
-        panel.set_ylim(0, min(1.0, 1.12 * highest) if rising else 1.0)
+        panel.set_ylim(0, 1.12 * highest if counted else min(1.0, 1.12 * highest) if rising else 1.0)
         panel.set_xlabel(time_label)
         if k == 0:
-            panel.set_ylabel("Cumulative incidence" if rising else "Event-free probability")
-        if rising:
+            words = "Cumulative incidence" if rising else "Event-free probability"
+            panel.set_ylabel(MEAN.capitalize() if counted else words)
+        if rising and not counted:
             panel.set_title(short(cause, 46), loc="left", fontsize=8, color=QUIET)
     figure_of(ax).legend(
         *panels[0].get_legend_handles_labels(),

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.pipeline.episodes_wing import mean_curves, watched_from_start
 from discovery.pipeline.leading import joined
 from discovery.pipeline.survival_wing import base_table, scaled_column
 from discovery.problems import InputError
@@ -53,6 +54,8 @@ def closer_look(
             found["site_meta_analysis"].append(pooled_sites(design, features))
         except InputError as fault:  # a kind of outcome without such models
             notes.append(f"{design.label}: shape, groups and sites were not looked at ({reason(fault)}).")
+        if watched_from_start(design):
+            found["at_risk_all"].append(mean_curves(design)[1])
         if design.kind == "survival":
             found["at_risk_all"].append(
                 at_risk_table(design.time, design.status, entry=design.entry, outcome=design.outcome)

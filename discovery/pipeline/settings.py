@@ -145,7 +145,7 @@ def outcome_run(study: Study, outcome: Outcome, design: Design, screen: Screen) 
         events=events,
         competing=competing,
         unit="" if design.kind == "survival" else outcome.unit,
-        time_unit=clock(outcome) if design.kind == "survival" else "",
+        time_unit=clock(outcome) if design.kind in ("survival", "recurrent") else "",
         landmark=outcome.landmark,
         delayed_entry=design.entry is not None,
         firth=bool(screen.firth.all()),

@@ -12,6 +12,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.screen import Screen
 from discovery.markers.verdict import HAZARDS
+from discovery.pipeline.episodes_wing import PART, mean_curves, more_episodes, watched_from_start
 from discovery.pipeline.leading import joined
 from discovery.study import Study
 from discovery.study.settings import SurvivalOutcome
@@ -73,14 +74,25 @@ def survival_tables(
     """Curves and numbers at risk of the leading features, their models beside the screen's, follow-up.
 
     "survival" is the tidy file of all of it: `part` says whether a row is a curve's step, a term of
-    the competing-risks models, or an effect by period where the hazards are not proportional.
+    the competing-risks models, an effect by period where the hazards are not proportional, or a difference
+    between thirds in the mean number of recurrent episodes.
     """
     curves: list[pd.DataFrame] = []
     at_risk: list[pd.DataFrame] = []
     terms: list[pd.DataFrame] = []
     periods: list[pd.DataFrame] = []
     follow_up: list[pd.DataFrame] = []
+    episodes: list[pd.DataFrame] = []
     for design in designs:
+        if watched_from_start(design):
+            curves.append(mean_curves(design)[0].assign(feature=""))
+            for feature in leading.get(design.outcome, ()):
+                values = study.features.loc[design.patient_id, feature].to_numpy(dtype=float)
+                for made, table in zip((curves, at_risk), mean_curves(design, values)):
+                    made.append(table.assign(feature=feature))
+                row = more_episodes(design, values)
+                if row is not None:
+                    episodes.append(pd.DataFrame([row | {"outcome": design.outcome, "feature": feature}]))
         if design.kind != "survival":
             continue
         names = cause_names(study, design.outcome)
@@ -106,7 +118,7 @@ def survival_tables(
             if feature in turned:
                 found = effect_by_period(design.time, design.event, column, **about)
                 periods.append(found.assign(outcome=design.outcome))
-    parts = {"curve": curves, "competing models": terms, "effect by period": periods}
+    parts = {"curve": curves, "competing models": terms, "effect by period": periods, PART: episodes}
     rows = [table.assign(part=part) for part, tables in parts.items() for table in tables]
     lead = ["outcome", "feature", "part"]
     whole = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=lead)

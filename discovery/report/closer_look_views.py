@@ -12,6 +12,11 @@ from discovery.report.settings import RunSettings
 
 MOST_REASONS = 20
 INTERVAL = "(95 % interval)"
+TIME = "Restricted mean time without the event, highest less lowest third; not adjusted."
+EPISODES = (
+    "Mean number of episodes a patient has had by then, highest less lowest third; who died counts as having "
+    "no more; not adjusted."
+)
 View = tuple[str, str, Table]
 
 
@@ -33,6 +38,7 @@ def closer_look_views(
         ("landmark", "From the landmark", _effects(parts.get("landmark"), labels, outcomes)),
         ("hazards", "Hazards that change over time", _periods(parts, tables, labels, outcomes)),
         ("mean-time", "Mean time without the event", _means(parts.get("restricted mean"), labels, outcomes)),
+        ("episodes", "Episodes a patient", _means(parts.get("mean episodes"), labels, outcomes, EPISODES)),
         ("prediction", "Prediction of patients left out", table_of("prediction", _prediction)),
         ("shapes", "Straight or bent", table_of("shapes", _shapes)),
         ("interactions", "Do effects differ between groups?", table_of("effect_modification", _groups)),
@@ -161,7 +167,7 @@ def _periods(parts, tables, labels: Mapping[str, str], outcomes: Mapping[str, st
 
 
 def _means(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str], note: str = TIME
 ) -> Table | None:
     if _empty(table):
         return None
@@ -176,7 +182,6 @@ def _means(
         )
         for row in table.to_dict("records")
     ]
-    note = "Restricted mean time without the event, highest less lowest third; not adjusted."
     return Table(("Feature", "Outcome", "Time", f"Difference {INTERVAL}", "p"), tuple(rows), note)
 
 

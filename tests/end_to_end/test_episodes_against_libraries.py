@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import warnings
 
 import numpy as np
 import pandas as pd
 import pytest
-from lifelines import CoxPHFitter
+from lifelines import CoxPHFitter, KaplanMeierFitter
 from lifelines.datasets import load_recur
 from scipy import stats
 
@@ -37,6 +38,7 @@ replicates = 30
 permutations = 200
 winsor = false
 phenotypes = false
+freeze = {freeze}
 """
 
 CONVICTIONS = """name = "convictions"
@@ -59,8 +61,12 @@ terminal = "ended"
 def run_study(folder, patients, features, *, outcome, adjust):
     patients.to_csv(folder / "patients.csv", index=False)
     features.to_csv(folder / "features.csv", index=False)
-    quoted = "[" + ", ".join(f'"{name}"' for name in adjust) + "]"
-    text = STUDY.format(name=folder.name, adjust=quoted, outcome=outcome)
+    text = STUDY.format(
+        name=folder.name,
+        adjust=json.dumps(adjust),
+        outcome=outcome,
+        freeze=json.dumps(features.columns[1:].tolist()),
+    )
     (folder / "study.toml").write_text(text, encoding="utf-8")
     return discovery.run(folder, out=folder / "out")
 
@@ -215,6 +221,61 @@ def test_recurrent_rows(episodes):
         assert row["events"] == rows["CENSOR"].sum()
     ranked = result.tables["markers"].sort_values("rank")["feature"].tolist()
     assert ranked == adjusted["p_value"].sort_values().index.tolist()
+
+
+def test_hazard_of_the_terminal_event_stands_beside(episodes):
+    _, people, result = episodes
+    found = result.tables["associations"]
+    beside = found[found["model"] == "terminal event: hazard"].set_index("feature")
+    for name in ("treated", "noise"):
+        table = people.assign(x=scaled(people[name]), age=scaled(people["age"]))
+        fit = CoxPHFitter().fit(
+            table[["watched", "ended", "x", "age"]], "watched", "ended", fit_options={"precision": 1e-9}
+        )
+        row = beside.loc[name]
+        assert row["effect_measure"] == "log hazard ratio per 1 SD"
+        assert row["estimate"] == pytest.approx(fit.params_["x"], abs=1e-6)
+        assert row["events"] == people["ended"].sum()
+        assert np.isnan(row["q_value"])
+
+
+def test_mean_number_of_episodes_by_third(episodes):
+    """Sum of S(t-) dN(t) / Y(t), S from `KaplanMeierFitter` of the terminal event (Ghosh & Lin 2000)."""
+    rows, people, result = episodes
+    curves = result.tables["curves"]
+    mine = curves[(curves["feature"] == "noise") & curves["group"].str.startswith("highest")]
+    assert set(mine["curve"]) == {"mean number of episodes"}
+    top = people[people["noise"].rank() > 267]  # the cut, place 266 of 0 to 399, is in the middle third
+    happened = rows[(rows["CENSOR"] == 1) & rows["ID"].isin(top["number"])]["TIME1"]
+    alive = KaplanMeierFitter().fit(top["watched"], top["ended"])
+    mean = 0.0
+    for time in np.unique(happened):
+        before = alive.survival_function_at_times(time - 1e-6).iloc[0]
+        mean += before * (happened == time).sum() / (top["watched"] >= time).sum()
+        assert mine.loc[mine["time"] == time, "estimate"].iloc[0] == pytest.approx(mean, rel=1e-9)
+    survival = result.tables["survival"]
+    gap = survival[(survival["part"] == "mean episodes") & (survival["feature"] == "noise")].iloc[0]
+    assert gap["ci_low"] < gap["estimate"] < gap["ci_high"]
+    assert gap["n"] < len(people)
+    assert (result.folder / "figures" / "episodes_curves_1.svg").exists()
+    assert (result.folder / "figures" / "episodes_over_time.svg").exists()
+    assert "Episodes a patient" in (result.folder / "index.html").read_text(encoding="utf-8")
+
+
+def test_frozen_findings_are_tested_in_a_second_cohort(episodes, convictions, tmp_path):
+    """Declared in advance, written down, and found again in the same people: the same estimate, a verdict."""
+    for (_, _, result), feature in ((episodes, "treated"), (convictions, "wexp")):
+        again = discovery.replicate(
+            result.folder / "frozen.json", result.folder.parent, out=tmp_path / result.folder.parent.name
+        )
+        row = again.tables["replication"].set_index("feature").loc[feature]
+        first = result.tables["associations"]
+        first = first[(first["model"] == "adjusted") & (first["feature"] == feature)].iloc[0]
+        assert row["estimate"] == pytest.approx(first["estimate"], rel=1e-9)
+        assert row["ci_low"] == pytest.approx(first["ci_low"], rel=1e-6)
+        assert row["p_one_sided"] == pytest.approx(first["p_value"] / 2, rel=1e-6)
+        assert row["verdict"]
+        assert row["se_null"] == pytest.approx(row["se"], rel=0.25)
 
 
 @pytest.mark.parametrize("cohort", ["convictions", "episodes"])
