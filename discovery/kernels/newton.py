@@ -27,6 +27,7 @@ MAX_ITERATIONS_FIRTH = 500  # scoring with the unpenalised information: slow whe
 MAX_HALVINGS = 30
 RUNAWAY = 8.0  # per standard deviation, where a fit cannot go on
 CONVERGED = 1e-12  # squared length of the step in standard errors
+STEEPEST_FALL = 1e-3  # of the decrement in one step towards infinity: about e-fold; convergence is steeper
 LIMIT = 1e-10  # about what the likelihood has still to gain from a covariate that runs away
 NEAR_LIMIT = 1e-6  # the same, enough where floating point allows no more steps
 CONVERGED_FIRTH = 1e-15  # converges linearly, so the last step must be smaller
@@ -290,7 +291,8 @@ def advance(nt, free, firth):
             nt.step[a, j] = shrink * nt.vector[a]
         nt.scale[j] = shrink
         if not firth and nt.iterations[j] > 2:
-            steady = decrement < 1e-4 and move > 1e-6 and move > 0.5 * nt.last_move[j]
+            flat = STEEPEST_FALL * nt.last_decrement[j] < decrement < 1e-4
+            steady = flat and move > 1e-6 and move > 0.5 * nt.last_move[j]
             if steady or exhausted(nt, j, free):
                 nt.status[j] = SEPARATED
                 continue

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from joblib import Parallel, delayed
+from lifelines import CoxPHFitter
 from scipy.optimize import approx_fprime, minimize
 
 from discovery.kernels.cox import CoxPlan, fit_cox, profile_interval_cox, screen_cox
@@ -403,3 +407,21 @@ def test_tiny_and_strange_cohorts_give_codes_never_warnings(seed, n, q, firth, s
     for part in (fit.coef, fit.se, fit.loglik, fit.loglik_base, fit.z):
         assert np.isfinite(part[good]).all()
         assert np.isnan(part[~good]).all()
+
+
+def test_a_newton_step_that_happens_to_repeat_is_no_separation():
+    """In this open cohort two small steps of the feature have the same size while the covariates settle."""
+    folder = Path(__file__).resolve().parents[2] / "cohorts" / "rotterdam"
+    patients = pd.read_csv(folder / "patients.csv", index_col=0)
+    markers = pd.read_csv(folder / "features.csv", index_col=0).loc[patients.index]
+    markers = markers.clip(markers.quantile(0.01), markers.quantile(0.99), axis=1)
+    z = ((markers - markers.mean()) / markers.std()).to_numpy()
+    first_axis = z @ np.linalg.svd(z, full_matrices=False)[2][0]
+    columns = ["age_years", "postmenopausal", "hormone_therapy", "chemotherapy"]
+    base = patients[columns].to_numpy(float)
+    time, event = patients["time_days"].to_numpy(float), patients["relapse_or_death"].to_numpy(float)
+    fit = screen_cox(time, event, base, first_axis[:, None])
+    low, high = profile_interval_cox(time, event, base, first_axis[:, None], fit=fit)
+    table = patients[[*columns, "time_days", "relapse_or_death"]].assign(x=first_axis)
+    wald = CoxPHFitter().fit(table, "time_days", "relapse_or_death").confidence_intervals_.loc["x"]
+    np.testing.assert_allclose([low[0], high[0]], wald.to_numpy(), atol=1e-3)
