@@ -107,6 +107,56 @@ def compare_screens() -> None:
     )
 
 
+def compare_episodes(n: int = 500, q: int = 3) -> None:
+    """Counts against a loop over statsmodels, recurrent episodes against one over lifelines."""
+    import pandas as pd
+    from lifelines import CoxPHFitter
+    from statsmodels.discrete.discrete_model import NegativeBinomial
+
+    from discovery.association.episodes import Episodes
+    from discovery.association.kind_recurrent import EpisodePlan
+    from discovery.association.response import Response
+    from discovery.kernels.count import CountPlan
+
+    rng = np.random.default_rng(3)
+    base, features = rng.normal(size=(n, q)), rng.normal(size=(n, FEATURES))
+    watched = rng.uniform(0.5, 1.5, n)
+    rate = 1.5 * np.exp(0.4 * base[:, 0]) * rng.gamma(1.25, 0.8, n)
+    times = [np.sort(rng.uniform(0, watched[i], rng.poisson(rate[i] * watched[i]))) for i in range(n)]
+    y = np.array([len(t) for t in times], dtype=float)
+    with_one = np.column_stack([np.ones(n), base, features[:, 0]])
+
+    def design(j: int) -> np.ndarray:
+        with_one[:, -1] = features[:, j]
+        return with_one
+
+    print(f"\n{FEATURES} features, {n} patients, {q} covariates, {y.sum():.0f} episodes")
+    against(
+        "negative binomial, against statsmodels",
+        lambda: CountPlan(y, watched, base, features).screen(),
+        lambda j: NegativeBinomial(y, design(j), offset=np.log(watched)).fit(disp=0, maxiter=200),
+        repeats=1,
+    )
+    patient = np.repeat(np.arange(n), [len(t) + 1 for t in times])
+    start = np.concatenate([np.append(0.0, t) for t in times])
+    stop = np.concatenate([np.append(t, end) for t, end in zip(times, watched)])
+    event = np.concatenate([np.append(np.ones(len(t)), 0.0) for t in times])
+    rows = Episodes(
+        patient=patient, start=start, stop=stop, event=event, end=watched, terminal=None, merged=0
+    )
+    response = Response(kind="recurrent", y=y, episodes=rows)
+    table = pd.DataFrame(base[patient], columns=[f"z{a}" for a in range(q)])
+    table = table.assign(start=start, stop=stop, event=event, patient=patient)
+    against(
+        "recurrent, robust by patient, lifelines",
+        lambda: EpisodePlan(response, base, features, None).screen(),
+        lambda j: CoxPHFitter().fit(
+            table.assign(x=features[patient, j]), "stop", "event", entry_col="start", cluster_col="patient"
+        ),
+        repeats=1,
+    )
+
+
 def time_bootstrap(draws: int = 1000, n: int = 500, p: int = 60, q: int = 4, threads: int = 2) -> None:
     from joblib import Parallel, delayed
 
@@ -163,6 +213,7 @@ def time_small_jobs() -> None:
 def main() -> int:
     warnings.simplefilter("ignore")
     compare_screens()
+    compare_episodes()
     time_bootstrap()
     time_small_jobs()
     return 0
