@@ -110,3 +110,27 @@ def test_order_of_rows_changes_nothing_and_max_t_is_familywise():
     again = screen(build_design(moved, covariates, features, site=site), permutations=0)
     np.testing.assert_allclose(again.fit.coef, found.fit.coef, atol=1e-9)
     np.testing.assert_allclose(again.fit.z, found.fit.z, atol=1e-7)
+
+
+def test_patients_left_out_take_their_episodes_with_them():
+    """A cohort of every second patient has the episodes counted straight from the outcome of all."""
+    from discovery.markers.sensitivity import MAIN, Cohort, sensitivity_board
+
+    outcome, covariates, features, site = virtual(np.random.default_rng(8), missing=False)
+    cohort = Cohort(
+        outcome=outcome, covariates=covariates, features=features[["a"]], site=site, etiology=None,
+        more=covariates[[]], reliable=None,
+    )  # fmt: skip
+    keep = np.arange(len(outcome.patient_id)) % 2 == 1
+    half = cohort.where(keep).outcome
+    for place, patient in enumerate(np.flatnonzero(keep)):
+        mine = np.sort(half.event_time[half.event_patient == place])
+        assert mine.tolist() == np.sort(outcome.event_time[outcome.event_patient == patient]).tolist()
+    board = sensitivity_board(cohort, winsor=None).set_index("alternative")
+    main = screen(build_design(outcome, covariates, features[["a"]], site=site, winsor=None), permutations=0)
+    assert board.at[MAIN, "estimate"] == pytest.approx(main.fit.coef[0, -1], abs=1e-9)
+    north = cohort.where((site == "south").to_numpy())
+    alone = build_design(north.outcome, north.covariates, north.features, winsor=None)
+    assert board.at["without site north", "n"] == alone.n == (site == "south").sum()
+    assert np.isfinite(board.at["without site north", "estimate"])
+    assert board.at[MAIN, "e_value"] > 1
