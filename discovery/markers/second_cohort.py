@@ -62,7 +62,7 @@ def replicate_findings(
     require_same(findings, study, definitions or {})
     shift = shift_table(findings, study)
     remarks = [_shift_sentence(name, smd) for name, smd in zip(shift["name"], shift["smd"])]
-    remarks = [sentence for sentence in remarks if sentence]
+    remarks = [*_same_data(findings, study), *(sentence for sentence in remarks if sentence)]
     rows: list[dict] = []
     models: list[dict] = []
     for outcome in findings.outcomes:
@@ -77,6 +77,17 @@ def replicate_findings(
     return Replication(
         shift=shift, findings=table, models=pd.DataFrame(models), remarks=tuple(dict.fromkeys(remarks))
     )
+
+
+def _same_data(findings: FrozenFindings, study: Study) -> list[str]:
+    """A remark when a data file is byte for byte one of the first cohort; labels may well be shared."""
+    data = (study.settings.patients.file, study.settings.features.file if study.settings.features else "")
+    known = set(findings.input_hashes.values())
+    same = [name for name, digest in study.input_hashes.items() if name in data and digest in known]
+    if not same:
+        return []
+    what = "are files" if len(same) > 1 else "is a file"
+    return [f"{' and '.join(same)} {what} of the first cohort: the same patients again are no replication"]
 
 
 def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[str, str]) -> None:

@@ -16,6 +16,10 @@ from discovery.report.methods_text import CAUTION
 from discovery.report.page_tables import Table
 from discovery.report.saved_figure import SavedFigure
 
+NOT_SHRUNK = (
+    "Where the first cohort had too few features (20 are needed) to learn how far selection inflated the "
+    "effects, they stand as estimated, not shrunk, and the second cohort may well find less."
+)
 HELD = ("replicated", "replicated, smaller than announced")
 
 
@@ -104,7 +108,10 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
         "One-sided p, Holm", "Power", "Verdict", "Why",
     )  # fmt: skip
     measures = words.listed(sorted({words.ratio_name(m) for m in findings["effect_measure"]}))
-    return Table(heads, tuple(rows), note=f"Effects: {measures}, adjusted, on the first cohort's scale.")
+    note = f"Effects: {measures}, adjusted, on the first cohort's scale."
+    if (findings["shrunk_first"] == findings["estimate_first"]).any():
+        note += " " + NOT_SHRUNK
+    return Table(heads, tuple(rows), note=note)
 
 
 def shift_view(shift: pd.DataFrame) -> Table:
@@ -157,7 +164,15 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
                 words.gain_interval(r.gain, r.gain_low, r.gain_high),
             )
         )
-    note = "For a continuous outcome the third column is the mean of observed - expected in first-cohort SDs."
+    note = (
+        "Above the base model: of the same step. A frozen base model that does badly here makes this gain "
+        "large; with everything refitted it is the feature's own."
+    )
+    if models["level_is"].str.startswith("mean").any():
+        note += (
+            " For a continuous outcome the fourth column is the mean of observed less expected, in SDs of "
+            "the first cohort."
+        )
     return Table(heads, tuple(rows), note=note)
 
 

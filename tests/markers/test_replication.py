@@ -101,6 +101,15 @@ def test_a_published_prognostic_factor_of_one_cohort_replicates_in_the_other(two
     assert (table.loc["nodes", "direction"], table.loc["pgr", "direction"]) == (1, -1)
 
 
+def test_the_page_says_what_was_not_shrunk_and_what_the_gain_is_over(two_cohorts):
+    folder, result = two_cohorts
+    page = (folder / "second" / "index.html").read_text()
+    assert "stand as estimated" in page
+    assert "Above the base model: of the same step" in page
+    assert "For a continuous outcome" not in page
+    assert not any("no replication" in remark for remark in result.remarks)
+
+
 def test_the_second_estimate_is_lifelines_own_on_the_frozen_scale(two_cohorts, root):
     from lifelines import CoxPHFitter
 
@@ -160,9 +169,11 @@ def test_the_frozen_model_is_calibrated_where_it_was_made(two_cohorts, root):
     import discovery
 
     folder, _ = two_cohorts
-    table = discovery.replicate(
+    itself = discovery.replicate(
         folder / "first" / "frozen.json", folder / "study.toml", out=folder / "itself"
-    ).tables["model_performance"]
+    )
+    assert "patients again are no replication" in itself.remarks[0]
+    table = itself.tables["model_performance"]
     frozen = table[table["step"] == "as frozen"]
     np.testing.assert_allclose(frozen["slope"], 1, atol=1e-6)
     np.testing.assert_allclose(frozen["level"], 1, atol=0.01)  # the hazard is kept at 25 times
