@@ -6,8 +6,10 @@ five ways, or with groups of equal size whose means in the factors lie the state
 passes; here the cheap rules come first and a run stops at the first that fails, which changes no answer.
 
 Limits: at most 2 % of cohorts without groups, and the power that the project's measured table has for the
-same distances at N = 150. Both are met up to the Monte Carlo error of the runs done here. The full table is
-shared/phenotype_validity.csv; it is written by
+same distances at N = 150, up to the Monte Carlo error of the runs done here. The full table, each row with
+its limit, is shared/phenotype_validity.csv. Three groups at 4 SD come out below that power (.64) in this
+layout, where all three distances are equal: their own test below has the ceiling. The rule for the number of
+groups was chosen on cohorts of other seeds (4711 to 4713). The table is written by
 
     python tests/validity/test_phenotype_validity.py TABLE.csv
 """
@@ -30,12 +32,11 @@ NULLS = ("gaussian blocks", "one factor", "skewed", "t5", "curved continuum")
 # here; the table says how often it passes for groups
 HARD = "half circle"
 LINE = (3, 4.0, "line")  # beside the triangle, in which all three distances are the same
-RUNS = {150: (100, 20), 400: (50, 10)}  # of the table: without groups, and planted
+RUNS = {150: (100, 40), 400: (50, 20)}  # of the table: without groups, and planted
 # least power by (groups, distance): N = 150 as measured for the same rule; N = 400 with its strict dip
 POWER = {
     (2, 4.0, 150): 0.82,
-    # a shortfall: the note has 1.00, in cohorts of its own; this is the share measured in these
-    (2, 5.0, 150): 0.75,
+    (2, 5.0, 150): 1.00,
     (3, 4.0, 150): 0.64,
     (3, 5.0, 150): 0.96,
     (2, 4.0, 400): 0.78,
@@ -181,6 +182,29 @@ def test_planted_distance_is_the_stated_one(groups, distance):
     assert np.sqrt(away @ np.linalg.solve(within, away)) == pytest.approx(distance, rel=0.02)
 
 
+def test_three_groups_at_4_sd_show_no_more_gap_than_this_even_when_they_are_known():
+    """The ceiling of three groups at 4 SD: their gap is hard to see whoever they are.
+
+    With three at equal distance each group stands against two others, only 3.46 SD from their mean. Given
+    the true directions, the dip with the smallest p times 3 passes in about half of the cohorts: below the
+    .64 of the project's measured table, which that rule therefore did not reach in this layout. The sum of
+    logs used here passes in about .65 (400 runs) when the directions are given; ours have to be learned.
+    """
+    from discovery.kernels.dip import dips
+    from discovery.phenotypes.separation import null_dips
+
+    means = 4 / np.sqrt(2) * np.eye(3)
+    away = (means - (means.sum(axis=0) - means) / 2).T
+    rng, n, runs = np.random.default_rng([SEED, 3, 4]), 150, 300
+    limit = np.quantile(null_dips(n, "normal"), 1 - 0.05 / 3)
+    passed = 0
+    for _ in range(runs):
+        scores = (rng.normal(size=(n, 3)) + means[np.arange(n) % 3]) @ away
+        passed += dips(np.ascontiguousarray(np.sort(scores, axis=0).T)).max() > limit
+    assert stats.binom.cdf(passed, runs, POWER[3, 4.0, 150]) < 0.005
+    assert passed / runs > 0.4
+
+
 def test_the_committed_table_keeps_the_limits(shared):
     table = pd.read_csv(shared / "phenotype_validity.csv").set_index(["case", "n"])
     for case in NULLS:
@@ -201,18 +225,18 @@ def table_row(case, n, runs):
     name += " in a line" if "line" in case else ""
     return {
         "case": name, "n": n, "runs": runs, "declared": found, "share": found / runs, "low": low,
-        "high": high, "draws": 199, "bootstraps": 100, "seed": SEED, "date": time.strftime("%Y-%m-%d"),
+        "high": high, "limit": FALSE_LIMIT if case in NULLS else POWER.get((*case, n)), "draws": 199,
+        "bootstraps": 100, "seed": SEED, "date": time.strftime("%Y-%m-%d"),
     }  # fmt: skip
 
 
 def main(path):
     rows = []
     for n, (without, planted) in RUNS.items():
-        for case in NULLS:
-            rows.append(table_row(case, n, without))
-        for case in (*[key[:2] for key in POWER if key[2] == n], LINE, HARD):
-            rows.append(table_row(case, n, planted))
-        pd.DataFrame(rows).to_csv(path, index=False)
+        groups = [key[:2] for key in POWER if key[2] == n]
+        for case in (*groups, *NULLS, LINE, HARD):
+            rows.append(table_row(case, n, without if case in NULLS else planted))
+            pd.DataFrame(rows).to_csv(path, index=False)
 
 
 if __name__ == "__main__":
