@@ -150,7 +150,7 @@ def test_intervals_cover(full_validity, capsys, measured):
                     hits += fits.ci_low[0] <= effect * sd <= fits.ci_high[0]
             what = f"interval coverage, effect {effect:g}"
             rows.append(row(what, kind, n, skewed, 0.95, hits / known, known))
-            # the sandwich is too small in small cohorts (Mancl & DeRouen, Biometrics 2001;57:126), the more
+            # the sandwich is too small in small cohorts (Mancl & DeRouen 2001, from memory), the more
             # so the heavier the tail of the rates; the score test is not. Measured .90-.91 and .92-.93 here
             least = {("recurrent", 80): 0.90, ("recurrent", 400): 0.93}.get((kind, n), 0.94)
             if hits / known < least - STANDARD_ERRORS * np.sqrt(least * (1 - least) / known):
