@@ -68,7 +68,7 @@ def masked(
     for name in BY_ROW:
         if name in out:
             out[name] = mask_rows(out[name], limit, n=n, events=events)
-    if "sensitivity" in out:
+    if "sensitivity" in out and len(out["sensitivity"]):
         counts = {o.name: o.n for o in settings.outcomes}
         whole = out["sensitivity"]["n"] == out["sensitivity"]["outcome"].map(counts)
         partly = blank(out["sensitivity"].copy(), ~whole.to_numpy())

@@ -272,3 +272,22 @@ def test_competing_events_are_held_against_their_own_total():
 def test_small_numbers_in_sentences():
     assert said("site Isle has only 3 patients", 5) == "site Isle has only fewer than 5 patients"
     assert said("60 patients; knots at 3 places; 0 events", 5) == "60 patients; knots at 3 places; 0 events"
+
+
+def test_a_run_without_sensitivity_analyses_is_masked_too(tmp_path):
+    """Classes that are too small to be assessed leave that table without a column."""
+    rng = np.random.default_rng(5)
+    ids = [f"P{i:02d}" for i in range(12)]
+    grade = ["I"] * 3 + ["II"] * 3 + ["III"] * 6
+    pd.DataFrame({"patient_id": ids, "grade": grade}).to_csv(tmp_path / "patients.csv", index=False)
+    pd.DataFrame({"patient_id": ids, "rv_a": rng.normal(size=12), "rv_b": rng.normal(size=12)}).to_csv(
+        tmp_path / "features.csv", index=False
+    )
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname = "few"\nseed = 1\n[patients]\nfile = "patients.csv"\nid = "patient_id"\n'
+        '[features]\nfile = "features.csv"\nid = "patient_id"\n'
+        '[[outcomes]]\nname = "grade"\nkind = "ordinal"\ncolumn = "grade"\nlevels = ["I", "II", "III"]\n'
+        "[analysis]\nreplicates = 0\npermutations = 0\nphenotypes = false\nsuppress_below = 5\n"
+    )
+    result = discovery.run(tmp_path, out=tmp_path / "out", workers=1)
+    assert set(result.tables["markers"]["verdict"]) == {"not assessable"}
