@@ -205,17 +205,21 @@ def test_three_groups_at_4_sd_show_no_more_gap_than_this_even_when_they_are_know
     assert passed / runs > 0.4
 
 
-def test_the_committed_table_keeps_the_limits(shared):
+@pytest.mark.parametrize("case", NULLS)
+def test_the_committed_table_calls_no_noise_phenotypes(case, shared):
+    row = pd.read_csv(shared / "phenotype_validity.csv").set_index(["case", "n"]).loc[case, 150]
+    assert row["declared"] / row["runs"] <= FALSE_LIMIT
+
+
+@pytest.mark.parametrize("key", POWER, ids=str)
+def test_the_committed_table_has_the_power(key, shared):
+    """Not met by three groups at 4 SD and N = 150, which the table states; see the test of their ceiling."""
+    groups, distance, n = key
     table = pd.read_csv(shared / "phenotype_validity.csv").set_index(["case", "n"])
-    for case in NULLS:
-        row = table.loc[case, 150]
-        assert row["declared"] / row["runs"] <= FALSE_LIMIT
-    for (groups, distance, n), least in POWER.items():
-        name = f"{groups} groups {distance:g} SD"
-        if (name, n) in table.index:
-            row = table.loc[name, n]
-            # the shares it is held against come from 80 runs of their own; both errors count
-            assert stats.binom.cdf(row["declared"], row["runs"], min(least, 0.99)) > 0.005
+    name = f"{groups} groups {distance:g} SD"
+    if n == 150 or (name, n) in table.index:
+        row = table.loc[name, n]
+        assert stats.binom.cdf(row["declared"], row["runs"], min(POWER[key], 0.99)) > 0.005
 
 
 def table_row(case, n, runs):
