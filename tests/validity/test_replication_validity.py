@@ -124,7 +124,7 @@ def test_a_null_marker_seldom_succeeds_and_the_interval_holds(
     effects[: EFFECTS.size] = EFFECTS
     runs = [
         replicated_once(tmp_path / f"{seed}", seed, kind, n_first, n_second, effects)
-        for seed in range(200 if full_validity else 6)
+        for seed in range(200 if full_validity else 3)
     ]
     row = tally(runs, kind, n_first, n_second, "five")
     print(
