@@ -34,7 +34,7 @@ EXPECTED = {
     "rate ten times too high": (2500, "no accepted beat", "none of", ""),
     "all missing": (250, "no accepted beat", "no beat of the right ventricle", "all missing"),
     "clipped": (250, "no accepted beat", "line clipped", "of the samples held at 22 mmHg"),
-    "other unit": (250, "no accepted beat", "no beat of the right ventricle", "or another unit?"),
+    "other unit": (250, "no accepted beat", "no beat of the right ventricle", "is the unit kPa?"),
     "other signal": (250, "no accepted beat", "no beat of the right ventricle", "another signal"),
     "channels swapped": (250, "measured", "", "are the channels swapped"),
     "channel of another name": (250, "measured", "", "no such channel"),
