@@ -70,6 +70,8 @@ def proportional_hazards_test(
     cross = np.einsum("g,gij->ij", g, by_time)
     square = np.einsum("g,gij->ij", g**2, by_time)
     left = square - cross @ np.linalg.solve(information, cross)
+    if not np.isfinite(left).all():
+        refuse("proportional hazards", "the variance of the test is not finite: nothing can be said")
     out = []
     variables = list(dict.fromkeys(ready.design.variable))
     blocks = [(name, np.flatnonzero([of == name for of in ready.design.variable])) for name in variables]
