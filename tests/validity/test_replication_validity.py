@@ -6,8 +6,7 @@ by the whole run on the first cohort, frozen, and tested in a second cohort. A s
 feature belongs to a block without a causal feature.
 
 Limits: false success in at most 1 % of replications, the prediction interval holding the second estimate
-in at least 95 %, each up to Monte Carlo error of the runs done here. Full results: the table
-shared/operating_replication.csv.
+in at least 95 %, each up to Monte Carlo error of the runs done here.
 """
 
 from __future__ import annotations

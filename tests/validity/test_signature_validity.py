@@ -4,7 +4,7 @@ Setting: 40 features in 8 blocks of 5 (correlation .8 inside a block), 3 covaria
 blocks, or none. The truth is the discrimination of the very signature that was fitted, in 20,000 patients.
 Limits: corrected value within .015 of the truth on average, the interval covering it in at least 90 %
 (approximate 95 %, as for the gain of single markers), and without a causal feature "better than the base
-model" in at most 5 %, each up to Monte Carlo error. Full results: shared/operating_signature.csv.
+model" in at most 5 %, each up to Monte Carlo error.
 """
 
 from __future__ import annotations
