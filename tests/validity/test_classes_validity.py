@@ -2,14 +2,11 @@
 interval coverage, with a confounder.
 
 The truth is drawn here, so nominal levels are the expectation and the limits are binomial. Reduced by
-default; `--validity` runs 10 to 12 times as many, adds the level .001, and writes its table where
-`CLASSES_VALIDITY_TABLE` in the environment names a file. shared/operating_classes.csv is such a table, of the
-reduced size.
+default; `--validity` runs 10 to 12 times as many and adds the level .001. shared/operating_classes.csv is
+what `--tables` wrote.
 """
 
 from __future__ import annotations
-
-import os
 
 import numpy as np
 import pandas as pd
@@ -23,6 +20,7 @@ from discovery.study import Outcome
 
 pytestmark = pytest.mark.validity
 SEED = 20261125
+TABLE = "operating_classes.csv"
 STANDARD_ERRORS = 3.5
 EFFECTS = np.array([0.0, 0.5])
 
@@ -63,14 +61,12 @@ def within(rate, expected, tests):
     return abs(rate - expected) <= STANDARD_ERRORS * np.sqrt(expected * (1 - expected) / tests)
 
 
-def keep(capsys, rows):
-    """Show the rows, and add them to the table that the environment names."""
+def keep(capsys, measured, rows):
+    """Show the rows, and hand them on to the table."""
+    for each in rows:
+        measured(TABLE, each)
     with capsys.disabled():
         print("\n" + pd.DataFrame(rows).to_string(index=False))
-    target = os.environ.get("CLASSES_VALIDITY_TABLE")
-    if target:
-        head = not os.path.exists(target)
-        pd.DataFrame(rows).to_csv(target, mode="a", header=head, index=False)
 
 
 def row(what, kind, n, skewed, expected, found, count):
@@ -80,7 +76,7 @@ def row(what, kind, n, skewed, expected, found, count):
     }  # fmt: skip
 
 
-def test_single_tests_keep_their_level(full_validity, capsys):
+def test_single_tests_keep_their_level(full_validity, capsys, measured):
     runs, p, rows, outside = (240 if full_validity else 20), 40, [], []
     for cell, (kind, n, skewed) in enumerate(CELLS):
         values = []
@@ -101,11 +97,11 @@ def test_single_tests_keep_their_level(full_validity, capsys):
             outside.append(rows[-2])
         if full_validity and rare > 0.0045:
             outside.append(rows[-1])
-    keep(capsys, rows)
+    keep(capsys, measured, rows)
     assert not outside, outside
 
 
-def test_intervals_cover(full_validity, capsys):
+def test_intervals_cover(full_validity, capsys, measured):
     """Of the ordinal slope, and of the log odds ratio of the second class against the first."""
     runs, rows, outside = (2400 if full_validity else 200), [], []
     for cell, (kind, n, skewed) in enumerate([c for c in CELLS if not c[2]]):
@@ -129,11 +125,11 @@ def test_intervals_cover(full_validity, capsys):
             )
             if not within(hits / known, 0.95, known):
                 outside.append(rows[-1])
-    keep(capsys, rows)
+    keep(capsys, measured, rows)
     assert not outside, outside
 
 
-def test_permutation_keeps_the_familywise_error(full_validity, capsys):
+def test_permutation_keeps_the_familywise_error(full_validity, capsys, measured):
     runs, permutations, rows, outside = (600 if full_validity else 60), 199, [], []
     for cell, (kind, n, skewed) in enumerate(CELLS):
         hits = 0
@@ -145,5 +141,5 @@ def test_permutation_keeps_the_familywise_error(full_validity, capsys):
         # the note's own table for maxT reaches .056 for other outcomes
         if hits / runs > 0.06 + STANDARD_ERRORS * np.sqrt(0.05 * 0.95 / runs):
             outside.append(rows[-1])
-    keep(capsys, rows)
+    keep(capsys, measured, rows)
     assert not outside, outside
