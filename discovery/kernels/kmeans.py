@@ -39,6 +39,7 @@ def kmeans(points, k, uniforms):
     best_centres = np.zeros((k, d))
     labels = np.zeros(n, dtype=np.int64)
     nearest = np.empty(n)
+    rows = points.T.copy()
     for start in range(uniforms.shape[0]):
         centres = _seeds(points, k, uniforms[start])
         inertia = np.inf
@@ -49,7 +50,7 @@ def kmeans(points, k, uniforms):
                 inertia = now
                 break
             inertia = now
-            _recentre(points, labels, nearest, centres)
+            _recentre(rows, labels, nearest, centres)
         if inertia < best * (1.0 - 1e-12):
             best = inertia
             best_labels[:] = labels
@@ -86,7 +87,16 @@ def _seeds(points, k, uniform):
 def _squared_distance(points, centre, away):
     d, n = points.shape
     away[:] = 0.0
-    for j in range(d):
+    blocks = d - d % 4
+    for j in range(0, blocks, 4):  # four dimensions in one pass, added in their order
+        a, b, c, e = points[j], points[j + 1], points[j + 2], points[j + 3]
+        at_a, at_b, at_c, at_e = centre[j], centre[j + 1], centre[j + 2], centre[j + 3]
+        for i in range(n):
+            total = away[i] + (a[i] - at_a) * (a[i] - at_a)
+            total += (b[i] - at_b) * (b[i] - at_b)
+            total += (c[i] - at_c) * (c[i] - at_c)
+            away[i] = total + (e[i] - at_e) * (e[i] - at_e)
+    for j in range(blocks, d):
         row, at = points[j], centre[j]
         for i in range(n):
             away[i] += (row[i] - at) * (row[i] - at)
@@ -114,23 +124,22 @@ def _assign(points, centres, labels, nearest):
 
 
 @compiled
-def _recentre(points, labels, nearest, centres):
-    d, n = points.shape
+def _recentre(rows, labels, nearest, centres):
+    n, d = rows.shape
     k = centres.shape[0]
     size = np.zeros(k)
-    for i in range(n):
-        size[labels[i]] += 1.0
     sums = np.zeros((k, d))
-    for j in range(d):
-        row = points[j]
-        for i in range(n):
-            sums[labels[i], j] += row[i]
+    for i in range(n):
+        own, row = sums[labels[i]], rows[i]
+        size[labels[i]] += 1.0
+        for j in range(d):
+            own[j] += row[j]
     for c in range(k):
         if size[c] > 0:
             centres[c] = sums[c] / size[c]
         else:  # an empty group begins anew at the patient worst served
             worst = np.argmax(nearest)
-            centres[c] = points[:, worst]
+            centres[c] = rows[worst]
             nearest[worst] = 0.0
 
 

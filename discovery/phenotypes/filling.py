@@ -6,9 +6,29 @@ in; in each bootstrap draw a random one does, so that what was not seen is not h
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 
 ROUNDS = 25
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pattern:
+    """r patients with the same s features seen and l lacking: `seen` (r, s), `lacking` (r, l), places in the
+    flattened table; `columns` (l,); `slope` (s, l); `rest` (l, l), what the features seen leave open."""
+
+    seen: np.ndarray
+    lacking: np.ndarray
+    columns: np.ndarray
+    slope: np.ndarray
+    rest: np.ndarray
+
+    @cached_property
+    def spread(self) -> np.ndarray:
+        """A root of `rest`: normals (r, l) times it have that covariance."""
+        return np.linalg.cholesky(self.rest).T
 
 
 class Filling:
@@ -18,19 +38,26 @@ class Filling:
     """
 
     def __init__(self, gaps: np.ndarray, covariance: np.ndarray):
-        self.patterns: list[tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]] = []
+        self.patterns: list[Pattern] = []
         kinds, of = np.unique(gaps, axis=0, return_inverse=True)
-        of = np.asarray(of).ravel()
+        of, p = np.asarray(of).ravel(), gaps.shape[1]
+        precision = np.linalg.inv(covariance) if gaps.any() else covariance
         for number, gap in enumerate(kinds):
             if not gap.any():
                 continue
             seen, lacking = np.flatnonzero(~gap), np.flatnonzero(gap)
-            across = covariance[np.ix_(seen, lacking)]
-            slope = np.linalg.solve(covariance[np.ix_(seen, seen)], across)
-            rest = covariance[np.ix_(lacking, lacking)] - across.T @ slope
-            value, vector = np.linalg.eigh((rest + rest.T) / 2)
-            spread = (vector * np.sqrt(np.maximum(value, 0.0))).T
-            self.patterns.append((np.flatnonzero(of == number), seen, lacking, slope, spread))
+            # of the gaps given the rest: covariance, and slope, from the inverse of the whole
+            rest = np.linalg.inv(precision[lacking[:, None], lacking])
+            rows = np.flatnonzero(of == number)[:, None] * p
+            self.patterns.append(
+                Pattern(
+                    seen=rows + seen,
+                    lacking=rows + lacking,
+                    columns=lacking,
+                    slope=-precision[seen[:, None], lacking] @ rest,
+                    rest=(rest + rest.T) / 2,
+                )
+            )
 
     def __bool__(self) -> bool:
         return bool(self.patterns)
@@ -44,12 +71,13 @@ class Filling:
         return self._filled(z, rng)
 
     def _filled(self, z, rng):
-        full = np.array(z, dtype=float)
-        for rows, seen, lacking, slope, spread in self.patterns:
-            guess = full[np.ix_(rows, seen)] @ slope
+        full = np.array(z, dtype=float, order="C")
+        flat = full.reshape(-1)
+        for pattern in self.patterns:
+            guess = flat[pattern.seen] @ pattern.slope
             if rng is not None:
-                guess = guess + rng.standard_normal((len(rows), len(lacking))) @ spread
-            full[np.ix_(rows, lacking)] = guess
+                guess = guess + rng.standard_normal(guess.shape) @ pattern.spread
+            flat[pattern.lacking] = guess
         return full
 
 
@@ -68,8 +96,8 @@ def learn_covariance(z: np.ndarray) -> np.ndarray:
         filling = Filling(gaps, covariance)
         full = filling.expected(z)
         moment = full.T @ full
-        for rows, _seen, lacking, _slope, spread in filling.patterns:
-            moment[np.ix_(lacking, lacking)] += len(rows) * (spread.T @ spread)
+        for pattern in filling.patterns:
+            moment[pattern.columns[:, None], pattern.columns] += len(pattern.lacking) * pattern.rest
         new = (1 - toward) * moment / max(n - 1, 1) + toward * np.eye(p)
         done = np.abs(new - covariance).max() < 1e-5
         covariance = new
