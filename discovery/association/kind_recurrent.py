@@ -2,7 +2,8 @@
 
 Andersen & Gill, Ann Stat 1982;10:1100-1120. The likelihood ratio takes a patient's episodes as independent;
 the test is the score test with the variance of patients' sums instead (Lin, Wei, Yang & Ying, J R Stat
-Soc B 2000;62:711-730). A terminal event ends the observation: the rate is that among patients still alive.
+Soc B 2000;62:711-730), and the interval has every value that this test would not reject. A terminal event
+ends the observation: the rate is that among patients still alive.
 """
 
 from __future__ import annotations
@@ -38,10 +39,9 @@ class Recurrent(OutcomeKind):
         return EpisodePlan(response, base, columns, observed)
 
     def interval(self, plan, fit, *, firth, conf_level):
-        from scipy import stats
+        from discovery.kernels.robust_interval import robust_score_interval
 
-        width = stats.norm.ppf(0.5 + conf_level / 2) * fit.se
-        return fit.coef[:, -1] - width, fit.coef[:, -1] + width
+        return robust_score_interval(plan.plan, plan.patient, fit, conf_level=conf_level)
 
     def null_model(self, design):
         from discovery.association.null_model import NullModel, centred_in_strata, null_cox
@@ -80,7 +80,7 @@ class Recurrent(OutcomeKind):
         return EpisodeJudge(design)
 
     def method_text(self, penalised):
-        return f"{self.model}, score test and Wald interval robust by patient, terminal event as censoring"
+        return f"{self.model}, score test robust by patient and its interval, terminal event as censoring"
 
 
 class EpisodePlan:
@@ -101,8 +101,9 @@ class EpisodePlan:
         )  # fmt: skip
 
     def screen(self, weights=None):
-        """z is of the robust score test; se is robust, and left out (NaN) when weights are given."""
-        from discovery.kernels.cox_robust import robust_errors, robust_score_z
+        """z is of the robust score test, and se the standard error that goes with it, estimate / z (the
+        sandwich at the estimate is too small in small cohorts); NaN when weights are given."""
+        from discovery.kernels.cox_robust import robust_score_z
 
         rows = None if weights is None else np.asarray(weights, dtype=float)[self.patient]
         fit = self.plan.screen(rows)
@@ -110,7 +111,8 @@ class EpisodePlan:
         z = np.where(fine, robust_score_z(self.plan, self.patient, weights), np.nan)
         # the sign is that of the estimate, from which the score differs only where both are about 0
         z = np.copysign(z, fit.coef[:, -1])
-        se = robust_errors(self.plan, self.patient, fit) if weights is None else np.full(len(z), np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            se = fit.coef[:, -1] / z if weights is None else np.full(len(z), np.nan)
         w = np.ones(self.n) if weights is None else np.asarray(weights, dtype=float)
         n = ((w > 0) @ self.observed).astype(np.int64)
         return fit._replace(z=z, se=se, n=n)

@@ -102,9 +102,9 @@ def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
         )
     if kind == "recurrent":
         return (
-            f"The {effect} per 1 SD is given with its 95 % Wald interval, whose standard error is robust by "
-            "patient; the two-sided p-value is that of the score test with the variance of patients' sums "
-            "(Lin, Wei, Yang and Ying 2000), since the episodes of a patient are not independent. A terminal "
+            f"The two-sided p-value of the {effect} per 1 SD is that of the score test with the variance of "
+            "patients' sums (Lin, Wei, Yang and Ying 2000), since the episodes of a patient are not "
+            "independent; the 95 % interval has every value that this test would not reject. A terminal "
             "event ends the observation, so that the rate is that among patients still under observation. "
             "As a check that does not treat death as censoring, the mean number of episodes over time was "
             "estimated by thirds of the leading features (Ghosh and Lin 2000); where the study names a "

@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from lifelines import CoxTimeVaryingFitter
-from scipy import stats
+from scipy import optimize, stats
 
 from discovery.association.design import build_design
 from discovery.association.maxt import max_t
+from discovery.association.outcome_models import fit_columns
 from discovery.association.screen import screen
 from discovery.markers.refit import prepare_refit
 from discovery.study.outcomes import Outcome
@@ -37,7 +38,7 @@ def virtual(rng, n=120, frailty=0.8, missing=True):
     return outcome, pd.DataFrame({"age": age}, index=ids), features, site
 
 
-def test_every_row_is_what_andersen_and_gill_with_robust_errors_says():
+def test_every_row_is_what_andersen_and_gill_says():
     """Reference: `survival.recurrent.andersen_gill`, itself checked against R survival; and lifelines."""
     outcome, covariates, features, site = virtual(np.random.default_rng(1))
     design = build_design(outcome, covariates, features, site=site)
@@ -51,9 +52,7 @@ def test_every_row_is_what_andersen_and_gill_with_robust_errors_says():
             e.start[use], e.stop[use], e.event[use], x, e.patient[use], stratum=design.stratum[e.patient][use]
         )
         assert rows.at[name, "estimate"] == pytest.approx(model.coef[-1], abs=1e-6)
-        se = np.sqrt(model.covariance[-1, -1])
-        assert found.fit.se[j] == pytest.approx(se, rel=1e-6)
-        assert rows.at[name, "ci_high"] == pytest.approx(model.coef[-1] + 1.959964 * se, abs=1e-5)
+        assert found.fit.se[j] == pytest.approx(model.coef[-1] / found.fit.z[j], rel=1e-6)
         assert rows.at[name, "events"] == design.y @ design.observed[:, j]
         assert rows.at[name, "n"] == design.observed[:, j].sum()
     table = pd.DataFrame({"id": e.patient, "start": e.start, "stop": e.stop, "event": e.event})
@@ -80,6 +79,94 @@ def test_the_robust_score_test_by_its_definition():
     z = u.sum() / np.sqrt((u**2).sum())
     assert abs(found.fit.z[1]) == pytest.approx(abs(z), rel=1e-9)
     assert found.p_value[1] == pytest.approx(stats.chi2.sf(z**2, 1), rel=1e-9)
+
+
+def test_with_many_patients_the_interval_is_that_of_the_robust_sandwich():
+    """Reference: `survival.recurrent.andersen_gill`, itself checked against R survival."""
+    outcome, covariates, features, site = virtual(np.random.default_rng(12), n=1500, missing=False)
+    design = build_design(outcome, covariates, features[["a", "b"]], site=site)
+    rows = screen(design, permutations=0).table.query("model == 'adjusted'").set_index("feature")
+    e = design.episodes
+    for j, name in enumerate(design.feature_names):
+        x = np.column_stack([design.base[e.patient], design.features[e.patient, j]])
+        model = andersen_gill(e.start, e.stop, e.event, x, e.patient, stratum=design.stratum[e.patient])
+        half = stats.norm.isf(0.025) * np.sqrt(model.covariance[-1, -1])
+        assert rows.at[name, "estimate"] - rows.at[name, "ci_low"] == pytest.approx(half, rel=0.05)
+        assert rows.at[name, "ci_high"] - rows.at[name, "estimate"] == pytest.approx(half, rel=0.05)
+
+
+def robust_root(design, j, held):
+    """Root of the robust score test of `held` with one covariate, by its definition; no ties, no missing."""
+    e, x, z = design.episodes, design.features[:, j], design.base[:, 0]
+    events = np.flatnonzero(e.event)
+    at = (e.start[None, :] < e.stop[events, None]) & (e.stop[None, :] >= e.stop[events, None])
+    columns = np.column_stack([z, x])[e.patient]
+
+    def rows(beta):
+        risk = at * np.exp(columns @ np.array([beta, held]))
+        share = risk / risk.sum(axis=1, keepdims=True)
+        means = share @ columns
+        score = -np.einsum("ei,eik->ik", share, columns[None] - means[:, None])
+        score[events] += columns[events] - means
+        info = np.einsum("ei,ik,il->kl", share, columns, columns) - means.T @ means
+        return score, info
+
+    beta = optimize.brentq(lambda b: rows(b)[0][:, 0].sum(), -3, 3, xtol=1e-13)
+    score, info = rows(beta)
+    own = score[:, 1] - score[:, 0] * info[0, 1] / info[0, 0]
+    u = np.bincount(e.patient, own)
+    return u.sum() / np.sqrt((u**2).sum())
+
+
+def test_the_interval_is_what_the_robust_score_test_does_not_reject():
+    outcome, covariates, features, _ = virtual(np.random.default_rng(11), n=50, missing=False)
+    design = build_design(outcome, covariates, features)
+    rows = screen(design, permutations=0).table.query("model == 'adjusted'").set_index("feature")
+    quantile = stats.norm.isf(0.025)
+    for j, name in enumerate(design.feature_names):
+        assert robust_root(design, j, rows.at[name, "ci_low"]) == pytest.approx(quantile, abs=1e-6)
+        assert robust_root(design, j, rows.at[name, "ci_high"]) == pytest.approx(-quantile, abs=1e-6)
+        assert 2 * stats.norm.sf(abs(robust_root(design, j, 0.0))) == pytest.approx(
+            rows.at[name, "p_value"], rel=1e-6
+        )
+        assert rows.at[name, "method"].startswith(
+            "Andersen-Gill regression of the rate of episodes (Efron ties), score test robust by patient and "
+            "its interval"
+        )
+
+
+@pytest.mark.parametrize("conf_level", [0.8, 0.95, 0.99])
+def test_interval_and_p_value_never_contradict_each_other(conf_level):
+    for run in range(6):
+        outcome, covariates, features, site = virtual(np.random.default_rng(100 + run), n=30 + 10 * run)
+        design = build_design(outcome, covariates, features, site=site)
+        found = fit_columns(
+            design.response, design.base, design.features, observed=design.observed, conf_level=conf_level
+        )
+        outside = (found.ci_low > 0) | (found.ci_high < 0)
+        assert (outside == (found.p_value < 1 - conf_level)).all()
+        assert (found.ci_low < found.fit.coef[:, -1]).all()
+        assert (found.ci_high > found.fit.coef[:, -1]).all()
+
+
+def test_a_side_that_nothing_rejects_is_open():
+    """Two patients with an episode: the sum of two contributions is at most root 2 times their length."""
+    ids = np.array([f"P{i:02d}" for i in range(30)], dtype=object)
+    rng = np.random.default_rng(0)
+    x = np.sort(rng.normal(size=30))
+    outcome = Outcome(
+        name="spells", kind="recurrent", label="Spells", patient_id=ids, time=np.full(30, 2.0),
+        value=np.isin(np.arange(30), [10, 29]).astype(float),
+        event_patient=np.array([10, 29]), event_time=np.array([0.5, 1.0]),
+    )  # fmt: skip
+    index = pd.Index(ids)
+    design = build_design(
+        outcome, pd.DataFrame(index=index), pd.DataFrame({"x": x}, index=index), winsor=None
+    )
+    found = fit_columns(design.response, design.base, design.features)
+    assert found.ci_low[0] == -np.inf
+    assert found.ci_high[0] == np.inf
+    assert found.p_value[0] > stats.chi2.sf(2, 1) - 1e-12
 
 
 def test_a_patient_of_weight_two_is_two_patients_for_estimate_order_and_gain():
