@@ -126,7 +126,8 @@ class CoxPlan:
         """
         weights = as_weights(weights, self.data.time.size)
         target = quantile_root(conf_level)
-        return profile_all_cox(self.data, weights, bool(firth), True, as_codes(fit, self.data.spread), target)
+        codes, coef = as_codes(fit, self.data.spread), np.ascontiguousarray(fit.coef, dtype=np.float64)
+        return profile_all_cox(self.data, weights, bool(firth), True, codes, coef, target)
 
 
 def screen_cox(

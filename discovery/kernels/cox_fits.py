@@ -142,8 +142,8 @@ def screen_all_cox(data, weights, firth, efron):
 
 
 @compiled
-def profile_all_cox(data, weights, firth, efron, codes, target):
-    """Bounds (p,), (p,) of every feature whose code is 0; see `profile_interval_cox`."""
+def profile_all_cox(data, weights, firth, efron, codes, coef, target):
+    """Bounds (p,), (p,) of every feature whose code is 0, its fit in `coef`; see `profile_interval_cox`."""
     p, q = data.features.shape[1], data.base.shape[1]
     k, lanes = q + 1, max(1, min(LANES, p))
     low, high = np.full(p, np.nan), np.full(p, np.nan)
@@ -160,6 +160,11 @@ def profile_all_cox(data, weights, firth, efron, codes, target):
             if j < count and codes[first + j] != OK:
                 given[j] = codes[first + j]
         start_lanes(nt, zero)
+        for j in range(count):
+            if codes[first + j] == OK:
+                for a in range(q):
+                    nt.beta[a, j] = coef[first + j, a] * data.base_spread[a]
+                nt.beta[q, j] = coef[first + j, q] * data.spread[first + j]
         side = 0
         for trial in range(1 + 2 * MAX_TRIALS):
             resume(nt, given)

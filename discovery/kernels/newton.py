@@ -29,6 +29,7 @@ RUNAWAY = 8.0  # per standard deviation, where a fit cannot go on
 CONVERGED = 1e-12  # squared length of the step in standard errors
 STEEPEST_FALL = 1e-3  # of the decrement in one step towards infinity: about e-fold; convergence is steeper
 LIMIT = 1e-10  # about what the likelihood has still to gain from a covariate that runs away
+LOOSE = 100.0  # standard error, per standard deviation, of a column that only seems to have converged
 NEAR_LIMIT = 1e-6  # the same, enough where floating point allows no more steps
 CONVERGED_FIRTH = 1e-15  # converges linearly, so the last step must be smaller
 COLLINEAR_PIVOT = 1e-9  # 1 - R^2 of a column on those before it
@@ -297,7 +298,8 @@ def advance(nt, free, firth):
                 nt.status[j] = SEPARATED
                 continue
             if decrement < LIMIT and longest > 1e-6 and longest > 0.5 * nt.last_length[j]:
-                nt.status[j] = OK  # a column that is not watched runs away, the rest has its limit
+                # a column that is not watched runs away, the rest has its limit; unless it is a watched one
+                nt.status[j] = SEPARATED if move > LOOSE * np.sqrt(LIMIT) else OK
                 continue
         stalled = decrement >= 0.5 * nt.last_decrement[j] and decrement < 1e-9
         if decrement < (CONVERGED_FIRTH if firth else CONVERGED) or stalled:
@@ -305,7 +307,8 @@ def advance(nt, free, firth):
                 for a in range(free):
                     nt.beta[a, j] += nt.step[a, j]
                 nt.loglik[j] += 0.5 * decrement
-            nt.status[j] = SEPARATED if exhausted(nt, j, free) else OK
+            loose = not firth and decrement < CONVERGED and move > LOOSE * np.sqrt(CONVERGED)
+            nt.status[j] = SEPARATED if loose or exhausted(nt, j, free) else OK
             continue
         if nt.iterations[j] >= (MAX_ITERATIONS_FIRTH if firth else MAX_ITERATIONS):
             nt.status[j] = reason_to_stop(nt, j, free, firth)

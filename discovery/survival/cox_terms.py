@@ -96,11 +96,33 @@ def event_terms(rows: CoxRows, beta: np.ndarray, *, ties: str) -> EventTerms:
 
 
 def risk_set_sums(time, entry, values, at) -> np.ndarray:
-    """Sum of values (n, …) over rows with entry < t <= time, at each of the times `at` (m,)."""
-    total = _sum_from(time, values, at)
+    """Sum of values (n, …) over rows with entry < t <= time, at each of the times `at` (m,), sorted."""
     if np.isfinite(entry).any():
-        total = total - _sum_from(entry, values, at)
-    return total
+        low, high = np.searchsorted(at, entry, side="right"), np.searchsorted(at, time, side="right")
+        return _sums_over_stretches(low, high, values, len(at))
+    return _sum_from(time, values, at)
+
+
+def _sums_over_stretches(low, high, values, size) -> np.ndarray:
+    """(size, …) at each place the sum of the rows of `values` whose stretch low <= place < high holds it.
+
+    A binary tree, in which a stretch is a few nodes and a place the nodes above it: nothing is subtracted, so
+    that a row of large weight leaves no rounding error where it is not.
+    """
+    tree = np.zeros((2 * size, *values.shape[1:]))
+    left, right = low + size, high + size
+    while (left < right).any():
+        for end, step in ((left, 0), (right, -1)):
+            odd = (left < right) & (end % 2 == 1)
+            np.add.at(tree, end[odd] + step, values[odd])
+            end += np.where(odd, 1 + 2 * step, 0)
+        left, right = left // 2, right // 2
+    first = 2
+    while first < 2 * size:
+        node = np.arange(first, min(2 * first, 2 * size))
+        tree[node] += tree[node // 2]
+        first *= 2
+    return tree[size:]
 
 
 def _sum_from(when, values, at) -> np.ndarray:

@@ -48,6 +48,7 @@ def proportional_hazards_test(
     ready = prepare_cox(time, event, covariates, entry=entry, weights=weights, stratum=stratum)
     rows = ready.rows
     from discovery.kernels.cox import fit_cox
+    from discovery.kernels.screen_fit import REASONS
 
     delayed = np.isfinite(rows.entry).any()
     fit = fit_cox(
@@ -55,7 +56,7 @@ def proportional_hazards_test(
         entry=rows.entry if delayed else None, stratum=rows.stratum, ties=ties,
     )  # fmt: skip
     if fit.code != 0:
-        refuse("proportional hazards", "wanted a model that can be fitted", found=f"code {fit.code}")
+        refuse("proportional hazards", f"no test: {REASONS[fit.code]}", found="a model without estimates")
     terms = event_terms(rows, fit.coef, ties=ties)
     g = _transformed(rows, terms.group_time, transform)
     dead, residual = schoenfeld_residuals(rows, terms)
