@@ -43,6 +43,17 @@ def mean_curves(design: Design, values: np.ndarray | None = None) -> tuple[pd.Da
     )
 
 
+def whose_episodes(design: Design, values: np.ndarray | None) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Group of `mean_curves` -> times of its episodes, and whose they are."""
+    e = design.episodes
+    assert e is not None
+    came = e.event == 1
+    return {
+        name: (e.stop[came & mine[e.patient]], e.patient[came & mine[e.patient]])
+        for name, mine in _groups(design, values)
+    }
+
+
 def more_episodes(design: Design, values: np.ndarray) -> dict | None:
     """Mean number of episodes in the highest third less the lowest, up to the last time at which ten
     patients of either are under observation; None where there are no thirds or no episodes."""

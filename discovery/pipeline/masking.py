@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from discovery.association.design import design_of
 from discovery.cohort.baseline_suppression import suppress_baseline
 from discovery.cohort.masked_counts import (
     COUNTS,
@@ -23,6 +24,7 @@ from discovery.cohort.masked_counts import (
 )
 from discovery.markers.frozen import FrozenFindings, FrozenModel
 from discovery.pipeline.describe import SEVERAL_ETIOLOGIES, event_indicator, outcome_as_level, site_name
+from discovery.pipeline.episodes_wing import MEAN, whose_episodes
 from discovery.report.format import Rounded
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.study import Study
@@ -73,7 +75,7 @@ def masked(
         whole = out["sensitivity"]["n"] == out["sensitivity"]["outcome"].map(counts)
         partly = blank(out["sensitivity"].copy(), ~whole.to_numpy())
         out["sensitivity"] = mask_rows(partly, limit, n=n, events=events)
-    out |= masked_survival(out, settings, limit, n, events)
+    out |= masked_survival(out, study, limit, n, events)
     if "roc" in out and len(out["roc"]):
         sizes = {o.name: (o.events or 0, o.n - (o.events or 0)) for o in settings.outcomes}
         parts = [
@@ -161,7 +163,20 @@ def masked_shift(shift: pd.DataFrame, missing: pd.DataFrame, site: str, limit: i
     return shift
 
 
-def masked_survival(tables, settings: RunSettings, limit: int, n, events) -> dict[str, pd.DataFrame]:
+def repeated_episodes(study: Study, curves: pd.DataFrame) -> dict[tuple, tuple[np.ndarray, np.ndarray]]:
+    """(outcome, feature, curve, group) of a mean number of episodes -> their times, and whose they are."""
+    found = {}
+    mean = curves[curves["curve"] == MEAN].drop_duplicates(["outcome", "feature"])
+    for name, mine in mean.groupby("outcome", sort=False):
+        design = design_of(study, next(outcome for outcome in study.outcomes if outcome.name == name))
+        for feature in mine["feature"]:
+            values = study.features.loc[design.patient_id, feature].to_numpy(float) if feature else None
+            for group, whose in whose_episodes(design, values).items():
+                found[name, feature, MEAN, group] = whose
+    return found
+
+
+def masked_survival(tables, study: Study, limit: int, n, events) -> dict[str, pd.DataFrame]:
     """Curves, numbers at risk and calibration in steps of `limit`, the rows of models by `mask_rows`."""
     out: dict[str, pd.DataFrame] = {}
     survival = tables.get("survival")
@@ -169,11 +184,12 @@ def masked_survival(tables, settings: RunSettings, limit: int, n, events) -> dic
         curve = survival["part"] == "curve"
         parts = []
         if curve.any():
-            parts.append(coarse_curves(survival[curve], limit))
+            repeated = repeated_episodes(study, survival[curve])
+            parts.append(coarse_curves(survival[curve], limit, repeated))
         parts.append(mask_rows(survival[~curve], limit, n=n, events=events))
         out["survival"] = pd.concat([part for part in parts if len(part)], ignore_index=True)
     if len(tables.get("curves", ())):
-        out["curves"] = coarse_curves(tables["curves"], limit)
+        out["curves"] = coarse_curves(tables["curves"], limit, repeated_episodes(study, tables["curves"]))
     for name in ("at_risk", "at_risk_all"):
         if len(tables.get(name, ())):
             out[name] = coarse_at_risk(tables[name], limit)

@@ -2,29 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
+CURVE = ["outcome", "feature", "curve", "group"]
 
-def coarse_curves(curves: pd.DataFrame, limit: int) -> pd.DataFrame:
+
+def coarse_curves(
+    curves: pd.DataFrame, limit: int, repeated: Mapping[tuple, tuple[np.ndarray, np.ndarray]] | None = None
+) -> pd.DataFrame:
     """Rows of a curve table at times between which `limit` events or more lie, without their counts.
 
     A step is kept when at least `limit` events of its curve have come since the one kept before and `limit`
-    patients are still at risk beyond it; a group of fewer than `limit` patients has no curve.
+    patients are still at risk beyond it; a group of fewer than `limit` patients has no curve. Where a patient
+    may have several events, `repeated` has their times and whose they are by `CURVE`, and patients count.
     """
     kept = []
-    for _, block in curves.groupby(["outcome", "feature", "curve", "group"], sort=False, dropna=False):
+    for key, block in curves.groupby(CURVE, sort=False, dropna=False):
         block = block.sort_values("time", kind="stable")
         at_risk, events = (block[c].to_numpy(float) for c in ("n_at_risk", "n_event"))
         if not len(block) or np.nanmax(at_risk) < limit:
             continue
-        rows, since = [block.index[0]], 0.0
+        episodes = (repeated or {}).get(key)
+        rows, since, last = [block.index[0]], 0.0, block["time"].iloc[0]
         for place in range(1, len(block)):
             since += events[place]
+            if episodes is not None:
+                times, whose = episodes
+                since = len(np.unique(whose[(times > last) & (times <= block["time"].iloc[place])]))
             left = at_risk[place + 1] if place + 1 < len(block) else 0.0
             if since >= limit and left >= limit:
                 rows.append(block.index[place])
-                since = 0.0
+                since, last = 0.0, block["time"].iloc[place]
         kept += rows
     coarse = curves.loc[kept].copy()
     for column in ("n_at_risk", "n_event", "n_censored", "n_left_out"):
