@@ -10,6 +10,7 @@ from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.cohort.imputation import Completed
+from discovery.cohort.pooled_classes import PooledClasses, pool_classes
 from discovery.cohort.pooling import Pooled, pool
 
 
@@ -19,7 +20,8 @@ class ImputedFits:
 
     coef, base (c, k) : all coefficients, the feature last, averaged over copies; z : the normal deviate with
     the pooled p-value and the sign of the estimate; se : pooled, of the models' information;
-    n, events : patients in the models; failed : copies without a fit; pooled values are NaN if any failed.
+    n : patients in the models; failed : copies without a fit; pooled values are NaN if any failed.
+    classes : of an outcome of classes without an order, where no single coefficient says it all.
     """
 
     pooled: Pooled
@@ -32,6 +34,7 @@ class ImputedFits:
     firth: np.ndarray
     n: np.ndarray
     failed: np.ndarray
+    classes: PooledClasses | None = None
 
 
 def fit_imputed(
@@ -66,10 +69,14 @@ def fit_imputed(
     design = standardised_outcome(design)
     seen = plan.observed[:, columns]
     missing = plan.missing[:, which]
-    coefs, variances, model_variances, firths = [], [], [], []
+    copies = []
     for copy in completed.copies:
         x = np.where(seen, copy[:, which] + shift * missing, 0.0)
-        got = fit_columns(design.response, design.base, x, observed=seen, intervals=False)
+        copies.append(fit_columns(design.response, design.base, x, observed=seen, intervals=False))
+    if not kind_of(design.kind).directed:
+        return _fit_classes(kind_of(design.kind), copies, seen)
+    coefs, variances, model_variances, firths = [], [], [], []
+    for got in copies:
         ok = got.fit.code == 0
         coef = np.where(ok[:, None], got.fit.coef, np.nan)
         se = np.where(ok, got.fit.se, np.nan)
@@ -90,6 +97,18 @@ def fit_imputed(
         pooled=pooled, coef=every.mean(axis=0), z=z, se=se, p_value=p, ci_low=low, ci_high=high,
         firth=np.logical_or.reduce(firths), n=seen.sum(axis=0),
         failed=np.isnan(every[:, :, -1]).sum(axis=0),
+    )  # fmt: skip
+
+
+def _fit_classes(kind, copies, seen) -> ImputedFits:
+    from scipy import stats
+
+    found = pool_classes([got.fit for got in copies], [kind.likelihood_ratio(got.fit) for got in copies])
+    blank = np.full(len(found.p_value), np.nan)
+    return ImputedFits(
+        pooled=found.pooled, coef=blank[:, None], z=stats.norm.isf(found.p_value / 2), se=blank,
+        p_value=found.p_value, ci_low=blank, ci_high=blank, firth=np.zeros(len(blank), dtype=bool),
+        n=seen.sum(axis=0), failed=found.failed, classes=found,
     )  # fmt: skip
 
 

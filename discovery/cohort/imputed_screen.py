@@ -18,6 +18,7 @@ from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.study.limits import Limits
 
 COMPLETE_CASES = "complete cases"
+RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"
 IMPUTATION_COLUMNS = (
     "outcome", "feature", "n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations",
     "predictors", "model", "estimate", "se", "df", "relative_increase_of_variance",
@@ -65,9 +66,6 @@ def impute_screen(
     )
     if not imputations or design.observed.all():
         return none
-    if not kind_of(design.kind).directed:
-        note = "values are not imputed: an effect with several coefficients is not pooled"
-        return replace(none, notes=(note,))
     if not outcome_columns(design).shape[1]:
         note = "values are not imputed: an outcome of this kind cannot enter the imputation model"
         return replace(none, notes=(note,))
@@ -124,12 +122,23 @@ def _screen_with(design, screen, completed, fits: ImputedFits, good, fdr, multip
     return replace(
         screen,
         table=table,
-        fit=fit._replace(coef=coef, se=se, z=z, code=code, n=n, events=events),
+        fit=fit._replace(
+            coef=coef, se=se, z=z, code=code, n=n, events=events, **_contrasts(fit, fits, columns, good)
+        ),
         firth=firth,
         p_value=p,
         q_value=q,
         assessed=assessed,
     )
+
+
+def _contrasts(fit, fits: ImputedFits, columns, good) -> dict[str, np.ndarray]:
+    """The fields of a multinomial fit that others do not have."""
+    if fits.classes is None:
+        return {}
+    contrasts, covariance = fit.contrasts.copy(), fit.covariance.copy()
+    contrasts[columns], covariance[columns] = fits.classes.contrasts[good], fits.classes.covariance[good]
+    return {"contrasts": contrasts, "covariance": covariance}
 
 
 def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> pd.DataFrame:
@@ -147,8 +156,11 @@ def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> p
         j = plan.columns[c]
         name = design.feature_names[j]
         at = places[(name, name)]
+        each = []  # rows of classes against the first
+        if fits.classes is not None:
+            each = [places[key] for key in places if key[0] == name and " against " in key[1]]
         if model == ADJUSTED:
-            former.append(table.loc[at].copy())
+            former += [table.loc[place].copy() for place in (at, *each)]
         seen = plan.observed[:, j]
         events = kind_of(design.kind).events(design, seen[:, None])[0]
         table.loc[at, ["estimate", "ci_low", "ci_high", "p_value"]] = [
@@ -157,16 +169,30 @@ def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> p
         table.loc[at, ["n", "n_left_out"]] = [int(seen.sum()), int(design.n_study - seen.sum())]
         table.loc[at, "events"] = events
         how = str(table.loc[at, "method"]).split(", ")[0]
-        table.loc[at, "method"] = (
-            f"{how}, {completed.m} imputations pooled by Rubin's rules, t test and interval with "
-            "Barnard-Rubin df"
-        )
+        table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {_rule(fits)}"
         table.loc[at, "note"] = _note(str(table.loc[at, "note"]), plan, c, design)
+        for k, place in enumerate(each):
+            table.loc[place, ["n", "n_left_out", "events"]] = table.loc[at, ["n", "n_left_out", "events"]]
+            table.loc[place, ["estimate", "ci_low", "ci_high", "p_value"]] = _contrast(fits, c, k)
+            table.loc[place, "method"] = f"{how}, {completed.m} imputations pooled {RUBIN}"
     if former:
         rows = pd.DataFrame(former).astype(table.dtypes)
         rows["model"], rows["q_value"] = COMPLETE_CASES, np.nan
         table = pd.concat([table, rows], ignore_index=True)
     return table
+
+
+def _rule(fits: ImputedFits) -> str:
+    if fits.classes is None:
+        return RUBIN
+    return "over all classes (D1), each copy's covariance scaled to its likelihood ratio"
+
+
+def _contrast(fits: ImputedFits, c, k: int) -> list[float]:
+    assert fits.classes is not None
+    one = fits.classes.contrast
+    low, high = one.interval()
+    return [one.estimate[c, k], low[c, k], high[c, k], one.p_value[c, k]]
 
 
 def _note(note: str, plan, c, design) -> str:

@@ -114,7 +114,7 @@ def pool_wald(estimates: ArrayLike, covariances: ArrayLike, *, df_complete: floa
     m, k = q.shape
     mean, within = q.mean(axis=0), u.mean(axis=0)
     between = np.atleast_2d(np.cov(q, rowvar=False))
-    riv = float((1 + 1 / m) * np.trace(between @ np.linalg.inv(within)) / k)
+    riv = max(float((1 + 1 / m) * np.trace(between @ np.linalg.inv(within)) / k), 1e-12)  # copies may agree
     f_value = float(mean @ np.linalg.solve(within, mean) / (k * (1 + riv)))
     t = k * (m - 1)
     if np.isinf(df_complete):

@@ -29,7 +29,8 @@ def tipping_points(
     Parameters
     ----------
     features : names; those without an imputed value give no row
-    level : an association "holds" while its p is at most this and its sign that of the main answer
+    level : an association "holds" while its p is at most this and its sign, if it has one, that of the main
+        answer
 
     Returns
     -------
@@ -56,7 +57,9 @@ def tipping_points(
     for at, c in enumerate(which):
         sign = np.sign(fits[0.0].coef[at, -1])
         holds = {
-            shift: bool(fit.p_value[at] <= level and np.sign(fit.coef[at, -1]) == sign)
+            shift: bool(
+                fit.p_value[at] <= level and (fit.classes is not None or sign == np.sign(fit.coef[at, -1]))
+            )
             for shift, fit in fits.items()
         }
         lost = sorted((shift for shift in SHIFTS if not holds[shift]), key=lambda shift: (abs(shift), shift))

@@ -40,6 +40,8 @@ def sensitivity_figures(
     if board.empty or not (board["outcome"] == outcome.name).any():
         return []
     rows = board.loc[board["outcome"] == outcome.name, list(COLUMNS)]
+    if rows["estimate"].isna().all():  # classes without an order: no estimate to draw
+        return []
     rows = rows[rows["feature"].isin(list(dict.fromkeys(rows["feature"]))[:PANELS])].reset_index(drop=True)
     title = f"Sensitivity of the leading findings: {outcome.label}"
     detail = "Dashed: the main analysis. Filled circle: same sign and p at most 0.05; bars are 95 % intervals"

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design, build_design
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, standardised_outcome
 from discovery.association.scaling import FeatureScaling, learn_scaling
 from discovery.kernels.screen_fit import REASONS
@@ -25,7 +26,6 @@ MOST_GROUPS = 20  # sites or etiologies left out one by one; the largest where t
 LEAST_GROUP = 5
 MAIN = "main analysis"
 HOLDS, WEAKER, TURNS, NOT_DONE = "holds", "weaker", "sign turns", "not done"
-ONE_EFFECT = ("survival", "binary", "continuous", "ordinal", "count", "recurrent")
 
 COLUMNS = (
     "outcome", "feature", "label", "group", "alternative", "effect_measure", "estimate", "ci_low", "ci_high",
@@ -97,12 +97,11 @@ def sensitivity_board(
     `result` compares with the main analysis: "holds" has its sign and p <= .05, "weaker" its sign and a
     larger p, "sign turns" the other sign, "not done" says why in `note`. `survives_all` is true where every
     alternative that could be done holds. Smaller samples are less sure, so "weaker" where sites or
-    etiologies are left out need not mean that the finding is wrong.
+    etiologies are left out need not mean that the finding is wrong. Classes without an order have no sign and
+    no single estimate: their rows are compared by p alone.
 
     The E-values of the main analysis say how strong an unmeasured confounder would have to be.
     """
-    if cohort.outcome.kind not in ONE_EFFECT:
-        return pd.DataFrame(columns=list(COLUMNS))
     scaling = learn_scaling(cohort.features, winsor)
     main = Alternative(group="", name=MAIN, cohort=cohort)
     rows: list[dict] = []
@@ -301,8 +300,11 @@ def _compared(table: pd.DataFrame, cohort: Cohort) -> pd.DataFrame:
     table = table.assign(_place=table["feature"].map(place)).sort_values("_place", kind="stable")
     main = table[table["alternative"] == MAIN].set_index("feature")["estimate"]
     own = table["feature"].map(main)
-    same = table["estimate"] * own > 0
-    done = table["estimate"].notna() & own.notna()
+    if kind_of(cohort.outcome.kind).directed:
+        same, done = table["estimate"] * own > 0, table["estimate"].notna() & own.notna()
+    else:
+        found = table["feature"].map(table[table["alternative"] == MAIN].set_index("feature")["p_value"])
+        done = same = table["p_value"].notna() & found.notna()
     result = np.select([~done, ~same, table["p_value"] <= ALPHA], [NOT_DONE, TURNS, HOLDS], default=WEAKER)
     table = table.assign(ratio_to_main=table["estimate"] / own, result=result)
     judged = table[table["result"] != NOT_DONE]

@@ -25,7 +25,8 @@ def class_test(kind: str, interval_kind: str) -> str:
         "statistic is carried as the normal deviate with the same p-value. Such an effect has no direction "
         "and no single size: tables of all features give the gain in its place, and the odds ratio of each "
         "class against the first is given per 1 SD with its Wald interval. No local false sign rate "
-        "applies, and no verdict asks for one. No penalised fit was available: a feature with fewer than 5 "
-        "patients in the rarest class for each coefficient is not assessable, and one that separates classes "
-        "has no estimate."
+        "applies, and no verdict asks for one. Findings of such an outcome are not written into frozen.json: "
+        "a replication is judged one-sidedly in the direction first seen, and they have none. No penalised "
+        "fit was available: a feature with fewer than 5 patients in the rarest class for each coefficient is "
+        "not assessable, and one that separates classes has no estimate."
     )

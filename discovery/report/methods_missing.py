@@ -20,6 +20,11 @@ def imputed_text(s: RunSettings) -> str:
         "completed copy, and estimates were pooled by Rubin's rules, with the degrees of freedom of Barnard "
         "and Rubin. "
     )
+    if any(o.kind == "multiclass" for o in s.outcomes):
+        text += (
+            "The test over all classes was pooled by the multivariate Wald statistic (Li, Raghunathan and "
+            "Rubin 1991), each copy's covariance scaled to its likelihood ratio. "
+        )
     if s.replicates:
         text += (
             "Within the bootstrap, each draw was resampled first and its missing values imputed afterwards, "

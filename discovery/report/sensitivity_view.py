@@ -22,7 +22,9 @@ def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tu
         for alternative, block in rows.groupby("alternative", sort=False):
             cells = {row.feature: row for row in block.itertuples()}
             texts.append((str(alternative), *(_cell(cells.get(name), measure) for name in names)))
-        texts.append(("E-value (limit of the interval)", *(_e_value(rows, name) for name in names)))
+        directed = bool(rows["estimate"].notna().any())
+        if directed:
+            texts.append(("E-value (limit of the interval)", *(_e_value(rows, name) for name in names)))
         held = [names[n] for n in names if rows.loc[rows["feature"] == n, "survives_all"].any()]
         lead = (
             f"Held under every alternative: {words.listed(held)}."
@@ -35,6 +37,11 @@ def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tu
             "“weaker” with a site left out is not a refutation. E-value: how strong (risk ratio) an "
             "unmeasured confounder would have to be to explain the estimate, or its interval, away."
         )
+        if not directed:
+            note = (
+                "Test over all classes; such an effect has no sign and no single size. “Weaker”: p above "
+                "0.05. Smaller samples are less sure: “weaker” with a site left out is not a refutation."
+            )
         heads = ("Alternative", *names.values())
         out.append(
             (
@@ -48,9 +55,12 @@ def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tu
 def _cell(row, measure) -> str:
     if row is None:
         return ""
-    if words.missing(row.estimate):
+    if words.missing(row.estimate) and not words.missing(row.p_value):
+        text = words.p_phrase(row.p_value)
+    elif words.missing(row.estimate):
         return f"not done: {row.note}" if row.note else "not done"
-    text = words.effect_interval(row.estimate, row.ci_low, row.ci_high, measure)
+    else:
+        text = words.effect_interval(row.estimate, row.ci_low, row.ci_high, measure)
     return text if row.result == "holds" else f"{text} [{row.result}]"
 
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from discovery.association.design import build_design
+from discovery.association.kinds import kind_of
+from discovery.association.outcome_models import fit_columns
 from discovery.association.screen import ADJUSTED, COLUMNS, screen
 from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputed_fits import fit_imputed
 from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS, impute_screen
+from discovery.cohort.pooled_classes import pool_classes
 from discovery.cohort.tipping import SHIFTS, tipping_points
 from discovery.seeds import named_rng
 from discovery.study import Outcome
@@ -121,13 +125,60 @@ def test_what_was_imputed_as_a_table():
     assert table.loc["x", "model"] == "predictive mean matching"
 
 
-def test_an_effect_with_several_coefficients_is_not_pooled_and_that_is_said():
+def test_classes_without_an_order_are_pooled_over_all_contrasts():
+    """D1 of the copies' contrasts, computed here from statsmodels' multinomial fits."""
+    import statsmodels.api as sm
+
+    from discovery.cohort.pooling import pool, pool_wald
+
     design = made("multiclass")
     before = screened(design)
     found = impute_screen(design, before, imputations=20, seed=3)
-    assert found.screen is before
-    assert found.completed is None
-    assert found.notes == ("values are not imputed: an effect with several coefficients is not pooled",)
+    table, plan = found.screen.table, found.completed.plan
+    for c, j in enumerate(plan.columns):
+        name = design.feature_names[j]
+        estimates, covariances, statistics = [], [], []
+        for copy in found.completed.copies:
+            x = np.column_stack([np.ones(design.n), design.base, copy[:, c]])
+            fit = sm.MNLogit(design.y, x).fit(method="newton", disp=0, tol=1e-12)
+            alone = sm.MNLogit(design.y, x[:, :-1]).fit(method="newton", disp=0, tol=1e-12)
+            k, own = x.shape[1], [x.shape[1] - 1, 2 * x.shape[1] - 1]
+            estimates.append(np.asarray(fit.params)[k - 1])
+            covariances.append(np.asarray(fit.cov_params())[np.ix_(own, own)])
+            statistics.append(2 * (fit.llf - alone.llf))
+        estimates, covariances = np.array(estimates), np.array(covariances)
+        wald = np.einsum("mi,mij,mj->m", estimates, np.linalg.inv(covariances), estimates)
+        scale = np.where(np.array(statistics) >= 2, wald / np.array(statistics), 1.0)
+        test = pool_wald(estimates, covariances * scale[:, None, None])
+        got = row(table, name)
+        assert got["p_value"] == pytest.approx(test.p_value, rel=1e-5)
+        assert found.screen.p_value[j] == got["p_value"]
+        assert got["n"] == design.n
+        assert np.isnan(got["estimate"])
+        each = pool(estimates, np.diagonal(covariances, axis1=1, axis2=2))
+        low, high = each.interval()
+        for k, other in enumerate(("middle", "high")):
+            mine = table[(table["feature"] == name) & (table["term"] == f"{other} against low")]
+            mine = mine.set_index("model").loc[ADJUSTED]
+            assert mine["estimate"] == pytest.approx(each.estimate[k], abs=1e-7)
+            assert mine["ci_low"] == pytest.approx(low[k], abs=1e-6)
+            assert mine["ci_high"] == pytest.approx(high[k], abs=1e-6)
+            assert mine["p_value"] == pytest.approx(each.p_value[k], rel=1e-5)
+        former = row(table, name, COMPLETE_CASES)
+        assert former["p_value"] == row(before.table, name)["p_value"]
+        assert former["n"] == design.observed[:, j].sum()
+        assert (table[table["model"] == COMPLETE_CASES]["feature"] == name).sum() == 3
+        assert 2 * stats.norm.sf(found.screen.fit.z[j]) == pytest.approx(got["p_value"], rel=1e-9)
+    about = found.table.set_index("feature")
+    assert np.isnan(about.loc["x", "estimate"])
+    assert 0 < about.loc["x", "fraction_missing_information"] < 1 - design.observed[:, 0].mean()
+
+
+def test_pooling_over_classes_is_the_likelihood_ratio_where_nothing_is_missing():
+    design = made("multiclass").take_features(np.array([1]))
+    fit = fit_columns(design.response, design.base, design.features, intervals=False)
+    pooled = pool_classes([fit.fit] * 20, [kind_of("multiclass").likelihood_ratio(fit.fit)] * 20)
+    assert pooled.p_value[0] == pytest.approx(fit.p_value[0], rel=1e-6)
 
 
 def test_competing_rows_are_pooled_too():

@@ -8,6 +8,7 @@ import pytest
 
 from discovery.markers.e_value import e_value, e_values, risk_ratio
 from discovery.markers.sensitivity import MAIN, Cohort, alternatives, rank_normal, sensitivity_board
+from discovery.report.sensitivity_view import sensitivity_views
 from discovery.study import Outcome
 
 
@@ -149,6 +150,43 @@ def test_more_adjustment_and_reliable_records_are_there_when_declared():
     assert "reliable records only" in names
     found = sensitivity_board(cohort, winsor=None)
     assert one(found, "x", "reliable records only")["n"] == 80
+
+
+def test_classes_without_an_order_are_compared_by_their_p_alone(dataset):
+    """Island of Palmer penguins; p values are statsmodels' likelihood ratios."""
+    import statsmodels.api as sm
+    from scipy import stats
+
+    table = dataset("penguins.csv").dropna(subset=["bill_depth_mm", "body_mass_g", "sex"])
+    table.index = [f"p{k}" for k in range(len(table))]
+    islands = sorted(table["island"].unique())
+    y = table["island"].map(islands.index).to_numpy(float)
+    outcome = Outcome(
+        name="island", kind="multiclass", label="", patient_id=table.index.to_numpy(), value=y,
+        categories=tuple(islands),
+    )  # fmt: skip
+    features = (
+        table[["bill_depth_mm"]].astype(float).assign(noise=np.random.default_rng(0).normal(size=len(table)))
+    )
+    cohort = cohort_of(outcome, table[["sex"]], features)
+    found = sensitivity_board(cohort, winsor=None)
+    assert found["estimate"].isna().all()
+    female = (table["sex"] == "female").to_numpy(float)
+    for name, base in (("main analysis", [female]), ("not adjusted", [])):
+        for feature in features:
+            whole = np.column_stack([np.ones(len(y)), *base, features[feature]])
+            fits = [sm.MNLogit(y, x).fit(method="newton", disp=0) for x in (whole, whole[:, :-1])]
+            p = stats.chi2.sf(2 * (fits[0].llf - fits[1].llf), len(islands) - 1)
+            assert one(found, feature, name)["p_value"] == pytest.approx(p, rel=1e-5)
+    assert set(found.loc[found["feature"] == "bill_depth_mm", "result"]) == {"holds"}
+    assert found.loc[found["feature"] == "bill_depth_mm", "survives_all"].all()
+    assert set(found.loc[found["feature"] == "noise", "result"]) == {"weaker"}
+    assert not found.loc[found["feature"] == "noise", "survives_all"].any()
+    heading, view = sensitivity_views(found.assign(label=found["feature"], effect_measure="any"), {})[0]
+    assert heading == "Sensitivity analyses: island"
+    assert view.rows[0][1].startswith("p < 0.0")
+    assert "weaker" in view.rows[0][2]
+    assert "no single size" in view.note
 
 
 def test_rank_normal_scores_are_blom_s():
