@@ -6,6 +6,7 @@ cumulative hazard (White & Royston, Stat Med 2009;28:1982-1998): without it effe
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -114,12 +115,14 @@ class ImputationPlan:
 
 @dataclass(frozen=True, kw_only=True)
 class Completed:
-    """m completed copies of the incomplete features of a design: `copies` (m, n, c)."""
+    """m completed copies of the incomplete features of a design: `copies` (m, n, c); `bases` (m, n, q) of its
+    base columns, where covariates were imputed too."""
 
     plan: ImputationPlan
     copies: np.ndarray
     seed: int
     outcome: str
+    bases: np.ndarray | None = None
 
     @property
     def m(self) -> int:
@@ -134,7 +137,9 @@ class Completed:
         return filled
 
 
-def plan_imputation(design: Design, limits: Limits | None = None, *, matched: bool = True) -> ImputationPlan:
+def plan_imputation(
+    design: Design, limits: Limits | None = None, *, matched: bool = True, always: Sequence[int] = ()
+) -> ImputationPlan:
     """Decide which gaps of `design.features` are imputed and from what.
 
     Parameters
@@ -143,6 +148,7 @@ def plan_imputation(design: Design, limits: Limits | None = None, *, matched: bo
     matched : missing values are those of patients with a similar prediction (predictive mean matching,
         5 donors); otherwise normal draws. Values beyond a limit are truncated normal draws either way,
         and a feature that has some is drawn normal throughout.
+    always : columns of the features that predict every other, however weakly they correlate
 
     Returns
     -------
@@ -189,7 +195,7 @@ def plan_imputation(design: Design, limits: Limits | None = None, *, matched: bo
     columns = columns[np.lexsort((names[columns], share[columns]))]
     for j in np.flatnonzero(~usable):
         role[:, j] = LEFT
-    neighbours = _neighbours(np.where(seen, x, np.nan), columns, usable, role, fixed.shape[1])
+    neighbours = _neighbours(np.where(seen, x, np.nan), columns, usable, role, fixed.shape[1], always)
     beyond = (role == BELOW) | (role == ABOVE)
     how = np.where(beyond[:, columns].any(axis=0) | (not matched), NORMAL, MATCHED).astype(np.int8)
     imputed = np.zeros((n, p), dtype=bool)
@@ -288,11 +294,11 @@ def _never_measured(role: np.ndarray, site: np.ndarray | None) -> list[str]:
     return [str(label) for label in np.unique(site) if (role[site == label] == GONE).all()]
 
 
-def _neighbours(x, columns, usable, role, fixed: int) -> np.ndarray:
-    """For each column the features that predict it best, (c, MOST_NEIGHBOURS), -1 where none."""
+def _neighbours(x, columns, usable, role, fixed: int, always) -> np.ndarray:
+    """For each column the features that predict it, `always` and the best, (c, at most), -1 where none."""
     from discovery.kernels.chained import LEFT
 
-    found = np.full((columns.size, MOST_NEIGHBOURS), -1, dtype=np.int64)
+    found = np.full((columns.size, MOST_NEIGHBOURS + len(always)), -1, dtype=np.int64)
     if not columns.size:
         return found
     allowed = usable & ~(role == LEFT).any(axis=0)
@@ -307,8 +313,10 @@ def _neighbours(x, columns, usable, role, fixed: int) -> np.ndarray:
             r = (own * other).sum(axis=0) / np.sqrt((own**2).sum(axis=0) * (other**2).sum(axis=0))
         strength = np.where(allowed & np.isfinite(r), np.abs(r), 0.0)
         strength[j] = 0.0
-        room = int(seen[:, j].sum() / PATIENTS_PER_PREDICTOR) - fixed - 1
+        given = [k for k in always if k != j and allowed[k]]
+        strength[given] = 0.0
+        room = int(seen[:, j].sum() / PATIENTS_PER_PREDICTOR) - fixed - len(given) - 1
         best = np.argsort(-strength, kind="stable")[: max(0, min(MOST_NEIGHBOURS, room))]
         best = best[strength[best] >= LEAST_CORRELATION]
-        found[c, : best.size] = best
+        found[c, : len(given) + best.size] = [*given, *best]
     return found

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
-from discovery.association.outcome_models import fit_columns, standardised_outcome
+from discovery.association.outcome_models import Fits, fit_columns, standardised_outcome
 from discovery.cohort.imputation import Completed
 from discovery.cohort.pooled_classes import PooledClasses, pool_classes
 from discovery.cohort.pooling import Pooled, pool
@@ -60,19 +61,25 @@ def fit_imputed(
     sure. The degrees of freedom that complete data would have are those of the screen's test: none to
     count (normal) for likelihood ratios, patients less coefficients for the exact t test.
     """
-    from scipy import stats
-
     plan = completed.plan
     which = np.arange(plan.columns.size) if which is None else np.asarray(which)
     columns = plan.columns[which]
-    limited = kind_of(design.kind).limited
     design = standardised_outcome(design)
     seen = plan.observed[:, columns]
     missing = plan.missing[:, which]
     copies = []
-    for copy in completed.copies:
+    for k, copy in enumerate(completed.copies):
         x = np.where(seen, copy[:, which] + shift * missing, 0.0)
-        copies.append(fit_columns(design.response, design.base, x, observed=seen, intervals=False))
+        base = design.base if completed.bases is None else completed.bases[k]
+        copies.append(fit_columns(design.response, base, x, observed=seen, intervals=False))
+    return pool_fits(design, copies, seen, conf_level=conf_level)
+
+
+def pool_fits(design: Design, copies: Sequence[Fits], seen: np.ndarray, *, conf_level=0.95) -> ImputedFits:
+    """Pool models fitted in every copy, of columns seen in the rows `seen` (n, c)."""
+    from scipy import stats
+
+    limited = kind_of(design.kind).limited
     if not kind_of(design.kind).directed:
         return _fit_classes(kind_of(design.kind), copies, seen)
     coefs, variances, model_variances, firths = [], [], [], []
@@ -92,7 +99,7 @@ def fit_imputed(
     with np.errstate(invalid="ignore"):
         z = np.sign(pooled.estimate) * stats.norm.isf(p / 2)
     between = every[:, :, -1].var(axis=0, ddof=1)
-    se = np.sqrt(np.mean(model_variances, axis=0) + (1 + 1 / completed.m) * between)
+    se = np.sqrt(np.mean(model_variances, axis=0) + (1 + 1 / len(copies)) * between)
     return ImputedFits(
         pooled=pooled, coef=every.mean(axis=0), z=z, se=se, p_value=p, ci_low=low, ci_high=high,
         firth=np.logical_or.reduce(firths), n=seen.sum(axis=0),

@@ -71,22 +71,34 @@ def impute_screen(
         return replace(none, notes=(note,))
     plan = plan_imputation(design, limits)
     if not plan.columns.size:
-        return replace(none, table=_imputation_table(design, screen, None, None, plan), notes=plan.notes)
+        return replace(none, table=imputation_table(design, screen, None, None, plan), notes=plan.notes)
     completed = complete(design, plan, imputations=imputations, seed=seed)
     plan = completed.plan
     fits = fit_imputed(design, completed)
     sizes = design.response.effective_sizes(plan.observed[:, plan.columns])
     good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
-    new = _screen_with(design, screen, completed, fits, good, fdr, multiplicity)
+    new = screen_with(design, screen, completed, fits, good, fdr, multiplicity)
     return ImputedScreen(
         screen=new,
         completed=completed,
-        table=_imputation_table(design, screen, completed, fits, plan),
+        table=imputation_table(design, screen, completed, fits, plan),
         notes=plan.notes,
     )
 
 
-def _screen_with(design, screen, completed, fits: ImputedFits, good, fdr, multiplicity) -> Screen:
+def with_former(table: pd.DataFrame, former: list) -> pd.DataFrame:
+    """The table with its former rows beneath, called complete cases."""
+    if not former:
+        return table
+    rows = pd.DataFrame(former).astype(table.dtypes)
+    rows["model"], rows["q_value"] = COMPLETE_CASES, np.nan
+    return pd.concat([table, rows], ignore_index=True)
+
+
+def screen_with(
+    design, screen, completed, fits: ImputedFits, good, fdr, multiplicity, covariates=""
+) -> Screen:
+    """The screen with the pooled answers of the features `good` (c,) bool; `covariates` for the notes."""
     columns = completed.plan.columns[good]
     fit = screen.fit
     coef, se, z, code, n = fit.coef.copy(), fit.se.copy(), fit.z.copy(), fit.code.copy(), fit.n.copy()
@@ -102,7 +114,7 @@ def _screen_with(design, screen, completed, fits: ImputedFits, good, fdr, multip
         bent = np.where(screen.shapes.df[columns] > 0, screen.shapes.p_spline[columns], np.nan)
         p[columns] = combine_by_cauchy(np.column_stack([fits.p_value[good], bent]))
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
-    table = _rows_with(design, screen.table, completed, fits, good)
+    table = _rows_with(design, screen.table, completed, fits, good, covariates=covariates)
     main = (table["model"] == ADJUSTED) & (table["term"] == table["feature"])
     table.loc[main, "q_value"] = q
     table.loc[main, "p_value"] = p
@@ -141,7 +153,9 @@ def _contrasts(fit, fits: ImputedFits, columns, good) -> dict[str, np.ndarray]:
     return {"contrasts": contrasts, "covariance": covariance}
 
 
-def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> pd.DataFrame:
+def _rows_with(
+    design, table, completed, fits, good, model: str = ADJUSTED, covariates: str = ""
+) -> pd.DataFrame:
     """Rows of `model` (its name or how that begins) with the pooled answers; former rows of the main model
     are kept as "complete cases"."""
     table = table.copy()
@@ -169,20 +183,16 @@ def _rows_with(design, table, completed, fits, good, model: str = ADJUSTED) -> p
         table.loc[at, ["n", "n_left_out"]] = [int(seen.sum()), int(design.n_study - seen.sum())]
         table.loc[at, "events"] = events
         how = str(table.loc[at, "method"]).split(", ")[0]
-        table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {_rule(fits)}"
-        table.loc[at, "note"] = _note(str(table.loc[at, "note"]), plan, c, design)
+        table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
+        table.loc[at, "note"] = _note(str(table.loc[at, "note"]), plan, c, covariates)
         for k, place in enumerate(each):
             table.loc[place, ["n", "n_left_out", "events"]] = table.loc[at, ["n", "n_left_out", "events"]]
             table.loc[place, ["estimate", "ci_low", "ci_high", "p_value"]] = _contrast(fits, c, k)
             table.loc[place, "method"] = f"{how}, {completed.m} imputations pooled {RUBIN}"
-    if former:
-        rows = pd.DataFrame(former).astype(table.dtypes)
-        rows["model"], rows["q_value"] = COMPLETE_CASES, np.nan
-        table = pd.concat([table, rows], ignore_index=True)
-    return table
+    return with_former(table, former)
 
 
-def _rule(fits: ImputedFits) -> str:
+def pooling_rule(fits: ImputedFits) -> str:
     if fits.classes is None:
         return RUBIN
     return "over all classes (D1), each copy's covariance scaled to its likelihood ratio"
@@ -195,21 +205,21 @@ def _contrast(fits: ImputedFits, c, k: int) -> list[float]:
     return [one.estimate[c, k], low[c, k], high[c, k], one.p_value[c, k]]
 
 
-def _note(note: str, plan, c, design) -> str:
-    words = [f"imputed in {counted(plan.n_missing[c])}"]
+def _note(note: str, plan, c, covariates: str) -> str:
+    words = [f"imputed in {counted(plan.n_missing[c])}"] if plan.n_missing[c] else []
     if plan.n_limited[c]:
         words.append(f"{plan.n_limited[c]} of them known only to lie beyond a limit")
     if plan.reason[plan.columns[c]]:
         words.append(plan.reason[plan.columns[c]])
     kept = "" if note.startswith("not assessed") else note
-    return "; ".join(filter(None, [kept, ", ".join(words)]))
+    return "; ".join(filter(None, [kept, ", ".join(words), covariates]))
 
 
 def counted(n: int) -> str:
     return f"{n} patient{'s' if n != 1 else ''}"
 
 
-def _imputation_table(design: Design, screen: Screen, completed, fits, plan) -> pd.DataFrame:
+def imputation_table(design: Design, screen: Screen, completed, fits, plan) -> pd.DataFrame:
     """A row for every feature with a gap."""
     place: dict[int, int] = {int(j): c for c, j in enumerate(plan.columns)}
     main = screen.table[
@@ -241,7 +251,7 @@ def _imputation_table(design: Design, screen: Screen, completed, fits, plan) -> 
                 "n_beyond_limit": int(plan.n_limited[c]),
                 "imputations": completed.m,
                 "predictors": int(plan.predictors[c]),
-                "model": _model(plan, c),
+                "model": _model(plan, c) if plan.n_missing[c] else "",
                 "estimate": pooled.estimate[c],
                 "se": pooled.se[c],
                 "df": pooled.df[c],

@@ -10,6 +10,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.screen import Screen
 from discovery.cohort.imputation import Completed
+from discovery.cohort.incomplete_covariates import COVARIATE
 from discovery.pipeline.leading import joined
 from discovery.study import Study
 
@@ -26,13 +27,17 @@ class ImputedScreens:
 
 def impute_screens(study: Study, designs: Sequence[Design], screens: Mapping[str, Screen]) -> ImputedScreens:
     """Pooled answers for the features with gaps, as the study's `imputations` asks (0: complete cases)."""
-    from discovery.cohort.imputed_screen import IMPUTATION_COLUMNS, impute_screen
+    from discovery.cohort.imputed_screen import IMPUTATION_COLUMNS
+    from discovery.cohort.incomplete_covariates import wide_design
+    from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 
     analysis = study.settings.analysis
+    outcomes = {outcome.name: outcome for outcome in study.outcomes}
     found = {
-        design.outcome: impute_screen(
+        design.outcome: impute_screen_and_covariates(
             design,
             screens[design.outcome],
+            wide_design(outcomes[design.outcome], study.covariates, study.features, design, site=study.site),
             imputations=analysis.imputations,
             seed=study.settings.study.seed,
             limits=study.limits,
@@ -70,3 +75,10 @@ def imputations_made(tables: Mapping[str, pd.DataFrame]) -> int:
     """How many copies the tables rest on, 0 where nothing was imputed."""
     table = tables.get("imputation")
     return 0 if table is None or not len(table) else int(table["imputations"].max())
+
+
+def covariates_imputed(tables: Mapping[str, pd.DataFrame]) -> tuple[str, ...]:
+    """Covariates with a row among the imputed."""
+    table = tables.get("imputation")
+    names = [] if table is None or not len(table) else list(dict.fromkeys(table["feature"].astype(str)))
+    return tuple(name.removeprefix(COVARIATE) for name in names if name.startswith(COVARIATE))

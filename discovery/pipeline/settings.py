@@ -16,7 +16,7 @@ from discovery.association.kinds import kind_of
 from discovery.association.screen import Screen
 from discovery.markers.verdict import PERMUTATION_FIRST
 from discovery.pipeline.closer_look import clock, closer_look_done, rules_in_words
-from discovery.pipeline.imputation import imputations_made
+from discovery.pipeline.imputation import covariates_imputed, imputations_made
 from discovery.pipeline.leading import LEADING
 from discovery.pipeline.survival_wing import cause_names
 from discovery.report.settings import ANALYSES, OutcomeRun, RunSettings
@@ -65,6 +65,7 @@ def run_settings(
         replicates=analysis.replicates,
         permutations=analysis.permutations,
         imputations=imputations_made(tables),
+        imputed_covariates=covariates_imputed(tables),
         top=largest(tables["markers"]["top_k"]),
         top_families=largest(tables["markers"]["family_top_k"]),
         leading=LEADING,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from discovery.report.format import listed
 from discovery.report.settings import RunSettings
 
 
@@ -30,11 +31,20 @@ def imputed_text(s: RunSettings) -> str:
             "Within the bootstrap, each draw was resampled first and its missing values imputed afterwards, "
             "once. "
         )
+    if s.imputed_covariates:
+        text += (
+            f"Missing covariates were imputed in the same chain ({listed(list(s.imputed_covariates))}), a "
+            "category as a whole from a donor, so that the models of all features and the base model are of "
+            "all patients with an outcome; ranks, gains, familywise p-values and curves are of the patients "
+            "with all covariates. "
+        )
+        last = "Patients without an outcome were left out and counted."
+    else:
+        last = "Patients without an outcome or a covariate were left out and counted."
     return text + (
         "Features missing in more than 40 % of patients were neither imputed nor ranked. The analysis of "
         "the patients with a value stands beside the pooled one in associations.csv (model “complete "
         "cases”); familywise p-values, curves, and the checks of sites and of redundancy are of those "
         "patients. By how much the missing values would have to lie lower or higher than imputed, up to "
-        "1 SD, for an association with p at most 0.05 to go is in tipping_points.csv. Patients without "
-        "an outcome or a covariate were left out and counted."
+        f"1 SD, for an association with p at most 0.05 to go is in tipping_points.csv. {last}"
     )

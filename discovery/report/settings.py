@@ -88,6 +88,7 @@ class RunSettings:
     replicates: int = 1000
     permutations: int = 10_000
     imputations: int = 0
+    imputed_covariates: tuple[str, ...] = ()  # those with gaps that were filled
     top: int = 10
     top_families: int = 3
     leading: int = 3

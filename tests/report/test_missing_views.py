@@ -50,4 +50,8 @@ def test_the_methods_say_what_was_done(made):
     assert "the site" in text
     assert "Nelson-Aalen" in text
     assert "resampled first" in text
+    assert text.endswith("Patients without an outcome or a covariate were left out and counted.")
+    both = imputed_text(made.run_settings(imputations=33, imputed_covariates=("age", "sex")))
+    assert "Missing covariates were imputed in the same chain (age and sex)" in both
+    assert both.endswith("Patients without an outcome were left out and counted.")
     assert "resampled first" not in imputed_text(made.run_settings(imputations=33, replicates=0))

@@ -1,0 +1,174 @@
+"""Covariates with gaps: imputed in one chain with the features, so that no patient is lost for them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design, build_design
+from discovery.cohort.imputation import Completed, ImputationPlan, complete, plan_imputation
+from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.study import Outcome
+from discovery.study.limits import Limits
+
+COVARIATE = "covariate "  # before its name, where it stands among the features
+
+
+@dataclass(frozen=True, kw_only=True)
+class WideDesign:
+    """A design with the patients who lack a covariate: the gap holds a placeholder, and `gaps`
+    (n, covariates), bool by covariate, says where."""
+
+    design: Design
+    gaps: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class CompletedCovariates:
+    """`completed` : copies of all features, and of the base columns; `counts` : covariate -> patients in whom
+    it was imputed; `left_out` : covariate -> why some could not be; `predictors` : covariate -> how many."""
+
+    completed: Completed
+    counts: dict[str, int]
+    left_out: dict[str, str]
+    predictors: dict[str, int]
+
+
+def wide_design(
+    outcome: Outcome,
+    covariates: pd.DataFrame,
+    features: pd.DataFrame,
+    narrow: Design,
+    *,
+    site: pd.Series | None = None,
+) -> WideDesign | None:
+    """The design of the patients with an outcome, whether or not a covariate is known; None if `narrow`, the
+    one of complete covariates, has them all. Scales and coding are those of `narrow`."""
+    filled = covariates.copy()
+    for name in covariates.columns[covariates.isna().any()]:
+        filled[name] = covariates[name].where(covariates[name].notna(), _placeholder(covariates[name]))
+    design = build_design(
+        outcome, filled, features, site=site, scaling=narrow.scaling, coding=narrow.coding
+    )  # fmt: skip
+    if design.n <= narrow.n:
+        return None
+    return WideDesign(design=design, gaps=covariates.loc[design.patient_id].isna())
+
+
+def _placeholder(column: pd.Series):
+    """A value that the coding knows."""
+    return column.dropna().mode().iloc[0]
+
+
+def complete_covariates(
+    wide: WideDesign, limits: Limits | None = None, *, imputations: int, seed: int
+) -> CompletedCovariates | None:
+    """Copies of features and covariates imputed together; None where no covariate can be.
+
+    Every covariate with gaps predicts, and is predicted by, the others, the outcome, the site and the
+    features that correlate with it. One of several levels takes part as one number: its levels on the first
+    canonical variate between them and covariates, sites and outcome, so that predictive mean matching takes a
+    whole level from a donor.
+    """
+    design, p = wide.design, wide.design.features.shape[1]
+    columns = {
+        name: np.array([k for k, term in enumerate(design.terms) if term.covariate == name])
+        for name in wide.gaps.columns
+        if wide.gaps[name].any()
+    }
+    columns = {name: at for name, at in columns.items() if len(at)}
+    whole = np.setdiff1d(np.arange(design.base.shape[1]), np.concatenate([*columns.values(), []]))
+    fixed = np.column_stack([design.base[:, whole.astype(int)], outcome_columns(design)])
+    known = {name: ~wide.gaps[name].to_numpy() for name in columns}
+    levels = {
+        name: _levels(design.base[:, at], known[name], fixed, design, at) for name, at in columns.items()
+    }
+    names = list(columns)
+    scores = np.column_stack([levels[name][0] for name in names])
+    seen = np.column_stack([known[name] for name in names])
+    chain = replace(
+        design,
+        base=design.base[:, whole.astype(int)],
+        terms=tuple(design.terms[int(k)] for k in whole),
+        features=np.column_stack([design.features, np.where(seen, scores, 0.0)]),
+        observed=np.column_stack([design.observed, seen]),
+        feature_names=(*design.feature_names, *(COVARIATE + name for name in names)),
+    )
+    plan = plan_imputation(chain, limits, always=range(p, p + len(names)))
+    if not (plan.columns >= p).any():
+        return None
+    done = complete(chain, plan, imputations=imputations, seed=seed)
+    plan = done.plan
+    there = np.asarray(plan.observed[:, p:].all(axis=1))
+    place = {int(j): c for c, j in enumerate(plan.columns)}
+    copies = np.repeat(design.features[None], done.m, axis=0)
+    bases = np.repeat(design.base[None], done.m, axis=0)
+    for j, c in place.items():
+        if j < p:
+            copies[:, :, j] = done.copies[:, :, c]
+            continue
+        name = names[j - p]
+        _, values, rows = levels[name]
+        nearest = np.abs(done.copies[:, :, c, None] - values).argmin(axis=2)
+        drawn = done.copies[:, :, c, None] if rows is None else rows[nearest]
+        gone = ~known[name]
+        bases[:, gone[:, None] & _columns(columns[name], design)] = drawn[:, gone].reshape(done.m, -1)
+    return CompletedCovariates(
+        completed=Completed(
+            plan=_for_features(plan, there, p), copies=copies, seed=seed, outcome=design.outcome, bases=bases
+        ),
+        counts={names[j - p]: int(plan.n_missing[c]) for j, c in place.items() if j >= p},
+        left_out={name: plan.reason[p + k] for k, name in enumerate(names) if plan.reason[p + k]},
+        predictors={names[j - p]: int(plan.predictors[c]) for j, c in place.items() if j >= p},
+    )
+
+
+def _columns(at: np.ndarray, design: Design) -> np.ndarray:
+    return np.isin(np.arange(design.base.shape[1]), at)[None, :]
+
+
+def _levels(base, known, fixed, design: Design, at):
+    """A covariate as one number (n,), the numbers of its levels (K,), and their base columns (K, columns).
+
+    The last is None for a covariate that is a number anyway."""
+    if not design.terms[int(at[0])].level:
+        return base[:, 0], np.zeros(1), None
+    rows, code = np.unique(base[known], axis=0, return_inverse=True)
+    code = np.asarray(code).ravel()
+    score = _canonical_scores(code, len(rows), fixed[known]) if len(rows) > 2 else np.arange(float(len(rows)))
+    column = np.zeros(len(base))
+    column[known] = score[code]
+    return column, score, rows
+
+
+def _canonical_scores(code: np.ndarray, levels: int, predictors: np.ndarray) -> np.ndarray:
+    """One number a level: first canonical variate of the level indicators and the predictors, of spread 1."""
+    indicator = (code[:, None] == np.arange(levels)).astype(float)
+    share = indicator.mean(axis=0)
+    x = predictors - predictors.mean(axis=0)
+    fitted = x @ np.linalg.lstsq(x, indicator - share, rcond=None)[0] if x.shape[1] else indicator * 0
+    root = 1 / np.sqrt(share)
+    between = root[:, None] * (fitted.T @ fitted / len(code)) * root
+    score = root * np.linalg.eigh(between)[1][:, -1]
+    score = score - share @ score
+    spread = np.sqrt(share @ score**2)
+    score = score / spread if spread > 0 else np.arange(float(levels))
+    return score + 1e-6 * np.arange(levels)  # no two levels on one number
+
+
+def _for_features(plan: ImputationPlan, there: np.ndarray, p: int) -> ImputationPlan:
+    """The plan as that of all features, of the patients whose covariates are known or imputed."""
+    mine = plan.columns < p
+
+    def every(values):
+        out = np.zeros(p, dtype=values.dtype)
+        out[plan.columns[mine]] = values[mine]
+        return out
+
+    return replace(
+        plan, columns=np.arange(p), observed=plan.observed[:, :p] & there[:, None], reason=plan.reason[:p],
+        n_missing=every(plan.n_missing), n_limited=every(plan.n_limited), how=every(plan.how),
+        predictors=every(plan.predictors), neighbours=np.full((p, plan.neighbours.shape[1]), -1),
+    )  # fmt: skip

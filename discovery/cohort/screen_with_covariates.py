@@ -1,0 +1,155 @@
+"""A screen over all patients with an outcome: gaps of features and of covariates are imputed together."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from discovery.association.design import Design
+from discovery.association.kinds import kind_of
+from discovery.association.outcome_models import fit_columns, standardised_outcome
+from discovery.association.screen import BASE, Screen
+from discovery.cohort.imputation import Completed, complete, plan_imputation
+from discovery.cohort.imputed_fits import fit_imputed, pool_fits
+from discovery.cohort.imputed_screen import (
+    IMPUTATION_COLUMNS,
+    ImputedScreen,
+    counted,
+    imputation_table,
+    impute_screen,
+    pooling_rule,
+    screen_with,
+    with_former,
+)
+from discovery.cohort.incomplete_covariates import (
+    COVARIATE,
+    CompletedCovariates,
+    WideDesign,
+    complete_covariates,
+)
+from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.study.limits import Limits
+
+
+def impute_screen_and_covariates(
+    narrow: Design,
+    screen: Screen,
+    wide: WideDesign | None,
+    *,
+    imputations: int,
+    seed: int,
+    limits: Limits | None = None,
+    fdr: float = 0.05,
+    multiplicity: str = "selected-cells",
+) -> ImputedScreen:
+    """`impute_screen`, with the patients of `wide` who lack a covariate.
+
+    Parameters
+    ----------
+    narrow, screen : the design of the patients with all covariates, and its screen
+    wide : from `wide_design`, None where no patient lacks one
+
+    Notes
+    -----
+    The models of all features and the base model are pooled over all patients, and their former rows kept as
+    "complete cases". `completed` stays the copies of `narrow`: ranks, gains, permutations and curves are of
+    the patients with all covariates.
+    """
+    found = None
+    if wide is not None and imputations and outcome_columns(wide.design).shape[1]:
+        found = complete_covariates(wide, limits, imputations=imputations, seed=seed)
+    if wide is None or found is None:
+        return impute_screen(
+            narrow, screen, imputations=imputations, seed=seed, limits=limits, fdr=fdr,
+            multiplicity=multiplicity,
+        )  # fmt: skip
+    design, completed, plan = wide.design, found.completed, found.completed.plan
+    fits = fit_imputed(design, completed)
+    fits = replace(fits, coef=_by_term(fits.coef, design, narrow))
+    if fits.classes is not None:
+        contrasts = _by_term(fits.classes.contrasts, design, narrow)
+        fits = replace(fits, classes=replace(fits.classes, contrasts=contrasts))
+    sizes = design.response.effective_sizes(plan.observed)
+    good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
+    words = ", ".join(f"{name} in {counted(n)}" for name, n in found.counts.items())
+    new = screen_with(
+        design, screen, completed, fits, good, fdr, multiplicity, f"imputed covariates: {words}"
+    )
+    new = replace(new, table=_base_rows_with(design, new.table, completed))
+    ranked = plan_imputation(narrow, limits)
+    partly = "; ".join(f"{name} {why}" for name, why in found.left_out.items())
+    notes = [
+        *plan.notes,
+        f"covariates were imputed for the tables of associations ({words}); ranks, gains, familywise "
+        "p-values and curves are of the patients with all covariates",
+        *([f"covariate {partly}"] if partly else []),
+    ]
+    rows = [_covariate_row(design, name, found) for name in found.counts]
+    table = imputation_table(design, screen, completed, fits, plan)
+    return ImputedScreen(
+        screen=new,
+        completed=complete(narrow, ranked, imputations=imputations, seed=seed)
+        if ranked.columns.size
+        else None,
+        table=pd.concat([table, pd.DataFrame(rows).astype(table.dtypes)], ignore_index=True)
+        if len(table)
+        else pd.DataFrame(rows, columns=list(IMPUTATION_COLUMNS)),
+        notes=tuple(notes),
+    )
+
+
+def _by_term(coef: np.ndarray, design: Design, narrow: Design) -> np.ndarray:
+    """Coefficients (c, .., k) of models of `design` in the places of those of `narrow`; NaN without."""
+    mine = {term.name: k for k, term in enumerate(design.terms)}
+    first = coef.shape[-1] - len(design.terms) - 1  # intercepts and the like
+    if first < 0:  # no single coefficients
+        return coef
+    out = np.full((*coef.shape[:-1], first + len(narrow.terms) + 1), np.nan)
+    out[..., :first], out[..., -1] = coef[..., :first], coef[..., -1]
+    for k, term in enumerate(narrow.terms):
+        if term.name in mine:
+            out[..., first + k] = coef[..., first + mine[term.name]]
+    return out
+
+
+def _base_rows_with(design: Design, table: pd.DataFrame, completed: Completed) -> pd.DataFrame:
+    """The rows of the base model pooled, their former ones kept as "complete cases"."""
+    assert completed.bases is not None
+    scaled = standardised_outcome(design)
+    there = np.asarray(completed.plan.observed.any(axis=1))
+    table, former = table.copy(), []
+    places = {row["term"]: at for at, row in table.iterrows() if row["model"] == BASE}
+    for j, term in enumerate(design.terms):
+        if term.name not in places or np.isnan(table.loc[places[term.name], "p_value"]):
+            continue
+        seen, at = there[:, None], places[term.name]
+        copies = [
+            fit_columns(
+                scaled.response, np.delete(base, j, axis=1), base[:, [j]], observed=seen, intervals=False
+            )
+            for base in completed.bases
+        ]
+        fits = pool_fits(scaled, copies, seen)
+        if fits.failed[0]:
+            continue
+        former.append(table.loc[at].copy())
+        values = [fits.coef[0, -1], fits.ci_low[0], fits.ci_high[0], fits.p_value[0]]
+        table.loc[at, ["estimate", "ci_low", "ci_high", "p_value"]] = values
+        table.loc[at, ["n", "n_left_out"]] = [int(there.sum()), int(design.n_study - there.sum())]
+        table.loc[at, "events"] = kind_of(design.kind).events(design, seen)[0]
+        how = str(table.loc[at, "method"]).split(", ")[0]
+        table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
+    return with_former(table, former)
+
+
+def _covariate_row(design: Design, name: str, found: CompletedCovariates) -> dict[str, Any]:
+    n, there = found.counts[name], int(found.completed.plan.observed.any(axis=1).sum())
+    return dict.fromkeys(IMPUTATION_COLUMNS, np.nan) | {
+        "outcome": design.outcome, "feature": COVARIATE + name, "n": design.n, "n_known": there - n,
+        "n_imputed": n, "n_beyond_limit": 0, "n_not_imputed": design.n - there,
+        "imputations": found.completed.m, "predictors": found.predictors[name],
+        "model": "predictive mean matching", "note": found.left_out.get(name, ""),
+    }  # fmt: skip

@@ -1,0 +1,204 @@
+"""Covariates with gaps: imputed together with the features, no patient lost, the complete cases beside."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+
+import discovery
+from discovery.association.design import build_design
+from discovery.association.screen import ADJUSTED, BASE, COLUMNS, screen
+from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS
+from discovery.cohort.incomplete_covariates import complete_covariates, wide_design
+from discovery.cohort.pooling import pool
+from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
+from discovery.study import Outcome
+
+N = 260
+
+
+def made(kind="continuous", *, gaps=True, seed=3, site=False):
+    """A number, a covariate of two levels and one of three; x depends on all, and so does the outcome."""
+    rng = np.random.default_rng(seed)
+    ids = np.array([f"p{i:04d}" for i in range(N)])
+    index = pd.Index(ids, name="patient_id")
+    age = rng.normal(60, 10, N)
+    group = rng.choice(["a", "b", "c"], N, p=[0.5, 0.3, 0.2])
+    height = pd.Series(group).map({"a": 0.0, "b": 2.5, "c": -2.5}).to_numpy()
+    sex = np.where(rng.random(N) < 1 / (1 + np.exp(-0.1 * (age - 60))), "male", "female")
+    x = 0.04 * (age - 60) + height + 0.6 * rng.normal(size=N)
+    pull = 0.5 * x + 0.03 * (age - 60) + 0.5 * (sex == "male")
+    covariates = pd.DataFrame({"age": age, "sex": sex, "group": group}, index=index)
+    truth = covariates.copy()
+    if gaps:
+        for name, share in (("age", 0.1), ("sex", 0.15), ("group", 0.2)):
+            covariates[name] = covariates[name].where(rng.random(N) > share)
+    features = pd.DataFrame(
+        {"x": x, "partly": x + rng.normal(size=N), "noise": rng.normal(size=N)}, index=index
+    )
+    features.loc[rng.random(N) < 0.1, "partly"] = np.nan
+    given = {"name": "out", "label": "out", "kind": kind, "patient_id": ids}
+    if kind == "survival":
+        time = rng.exponential(size=N) * np.exp(-pull)
+        given |= {"time": np.minimum(time, 1.5), "status": (time <= 1.5).astype(float)}
+    elif kind == "binary":
+        given["value"] = (pull + rng.logistic(size=N) > 0.3).astype(float)
+    elif kind == "multiclass":
+        given["value"] = np.digitize(pull + rng.logistic(size=N), [-0.5, 1.0]).astype(float)
+        given["categories"] = ("low", "middle", "high")
+    elif kind == "count":
+        given["value"] = rng.poisson(np.exp(0.3 * pull)).astype(float)
+        given["exposure"] = np.ones(N)
+    else:
+        given["value"] = pull + rng.normal(size=N)
+    where = pd.Series(rng.choice(["north", "south"], N), index=index) if site else None
+    outcome = Outcome(**given)
+    narrow = build_design(outcome, covariates, features, site=where, winsor=False)
+    wide = wide_design(outcome, covariates, features, narrow, site=where)
+    return narrow, wide, truth, covariates
+
+
+def both(kind="continuous", **options):
+    narrow, wide, *_ = made(kind, **options)
+    before = screen(narrow, permutations=0)
+    found = impute_screen_and_covariates(narrow, before, wide, imputations=20, seed=4)
+    return narrow, wide, before, found
+
+
+def row(table, feature, model=ADJUSTED, term=None):
+    mine = (table["feature"] == feature) & (table["model"] == model) & (table["term"] == (term or feature))
+    assert mine.sum() == 1, (feature, model, term)
+    return table[mine].iloc[0]
+
+
+def test_without_a_gap_in_the_covariates_there_is_nothing_wider():
+    narrow, wide, *_ = made(gaps=False)
+    assert wide is None
+    assert narrow.n == N
+
+
+def test_every_copy_has_values_that_occur_and_keeps_what_is_known():
+    _, wide, _, covariates = made()
+    found = complete_covariates(wide, imputations=20, seed=4)
+    design, completed = wide.design, found.completed
+    assert design.n == N
+    assert found.counts == covariates.isna().sum().to_dict()
+    names = [term.covariate for term in design.terms]
+    for name in ("age", "sex", "group"):
+        at = [k for k, other in enumerate(names) if other == name]
+        known = covariates[name].notna().to_numpy()
+        assert (completed.bases[:, known][:, :, at] == design.base[known][:, at]).all()
+        seen = {tuple(values) for values in design.base[known][:, at]}
+        drawn = {tuple(values) for values in completed.bases[:, ~known][:, :, at].reshape(-1, len(at))}
+        assert drawn <= seen
+        assert len(drawn) > 1
+    assert (completed.bases[0] != completed.bases[1]).any()
+    again = complete_covariates(wide, imputations=20, seed=4)
+    np.testing.assert_array_equal(again.completed.bases, completed.bases)
+
+
+def test_levels_come_from_patients_who_are_alike():
+    """x tells the three groups apart (2.5 apart, SD .7): nearly all imputed levels must be the true ones."""
+    _, wide, truth, covariates = made()
+    found = complete_covariates(wide, imputations=20, seed=4)
+    gone = covariates["group"].isna().to_numpy()
+    at = [k for k, term in enumerate(wide.design.terms) if term.covariate == "group"]
+    levels = np.array([wide.design.terms[k].level for k in at])
+    drawn = found.completed.bases[:, gone][:, :, at]
+    named = np.where(drawn.any(axis=2), levels[drawn.argmax(axis=2)], wide.design.terms[at[0]].reference)
+    assert (named == truth["group"].to_numpy()[gone]).mean() > 0.85
+
+
+def test_rows_are_the_pooled_least_squares_of_the_copies():
+    """Reference: statsmodels in each copy, pooled by Rubin's rules."""
+    narrow, wide, before, found = both()
+    design, table = wide.design, found.screen.table
+    completed = complete_covariates(wide, imputations=20, seed=4).completed
+    y = (design.y - design.y.mean()) / design.y.std(ddof=1)
+    for j, name in enumerate(design.feature_names):
+        estimates, variances = [], []
+        for copy in range(completed.m):
+            x = np.column_stack([np.ones(N), completed.bases[copy], completed.copies[copy, :, j]])
+            fit = sm.OLS(y, x).fit()
+            estimates.append([fit.params[-1]])
+            variances.append([fit.bse[-1] ** 2])
+        pooled = pool(estimates, variances, df_complete=N - x.shape[1])
+        got = row(table, name)
+        assert got["estimate"] == pytest.approx(pooled.estimate[0], abs=1e-9)
+        assert got["p_value"] == pytest.approx(pooled.p_value[0], rel=1e-6)
+        assert got["n"] == N
+        assert "imputed covariates: age in 2" in got["note"]
+        assert ("imputed in" in got["note"].split("imputed covariates")[0]) == (name == "partly")
+        former = row(table, name, COMPLETE_CASES)
+        assert former["estimate"] == row(before.table, name)["estimate"]
+        assert former["n"] == narrow.observed[:, j].sum() < N
+    for j, term in enumerate(design.terms):
+        estimates = [
+            [sm.OLS(y, np.column_stack([np.ones(N), base])).fit().params[1 + j]] for base in completed.bases
+        ]
+        got = row(table, "", BASE, term.name)
+        assert got["estimate"] == pytest.approx(np.mean(estimates), abs=1e-9)
+        assert got["n"] == N
+        former = row(table, "", COMPLETE_CASES, term.name)
+        assert former["estimate"] == row(before.table, "", BASE, term.name)["estimate"]
+
+
+@pytest.mark.parametrize("kind", ["survival", "binary", "multiclass", "count"])
+@pytest.mark.parametrize("site", [False, True])
+def test_every_kind_of_outcome_has_its_rows(kind, site):
+    narrow, _, before, found = both(kind, site=site)
+    table = found.screen.table
+    assert list(table.columns) == list(COLUMNS)
+    for name in narrow.feature_names:
+        assert row(table, name)["n"] == N
+        assert 0 < row(table, name)["p_value"] <= 1
+    assert row(table, "x")["p_value"] < 0.05
+    assert found.screen.fit.coef.shape == before.fit.coef.shape
+    assert found.completed.copies.shape[1] == narrow.n  # ranks stay those of complete covariates
+    assert [*found.table.columns] == list(IMPUTATION_COLUMNS)
+    about = found.table.set_index("feature")
+    assert {"partly", "covariate age", "covariate sex", "covariate group"} == set(about.index)
+    assert (about["n_known"] + about["n_imputed"] + about["n_not_imputed"] == N).all()
+    assert any("ranks, gains" in note for note in found.notes)
+
+
+def test_a_covariate_that_is_mostly_missing_is_not_imputed_and_its_patients_stay_out():
+    *_, covariates = made()
+    covariates = covariates.copy()
+    covariates.iloc[: int(0.6 * N), 0] = np.nan
+    outcome = Outcome(
+        name="out", label="out", kind="continuous", patient_id=covariates.index.to_numpy(),
+        value=np.random.default_rng(0).normal(size=N),
+    )  # fmt: skip
+    features = pd.DataFrame({"x": np.random.default_rng(1).normal(size=N)}, index=covariates.index)
+    narrow = build_design(outcome, covariates, features, winsor=False)
+    wide = wide_design(outcome, covariates, features, narrow)
+    found = impute_screen_and_covariates(narrow, screen(narrow, permutations=0), wide, imputations=5, seed=1)
+    assert row(found.screen.table, "x")["n"] == covariates["age"].notna().sum()
+    assert any("covariate age not imputed" in note for note in found.notes)
+
+
+def test_a_run_loses_no_patient_for_a_covariate(tmp_path):
+    narrow, wide, _, covariates = made("binary")
+    patients = covariates.assign(out=wide.design.y.astype(int)).reset_index()
+    patients.to_csv(tmp_path / "patients.csv", index=False)
+    features = pd.DataFrame(wide.design.features[:, [0, 2]], columns=["rv_x", "rv_noise"])
+    features.insert(0, "patient_id", patients["patient_id"])
+    features.to_csv(tmp_path / "features.csv", index=False)
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname = "gaps"\nseed = 1\n[patients]\nfile = "patients.csv"\nid = "patient_id"\n'
+        'adjust_for = ["age", "sex", "group"]\n[features]\nfile = "features.csv"\nid = "patient_id"\n'
+        '[[outcomes]]\nname = "out"\nkind = "binary"\ncolumn = "out"\npositive = 1\n'
+        "[analysis]\nreplicates = 20\npermutations = 50\nphenotypes = false\n"
+    )
+    result = discovery.run(tmp_path, out=tmp_path / "out", workers=1)
+    rows = result.tables["associations"]
+    assert row(rows, "rv_x")["n"] == N
+    assert row(rows, "rv_x", COMPLETE_CASES)["n"] == narrow.n
+    markers = result.tables["markers"].set_index("feature")
+    assert markers.loc["rv_x", "p_value"] == row(rows, "rv_x")["p_value"]
+    assert np.isfinite(markers.loc["rv_x", "gain"])
+    methods = (tmp_path / "out" / "methods.md").read_text(encoding="utf-8")
+    assert "Missing covariates were imputed in the same chain" in methods
