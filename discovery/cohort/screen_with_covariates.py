@@ -56,7 +56,7 @@ def impute_screen_and_covariates(
     -----
     The models of all features and the base model are pooled over all patients, and their former rows kept as
     "complete cases". `completed` stays the copies of `narrow`: ranks, gains, permutations and curves are of
-    the patients with all covariates.
+    the patients with all covariates, and a feature with too few events among them stays not assessed.
     """
     found = None
     if wide is not None and imputations and outcome_columns(wide.design).shape[1]:
@@ -72,14 +72,14 @@ def impute_screen_and_covariates(
     if fits.classes is not None:
         contrasts = _by_term(fits.classes.contrasts, design, narrow)
         fits = replace(fits, classes=replace(fits.classes, contrasts=contrasts))
-    sizes = design.response.effective_sizes(plan.observed)
+    ranked = plan_imputation(narrow, limits)
+    sizes = narrow.response.effective_sizes(ranked.observed)  # what cannot be ranked is not assessed
     good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
     words = ", ".join(f"{name} in {counted(n)}" for name, n in found.counts.items())
     new = screen_with(
         design, screen, completed, fits, good, fdr, multiplicity, f"imputed covariates: {words}"
     )
     new = replace(new, table=_base_rows_with(design, new.table, completed))
-    ranked = plan_imputation(narrow, limits)
     partly = "; ".join(f"{name} {why}" for name, why in found.left_out.items())
     notes = [
         *plan.notes,
