@@ -182,7 +182,7 @@ def _rows_with(
         ]  # fmt: skip
         table.loc[at, ["n", "n_left_out"]] = [int(seen.sum()), int(design.n_study - seen.sum())]
         table.loc[at, "events"] = events
-        how = str(table.loc[at, "method"]).split(", ")[0]
+        how = model_of(design.kind, table.loc[at, "method"])
         table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
         table.loc[at, "note"] = _note(str(table.loc[at, "note"]), plan, c, covariates)
         for k, place in enumerate(each):
@@ -190,6 +190,12 @@ def _rows_with(
             table.loc[place, ["estimate", "ci_low", "ci_high", "p_value"]] = _contrast(fits, c, k)
             table.loc[place, "method"] = f"{how}, {completed.m} imputations pooled {RUBIN}"
     return with_former(table, former)
+
+
+def model_of(kind: str, method) -> str:
+    """The model of a row's method text, without its test and interval."""
+    robust = ", robust by patient" if kind_of(kind).multiplier else ""
+    return str(method).split(", ")[0] + robust
 
 
 def pooling_rule(fits: ImputedFits) -> str:

@@ -20,6 +20,7 @@ from discovery.cohort.imputed_screen import (
     counted,
     imputation_table,
     impute_screen,
+    model_of,
     pooling_rule,
     screen_with,
     with_former,
@@ -140,7 +141,7 @@ def _base_rows_with(design: Design, table: pd.DataFrame, completed: Completed) -
         table.loc[at, ["estimate", "ci_low", "ci_high", "p_value"]] = values
         table.loc[at, ["n", "n_left_out"]] = [int(there.sum()), int(design.n_study - there.sum())]
         table.loc[at, "events"] = kind_of(design.kind).events(design, seen)[0]
-        how = str(table.loc[at, "method"]).split(", ")[0]
+        how = model_of(design.kind, table.loc[at, "method"])
         table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
     return with_former(table, former)
 

@@ -48,6 +48,11 @@ def made(kind="continuous", *, gaps=True, seed=3, site=False):
     elif kind == "multiclass":
         given["value"] = np.digitize(pull + rng.logistic(size=N), [-0.5, 1.0]).astype(float)
         given["categories"] = ("low", "middle", "high")
+    elif kind == "recurrent":
+        number = rng.poisson(np.exp(0.3 * pull) * rng.gamma(1.25, 0.8, N))
+        given |= {"value": number.astype(float), "time": np.full(N, 2.0)}
+        given |= {"event_patient": np.repeat(np.arange(N), number)}
+        given |= {"event_time": rng.uniform(0, 2, number.sum())}
     elif kind == "count":
         given["value"] = rng.poisson(np.exp(0.3 * pull)).astype(float)
         given["exposure"] = np.ones(N)
@@ -145,7 +150,7 @@ def test_rows_are_the_pooled_least_squares_of_the_copies():
         assert former["estimate"] == row(before.table, "", BASE, term.name)["estimate"]
 
 
-@pytest.mark.parametrize("kind", ["survival", "binary", "multiclass", "count"])
+@pytest.mark.parametrize("kind", ["survival", "binary", "multiclass", "count", "recurrent"])
 @pytest.mark.parametrize("site", [False, True])
 def test_every_kind_of_outcome_has_its_rows(kind, site):
     narrow, _, before, found = both(kind, site=site)
@@ -155,6 +160,7 @@ def test_every_kind_of_outcome_has_its_rows(kind, site):
         assert row(table, name)["n"] == N
         assert 0 < row(table, name)["p_value"] <= 1
     assert row(table, "x")["p_value"] < 0.05
+    assert ("robust by patient" in row(table, "x")["method"]) == (kind == "recurrent")
     assert found.screen.fit.coef.shape == before.fit.coef.shape
     assert found.completed.copies.shape[1] == narrow.n  # ranks stay those of complete covariates
     assert [*found.table.columns] == list(IMPUTATION_COLUMNS)
