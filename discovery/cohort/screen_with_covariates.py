@@ -17,7 +17,6 @@ from discovery.cohort.imputed_fits import fit_imputed, pool_fits
 from discovery.cohort.imputed_screen import (
     IMPUTATION_COLUMNS,
     ImputedScreen,
-    counted,
     imputation_table,
     impute_screen,
     model_of,
@@ -76,7 +75,7 @@ def impute_screen_and_covariates(
     ranked = plan_imputation(narrow, limits)
     sizes = narrow.response.effective_sizes(ranked.observed)  # what cannot be ranked is not assessed
     good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
-    words = ", ".join(f"{name} in {counted(n)}" for name, n in found.counts.items())
+    words = ", ".join(found.counts)  # how many is in the table: beside n a small number could be worked out
     new = screen_with(
         design, screen, completed, fits, good, fdr, multiplicity, f"imputed covariates: {words}"
     )

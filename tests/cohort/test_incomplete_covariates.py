@@ -134,7 +134,7 @@ def test_rows_are_the_pooled_least_squares_of_the_copies():
         assert got["estimate"] == pytest.approx(pooled.estimate[0], abs=1e-9)
         assert got["p_value"] == pytest.approx(pooled.p_value[0], rel=1e-6)
         assert got["n"] == N
-        assert "imputed covariates: age in 2" in got["note"]
+        assert "imputed covariates: age, sex, group" in got["note"]
         assert ("imputed in" in got["note"].split("imputed covariates")[0]) == (name == "partly")
         former = row(table, name, COMPLETE_CASES)
         assert former["estimate"] == row(before.table, name)["estimate"]
