@@ -2,7 +2,7 @@
 familywise error, and the correction of gains, with a confounder.
 
 The truth is drawn here, so nominal levels are the expectation and the limits are binomial. Reduced by
-default; `--validity` runs 12 to 25 times as many. shared/operating_episodes.csv is what `--tables` wrote.
+default; `--validity` runs 12 to 50 times as many. shared/operating_episodes.csv is what `--tables` wrote.
 """
 
 from __future__ import annotations
@@ -153,7 +153,7 @@ COVERED = [
 
 
 def test_intervals_cover(full_validity, capsys, measured):
-    runs, rows, outside = (1000 if full_validity else 30), [], []
+    runs, rows, outside = (1000 if full_validity else 20), [], []
     for kind, n, about in COVERED:
         for effect in (0.0, 0.1 if about.get("skewed") else 0.4):
             hits, known = 0, 0
