@@ -31,7 +31,12 @@ from discovery.markers.ranks import (
 )
 from discovery.markers.redundancy import given_lead
 from discovery.markers.refit import OutcomeRefit, gain_measure_name
-from discovery.markers.shrinkage import ShrunkenEffects, shrink_effects, stretch_to_profile
+from discovery.markers.shrinkage import (
+    ShrunkenEffects,
+    independent_features,
+    shrink_effects,
+    stretch_to_profile,
+)
 from discovery.markers.site_check import DOES_NOT_TRANSPORT, SiteCheck
 from discovery.markers.stability import stability_shares
 from discovery.markers.verdict import (
@@ -115,7 +120,11 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
 
     z = screen.fit.z[o.ranked]
     evidence_se = _evidence_se(screen, o.ranked)
-    shrunk = shrink_effects(screen.fit.coef[o.ranked, -1], evidence_se)
+    shrunk = shrink_effects(
+        screen.fit.coef[o.ranked, -1],
+        evidence_se,
+        independent=independent_features(design.features[:, o.ranked]),
+    )
     estimate, ci_low, ci_high = (columns[name][o.ranked] for name in ("estimate", "ci_low", "ci_high"))
     shrunk_low, shrunk_high = stretch_to_profile(shrunk, estimate, ci_low, ci_high, evidence_se)
     rank = _ranks(o, z, evidence_se, shrunk, seed)

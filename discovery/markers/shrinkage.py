@@ -8,9 +8,8 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 MIN_FEATURES = 20
-NULL_WEIGHT = 10.0  # Dirichlet prior on the share of exact zeros; 1 for every other component
-MAX_STEPS = 10_000
-STEP_LIMIT = 1e-7
+ZERO_SHARES = np.arange(0.025, 1.0, 0.05)  # shares of exact zeros that are weighed, prior density 2 share
+SMALLEST_SD = 0.25  # of the spreads of true effects that are weighed, in smallest standard errors
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -18,8 +17,8 @@ class ShrunkenEffects:
     """Posterior of each effect (p,). NaN, with the reason in `note`, where nothing could be learned.
 
     mean, sd; low, high: equal-tailed posterior interval; lfsr: local false sign rate, the posterior
-    probability that the sign is wrong; s_value: the mean lfsr of this and all surer effects. The prior is the
-    mixture of N(0, prior_sd^2) with shares prior_share, prior_sd[0] = 0.
+    probability that the sign is wrong; s_value: the mean lfsr of this and all surer effects. prior_share:
+    how probable the data make each spread prior_sd of the true effects, prior_sd[0] = 0.
     """
 
     mean: np.ndarray
@@ -33,10 +32,32 @@ class ShrunkenEffects:
     note: str = ""
 
 
+def independent_features(features) -> float:
+    """How many independent features the (n, p) `features` are worth: p^2 / sum of squared correlations.
+
+    p features in blocks of one value each count as their blocks; NaN stands at the feature's mean, a
+    constant feature counts as a single one.
+    """
+    x = np.asarray(features, dtype=float)
+    known = np.isfinite(x)
+    x = np.where(known, x, 0.0)
+    centred = np.where(known, x - x.sum(axis=0) / np.maximum(known.sum(axis=0), 1), 0.0)
+    length = np.sqrt((centred**2).sum(axis=0))
+    unit = centred / np.where(length > 0, length, 1.0)
+    squares = (unit.T @ unit) ** 2
+    np.fill_diagonal(squares, 1.0)
+    return float(x.shape[1] ** 2 / squares.sum()) if x.shape[1] else 0.0
+
+
 def shrink_effects(
-    estimate, se, *, conf_level: float = 0.95, min_features: int = MIN_FEATURES
+    estimate,
+    se,
+    *,
+    conf_level: float = 0.95,
+    min_features: int = MIN_FEATURES,
+    independent: float | None = None,
 ) -> ShrunkenEffects:
-    """Normal-mixture empirical Bayes over one family of effects on one scale.
+    """Normal-mixture empirical Bayes over one family of effects on one scale, the prior itself uncertain.
 
     Parameters
     ----------
@@ -45,20 +66,26 @@ def shrink_effects(
     conf_level : float
     min_features : int
         With fewer usable effects the spread of the true effects cannot be learned: all NaN, and a note.
+    independent : float
+        How many independent effects these are worth (`independent_features`); their number otherwise.
+        Correlated features say less about the prior than their number suggests.
 
     Notes
     -----
-    Grid of prior SDs: 0, then rising by sqrt 2 from min(se)/10 to 2 sqrt(max(b^2 - se^2)). Shares by EM,
-    Dirichlet(10, 1, ..., 1).
-
-    Measured on 60 features in 12 families (tests/validity): the interval of the leading feature covers
-    its true effect in .85, .92, .88 of survival studies of 100, 150, 500 patients, in .87 of binary ones
-    of 150, and in .83 when many features tie for the first place. It is an interval for the selected, not a
+    A true effect is 0 with an unknown probability, else normal with an unknown SD. Both are weighed on a
+    grid: SDs rise by sqrt 2 from min(se)/4 to 2 sqrt(max(b^2 - se^2)), evenly weighed in the logarithm; the
+    probability of 0 has density 2x. The likelihood of each pair is raised to independent/p, and each
+    posterior is averaged over the pairs. A prior taken as known at its likeliest point, 60 features counted
+    as 60 where they come in 12 families, gave intervals of the leading feature that covered in .79 to .91
+    of studies of 100 and 150 patients; averaged, .93 to .96 (operating_shrinkage.csv has the sizes).
+    In studies of 500, where one and the same feature leads nearly always, averaging over priors cannot
+    make up for its fixed true effect: see that table. It is an interval for the selected, not a
     replacement of each confidence interval.
 
     References
     ----------
-    Stephens, Biostatistics 2017;18:275-294.
+    Stephens, Biostatistics 2017;18:275-294. Deely & Lindley, J Am Stat Assoc 1981;76:833-841 (priors
+    averaged; from memory).
     """
     b, s = np.asarray(estimate, dtype=float), np.asarray(se, dtype=float)
     used = np.isfinite(b) & np.isfinite(s) & (s > 0)
@@ -70,12 +97,13 @@ def shrink_effects(
             prior_sd=np.empty(0), prior_share=np.empty(0), note=note,
         )  # fmt: skip
     prior_sd = _grid(b[used], s[used])
-    share, note = _mixture_shares(b[used], s[used], prior_sd)
+    worth = 1.0 if independent is None else min(1.0, independent / b.size)
+    weight, share = _weights(b[used], s[used], prior_sd, worth)
     columns = {
         key: _spread_out(values, used)
-        for key, values in _posterior(b[used], s[used], prior_sd, share, conf_level).items()
+        for key, values in _posterior(b[used], s[used], prior_sd, weight, conf_level).items()
     }
-    return ShrunkenEffects(**columns, prior_sd=prior_sd, prior_share=share, note=note)
+    return ShrunkenEffects(**columns, prior_sd=prior_sd, prior_share=share)
 
 
 def stretch_to_profile(
@@ -111,38 +139,37 @@ def running_mean_of_sorted(lfsr) -> np.ndarray:
 
 
 def _grid(b, s):
-    smallest = s.min() / 10
-    excess = (b**2 - s**2).max()
-    # nothing beyond noise: a short grid, as in the reference implementation of the method
-    largest = 2 * np.sqrt(excess) if excess > 0 else 8 * smallest
-    steps = max(int(np.ceil(2 * np.log2(largest / smallest))), 1)
+    smallest = s.min() * SMALLEST_SD
+    largest = max(2 * np.sqrt(max((b**2 - s**2).max(), 0.0)), 4 * smallest)
+    steps = int(np.ceil(2 * np.log2(largest / smallest)))
     return np.concatenate([[0.0], smallest * np.sqrt(2.0) ** np.arange(steps + 1)])
 
 
-def _mixture_shares(b, s, prior_sd):
+def _weights(b, s, prior_sd, worth):
+    """Posterior weight (p, m) of each prior SD for each effect, and their shares (m,) in the prior, both
+    averaged over all pairs of a share of zeros and an SD of the others."""
     total = np.sqrt(s[:, None] ** 2 + prior_sd**2)
     log_density = -0.5 * (b[:, None] / total) ** 2 - np.log(total)
     density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
-    extra = np.zeros(prior_sd.size)
-    extra[0] = NULL_WEIGHT - 1.0
-    share = np.full(prior_sd.size, 1.0 / prior_sd.size)
-    for _ in range(MAX_STEPS):
-        joint = density * share
-        counts = (joint / joint.sum(axis=1, keepdims=True)).sum(axis=0) + extra
-        new = counts / counts.sum()
-        moved = np.abs(new - share).max()
-        share = new
-        if moved < STEP_LIMIT:
-            return share, ""
-    return share, "the prior's shares were still moving after 10,000 steps"
+    zero, other = density[:, :1], density[:, 1:]
+    log_pair = np.empty((ZERO_SHARES.size, prior_sd.size - 1))
+    for row, share in enumerate(ZERO_SHARES):
+        mixed = np.maximum(share * zero + (1 - share) * other, np.finfo(float).tiny)
+        log_pair[row] = worth * np.log(mixed).sum(axis=0) + np.log(share)
+    pair = np.exp(log_pair - log_pair.max())
+    pair /= pair.sum()
+    weight, prior = np.zeros(density.shape), np.zeros(prior_sd.size)
+    for row, share in enumerate(ZERO_SHARES):
+        mixed = np.maximum(share * zero + (1 - share) * other, np.finfo(float).tiny)
+        weight[:, 0] += (pair[row] * share * zero / mixed).sum(axis=1)
+        weight[:, 1:] += pair[row] * (1 - share) * other / mixed
+        prior[0] += share * pair[row].sum()
+        prior[1:] += (1 - share) * pair[row]
+    return weight / weight.sum(axis=1, keepdims=True), prior
 
 
-def _posterior(b, s, prior_sd, share, conf_level):
+def _posterior(b, s, prior_sd, weight, conf_level):
     total = np.sqrt(s[:, None] ** 2 + prior_sd**2)
-    with np.errstate(divide="ignore"):
-        log_weight = np.log(share) - 0.5 * (b[:, None] / total) ** 2 - np.log(total)
-    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
-    weight /= weight.sum(axis=1, keepdims=True)
     shrink = prior_sd**2 / total**2
     centre, spread = b[:, None] * shrink, s[:, None] * np.sqrt(shrink)
     mean = (weight * centre).sum(axis=1)

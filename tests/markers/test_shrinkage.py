@@ -8,7 +8,12 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from discovery.markers.shrinkage import running_mean_of_sorted, shrink_effects, stretch_to_profile
+from discovery.markers.shrinkage import (
+    independent_features,
+    running_mean_of_sorted,
+    shrink_effects,
+    stretch_to_profile,
+)
 
 
 def spread_of_effects(seed=0, p=60, se=0.1, tau=0.3, null_share=0.5):
@@ -20,7 +25,8 @@ def spread_of_effects(seed=0, p=60, se=0.1, tau=0.3, null_share=0.5):
 def test_huge_standard_errors_shrink_to_nothing():
     _, b, _ = spread_of_effects()
     found = shrink_effects(b, np.full(b.size, 50.0))
-    assert np.abs(found.mean).max() < 1e-3
+    # priors with a spread of a quarter of an SE are still weighed: 1 / 17 of the estimate at most
+    assert (np.abs(found.mean) < np.abs(b) / 17).all()
     assert found.lfsr.min() > 0.4
 
 
@@ -33,17 +39,24 @@ def test_tiny_standard_errors_leave_the_estimate():
     np.testing.assert_allclose(found.low[large], b[large] - 1.96e-6, rtol=1e-4)
 
 
-def test_posterior_equals_numeric_integration_over_the_fitted_prior():
+@pytest.mark.parametrize("independent", [None, 12.0])
+def test_posterior_equals_numeric_integration_over_every_prior_weighed(independent):
     _, b, se = spread_of_effects(1)
     se = se * np.random.default_rng(2).uniform(0.6, 1.6, se.size)
-    found = shrink_effects(b, se)
+    found = shrink_effects(b, se, independent=independent)
+    spread, share = (a.ravel() for a in np.meshgrid(found.prior_sd[1:], np.arange(1, 40, 2) / 40))
+    marginal = share * stats.norm.pdf(b[:, None], 0, se[:, None]) + (1 - share) * stats.norm.pdf(
+        b[:, None], 0, np.hypot(se[:, None], spread)
+    )
+    likelihood = np.log(marginal).sum(axis=0) * (1 if independent is None else independent / b.size)
+    belief = share * np.exp(likelihood - likelihood.max())
+    belief /= belief.sum()
+    assert found.prior_share[0] == pytest.approx((belief * share).sum(), rel=1e-9)
     for j in (0, int(np.argmax(np.abs(b))), int(np.argmin(np.abs(b)))):
-        zero = found.prior_share[0] * stats.norm.pdf(b[j], 0, se[j])
+        zero = (belief / marginal[j] * share).sum() * stats.norm.pdf(b[j], 0, se[j])
 
         def smooth(t, j=j):
-            prior = sum(
-                w * stats.norm.pdf(t, 0, s) for w, s in zip(found.prior_share[1:], found.prior_sd[1:])
-            )
+            prior = (belief / marginal[j] * (1 - share) * stats.norm.pdf(t, 0, spread)).sum()
             return prior * stats.norm.pdf(b[j], t, se[j])
 
         def over(g, low, high, j=j):
@@ -53,16 +66,32 @@ def test_posterior_equals_numeric_integration_over_the_fitted_prior():
             return sum(integrate.quad(g, a, c, limit=200)[0] for a, c in pairwise(points))
 
         below, above = over(smooth, -4, 0), over(smooth, 0, 4)
-        total = zero + below + above
-        assert found.mean[j] == pytest.approx(over(lambda t: t * smooth(t), -4, 4) / total, abs=1e-6)
-        assert found.lfsr[j] == pytest.approx((zero + min(below, above)) / total, abs=1e-6)
-        second = over(lambda t: t * t * smooth(t), -4, 4) / total
+        assert zero + below + above == pytest.approx(1, abs=1e-6)
+        assert found.mean[j] == pytest.approx(over(lambda t: t * smooth(t), -4, 4), abs=1e-6)
+        assert found.lfsr[j] == pytest.approx(zero + min(below, above), abs=1e-6)
+        second = over(lambda t: t * t * smooth(t), -4, 4)
         assert found.sd[j] == pytest.approx(np.sqrt(second - found.mean[j] ** 2), abs=1e-5)
         reached = over(smooth, -4, found.low[j]) + zero * (found.low[j] >= 0)
         if found.low[j] != 0:
-            assert reached / total == pytest.approx(0.025, abs=1e-6)
+            assert reached == pytest.approx(0.025, abs=1e-6)
         else:
-            assert (reached - zero) / total <= 0.025 <= reached / total
+            assert reached - zero <= 0.025 <= reached
+
+
+def test_correlated_features_count_for_fewer():
+    rng = np.random.default_rng(8)
+    one = rng.normal(size=(400, 12))
+    assert independent_features(np.repeat(one, 5, axis=1)) == pytest.approx(independent_features(one))
+    # 12 blocks of 5 with a correlation of .8: 3600 / (60 + 60 * 4 * .64)
+    many = rng.normal(size=(40_000, 12))
+    blocks = np.sqrt(0.8) * np.repeat(many, 5, axis=1) + np.sqrt(0.2) * rng.normal(size=(40_000, 60))
+    assert independent_features(blocks) == pytest.approx(3600 / (60 + 240 * 0.64), rel=0.02)
+    gaps = np.where(rng.random(one.shape) < 0.1, np.nan, one)
+    assert independent_features(gaps) == pytest.approx(independent_features(one), rel=0.05)
+    # more spreads of the true effects stay open
+    _, b, se = spread_of_effects(9)
+    sure, unsure = (shrink_effects(b, se, independent=k).prior_share[1:] for k in (60, 6))
+    assert ((sure / sure.sum()) ** 2).sum() > 1.5 * ((unsure / unsure.sum()) ** 2).sum()
 
 
 def test_one_normal_component_has_the_closed_form():
@@ -144,13 +173,10 @@ def test_sides_are_stretched_to_a_lopsided_likelihood_and_never_shortened():
     np.testing.assert_allclose(open_side, shrunk.high, rtol=1e-6)
 
 
-def test_an_interval_at_zero_stays_there():
-    rng = np.random.default_rng(6)
-    b, se = rng.normal(0, 0.1, 60), np.full(60, 0.1)
+def test_a_limit_at_zero_stays_there():
+    _, b, se = spread_of_effects(6)
     found = shrink_effects(b, se)
-    assert ((found.low == 0) & (found.high == 0)).any()
     low, high = stretch_to_profile(found, b, b - 0.3, b + 0.3, se)
-    still = (found.low == 0) & (found.high == 0)
-    assert (low[still] == 0).all()
-    assert (high[still] == 0).all()
-    assert ((low <= 0) & (high >= 0)).all()
+    for limit, moved in ((found.low, low), (found.high, high)):
+        assert (limit == 0).any()
+        assert (moved[limit == 0] == 0).all()
