@@ -120,6 +120,38 @@ def etiology_profiles(
     ------
     InputError : fewer than two etiologies with 3 patients, or what `build_design` refuses.
     """
+    design, member, names = etiology_design(
+        etiology, covariates, features, site=site, winsor=winsor, scaling=scaling
+    )
+    joint = bool((member.sum(axis=1) > 1).any())
+    found = _estimate(design, member, joint, conf_level)
+    return EtiologyProfiles(
+        table=_table(design, member, names, joint, found, conf_level),
+        labels=tuple(names),
+        joint=joint,
+        scaling=design.scaling,
+        left_out=design.left_out.assign(
+            reason=design.left_out["reason"].replace("outcome is missing", "etiology is missing")
+        ),
+        notes=design.notes,
+    )
+
+
+def etiology_design(
+    etiology: pd.Series,
+    covariates: pd.DataFrame,
+    features: pd.DataFrame,
+    *,
+    site: pd.Series | None = None,
+    winsor: tuple[float, float] | bool | None = WINSOR,
+    scaling: FeatureScaling | None = None,
+) -> tuple[Design, np.ndarray, np.ndarray]:
+    """Patients with an etiology as a design; who has which, bool (n, k); and the labels (k,).
+
+    Raises
+    ------
+    InputError : fewer than two etiologies with 3 patients, or what `build_design` refuses.
+    """
     from discovery.study import Outcome
 
     labels = etiology_labels(etiology)
@@ -140,7 +172,6 @@ def etiology_profiles(
     )
     member = labels.loc[list(design.patient_id)].to_numpy(dtype=float) == 1
     names = np.array(labels.columns, dtype=object)
-    joint = bool((member.sum(axis=1) > 1).any())
     if (member.sum(axis=0) >= LEAST_PATIENTS).sum() < 2:
         sizes = ", ".join(f"{name}: {n}" for name, n in zip(names, member.sum(axis=0)))
         raise InputError(
@@ -152,17 +183,7 @@ def etiology_profiles(
                 )
             ]
         )
-    found = _estimate(design, member, joint, conf_level)
-    return EtiologyProfiles(
-        table=_table(design, member, names, joint, found, conf_level),
-        labels=tuple(names),
-        joint=joint,
-        scaling=design.scaling,
-        left_out=design.left_out.assign(
-            reason=design.left_out["reason"].replace("outcome is missing", "etiology is missing")
-        ),
-        notes=design.notes,
-    )
+    return design, member, names
 
 
 def _estimate(design: Design, member: np.ndarray, joint: bool, conf_level: float) -> _Contrasts:

@@ -13,7 +13,7 @@ from discovery.cohort.suppression import suppression_mask
 ALL = "all"
 COUNTS = (
     "n", "events", "n_event", "n_left_out", "n_analysed", "n_with_outcome", "n_missing", "missing", "n_known",
-    "n_imputed", "n_not_imputed", "n_beyond_limit", "n_shifted",
+    "n_imputed", "n_not_imputed", "n_beyond_limit", "n_shifted", "n_against",
 )  # fmt: skip
 SHARES = (
     "missing_share", "percent_missing", "percent_events", "percent_of_patients", "percent", "rate",

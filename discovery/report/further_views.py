@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from discovery.report.etiology_contrasts_view import contrasts_view
 from discovery.report.family_names import feature_labels
 from discovery.report.identification_view import identification_views
 from discovery.report.page_tables import Table, etiology_view
@@ -22,6 +23,10 @@ def further_views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> 
     if len(tables.get("etiologies", ())):
         names = feature_labels(tables["markers"])
         out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
+    if len(tables.get("etiology_contrasts", ())):
+        names = feature_labels(tables["markers"])
+        view = contrasts_view(tables["etiology_contrasts"], names, settings.fdr)
+        out.append(("etiology-contrasts", "Pairs of etiologies", view))
     out += identification_views(tables)
     if len(tables.get("signature_words", ())):
         views = signature_views(tables, labels)

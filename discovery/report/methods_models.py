@@ -188,6 +188,10 @@ def etiology_paragraphs(s: RunSettings) -> list[str]:
         "others is that of the feature's residual, covariates and site taken out, with its DeLong "
         "interval. Deviations were shrunk towards 0 by normal empirical Bayes over the features of an "
         "etiology (Morris 1983) where 5 or more could be estimated.",
+        "Every two etiologies were then compared in every feature, from the same model. Inside a feature, "
+        "p-values were adjusted by Holm's procedure; a pair's q is the smallest level at which its feature "
+        "is picked by the omnibus test and the pair holds at the level multiplied by the share picked, which "
+        "controls the mean share of picked features with any false pair (Benjamini and Bogomolov 2014).",
     ]
 
 

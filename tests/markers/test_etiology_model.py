@@ -28,6 +28,8 @@ def test_wines_are_told_apart_as_published(wine):
     assert overall.loc["covariates and site", "pairwise_auc"] < 0.6
     assert found.confusion["n"].sum() == found.n == len(kind)
     assert "better than covariates" in found.sentence
+    assert "no better" not in found.sentence
+    assert "must not be read" not in found.sentence
 
 
 def test_noise_tells_nothing_and_says_so():
@@ -40,6 +42,10 @@ def test_noise_tells_nothing_and_says_so():
     assert table["pairwise_auc"] == pytest.approx(0.5, abs=0.1)
     assert table["log_loss"] < table["log_loss_of_shares"] + 0.1
     assert (found.classes["auc_low"] < 0.62).all()
+    assert (table["calibration_slope"] < 0.2) == ("must not be read as probabilities" in found.sentence)
+    no_better = table["log_loss"] >= table["log_loss_of_shares"]
+    assert no_better == ("no better than the shares of the etiologies" in found.sentence)
+    assert no_better or table["calibration_slope"] < 0.2
 
 
 def test_what_is_case_mix_of_the_sites_does_not_stand_when_sites_are_left_out():
