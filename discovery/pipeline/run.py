@@ -247,7 +247,8 @@ def analyse(
     tables |= signature_tables(study, designs, workers=workers, progress=progress)
     progress.stage("sensitivity analyses")
     tables["sensitivity"] = sensitivity_table(study, markers.table, list(leading), reliable)
-    progress.stage("telling the etiologies apart")
+    if study.etiology is not None:
+        progress.stage("telling the etiologies apart")
     tables |= identification_tables(study, workers=workers)
     progress.stage("who is alike")
     groups = find_phenotypes(study, designs, workers=workers, notes=notes, shape=shape)
@@ -264,6 +265,7 @@ def analyse(
 def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
     """How the etiologies differ, adjusted; nothing where the study names none, or too few."""
     from discovery.association.etiology import etiology_profiles
+    from discovery.association.etiology_contrasts import etiology_contrasts
 
     if study.etiology is None:
         return {}
@@ -279,12 +281,22 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
         notes.append(f"No etiology profiles: {fault.problems[0].sentence()}.")
         return {}
     notes.extend(found.notes)
-    return {"etiologies": found.table}
+    return {
+        "etiologies": found.table,
+        "etiology_contrasts": etiology_contrasts(
+            study.etiology,
+            study.covariates,
+            study.features,
+            found.table.drop_duplicates("feature").set_index("feature")["p_omnibus"],
+            site=study.site,
+            winsor=study.settings.analysis.winsor,
+        ),
+    }
 
 
 RESULT_FILES = (
-    "markers", "associations", "families", "etiologies", "etiology_model", "etiology_classes",
-    "etiology_confusion", "baseline", "missing", "missing_patterns",
+    "markers", "associations", "families", "etiologies", "etiology_contrasts", "etiology_model",
+    "etiology_classes", "etiology_confusion", "baseline", "missing", "missing_patterns",
     "imputation", "tipping_points", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
     *PHENOTYPES, "sensitivity", "signature", "signature_performance", "decision_curves",
