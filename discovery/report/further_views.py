@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from discovery.report.etiology_contrasts_view import contrasts_view
+from discovery.report.families_overview_view import overview_view
 from discovery.report.family_names import feature_labels
 from discovery.report.identification_view import identification_views
 from discovery.report.page_tables import Table, etiology_view
@@ -20,6 +21,10 @@ def further_views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> 
     """(anchor, heading, table) of each of these analyses that was done."""
     labels = {outcome.name: outcome.label for outcome in settings.outcomes}
     out = []
+    if len(tables.get("families_overview", ())):
+        names = feature_labels(tables["markers"])
+        view = overview_view(tables["families_overview"], names, labels)
+        out.append(("families-overview", "Families over outcomes", view))
     if len(tables.get("etiologies", ())):
         names = feature_labels(tables["markers"])
         out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
