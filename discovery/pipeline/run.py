@@ -160,6 +160,7 @@ def analyse(
     """
     from discovery.association.design import design_of
     from discovery.association.screen import adjust_screens, screen
+    from discovery.markers.families_overview import families_overview
     from discovery.markers.table import rank_markers
     from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
     from discovery.pipeline.describe import describe_cohort
@@ -229,6 +230,7 @@ def analyse(
             {"events": "Int64"}
         ),
         "families": markers.families,
+        "families_overview": families_overview(markers.families, markers.table),
         "leave_one_site_out": markers.sites,
         "correlations": markers.correlations,
         "excluded_features": study.excluded_features,
@@ -295,8 +297,8 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
 
 
 RESULT_FILES = (
-    "markers", "associations", "families", "etiologies", "etiology_contrasts", "etiology_model",
-    "etiology_classes", "etiology_confusion", "baseline", "missing", "missing_patterns",
+    "markers", "associations", "families", "families_overview", "etiologies", "etiology_contrasts",
+    "etiology_model", "etiology_classes", "etiology_confusion", "baseline", "missing", "missing_patterns",
     "imputation", "tipping_points", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
     *PHENOTYPES, "sensitivity", "signature", "signature_performance", "decision_curves",
