@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import unicodedata
-from functools import cache
 from textwrap import wrap
+
+from discovery.figures.letters import letters
 
 UNKNOWN = "□"
 
@@ -14,7 +15,7 @@ def drawable(text: object) -> str:
 
     The table beside the figure keeps the name as it was.
     """
-    letters = _letters()
+    known = letters()
     out = []
     for letter in unicodedata.normalize("NFC", str(text)):
         if letter.isspace():
@@ -22,7 +23,7 @@ def drawable(text: object) -> str:
         elif unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Co", "Cn"):
             continue
         else:
-            out.append(letter if ord(letter) in letters else UNKNOWN)
+            out.append(letter if ord(letter) in known else UNKNOWN)
     return " ".join("".join(out).split())
 
 
@@ -54,14 +55,4 @@ def row_labels(names: list[str], width: int = 36, most: int = 2) -> list[str]:
 def lines(text: object, width: int = 34, most: int = 2) -> str:
     """`drawable(text)` broken over at most `most` lines of `width` letters."""
     name = short(text, width * most)
-    broken = wrap(name, width, break_long_words=True)
-    return "\n".join(broken[:most]) if len(broken) <= most else short(name, width)
-
-
-@cache
-def _letters() -> frozenset[int]:
-    from matplotlib import font_manager
-    from matplotlib.ft2font import FT2Font
-
-    path = font_manager.findfont("DejaVu Sans", fallback_to_default=True)
-    return frozenset(FT2Font(path).get_charmap())
+    return "\n".join(wrap(name, width, max_lines=most, placeholder=" …"))

@@ -41,7 +41,7 @@ def ratio_text(ratio: float) -> str:
 
 
 def effect_axis(
-    ax: Axes, values: np.ndarray, effect_measure: str, *, adjusted: str = ""
+    ax: Axes, values: np.ndarray, effect_measure: str, *, adjusted: str = "", most_ticks: int = 7
 ) -> tuple[float, float]:
     """Set the x axis of `ax` for effects; returns its limits (natural scale of the table).
 
@@ -55,7 +55,7 @@ def effect_axis(
     words = ratio_name(effect_measure)
     if is_log_ratio(effect_measure):
         low, high = max(low, -MOST_SPREAD), min(high, MOST_SPREAD)
-        ticks = ratio_ticks(low, high)
+        ticks = ratio_ticks(low, high, most_ticks)
         if len(ticks) >= 2:
             ax.set_xticks([math.log(t) for t in ticks], [ratio_text(t) for t in ticks])
         words += " (log scale)"

@@ -69,7 +69,8 @@ def draw_sensitivity(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
         mine = rows[rows["feature"] == name]
         y = mine["alternative"].map(place).to_numpy(float)
         low, high, estimate = (mine[c].to_numpy(float) for c in ("ci_low", "ci_high", "estimate"))
-        effect_axis(panel, np.concatenate([low, high, estimate]), str(mine["effect_measure"].iloc[0]))
+        measure = str(mine["effect_measure"].iloc[0])
+        effect_axis(panel, np.concatenate([low, high, estimate]), measure, most_ticks=3)
         panel.set_xlabel(panel.get_xlabel().removesuffix(" (log scale)"))
         panel.axvline(0, color=RULE, linewidth=0.8, zorder=1)
         panel.axvline(estimate[0], color=BLUE, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
@@ -81,7 +82,7 @@ def draw_sensitivity(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
                 estimate[which], y[which], marker, markersize=4, color=color, markerfacecolor=face, zorder=4,
                 linestyle="none", label=word if k == 0 else None,
             )  # fmt: skip
-        panel.set_title(lines(mine["label"].iloc[0], width=int(88 / len(names) / 1.6)), fontsize=8)
+        panel.set_title(lines(mine["label"].iloc[0], width=int(88 / len(names) / 1.3), most=4), fontsize=7.5)
         for edge in edges:
             panel.axhline(edge, color=RULE, linewidth=0.5)
         panel.set_ylim(-0.7, len(order) - 0.3)

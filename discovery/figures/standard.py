@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 
 import pandas as pd
+from joblib import Parallel, delayed
 
 from discovery.figures.classes import class_figures
 from discovery.figures.closer_look import closer_look_figures
@@ -58,9 +59,11 @@ VOLCANO = ("feature", "label", "family", "effect_measure", "estimate", "p_value"
 
 
 def draw_study_figures(
-    tables: Mapping[str, pd.DataFrame], settings: RunSettings, folder: Path
+    tables: Mapping[str, pd.DataFrame], settings: RunSettings, folder: Path, *, workers: int = 1
 ) -> list[SavedFigure]:
     """Draw all that the tables allow into `folder`; returns the figures in the order of the report.
+
+    `workers` processes draw; the files do not depend on how many.
 
     Tables (a missing or empty one is left out, or drawn as a sentence where the reader expects it):
     "markers" (contract columns), "correlations" (feature, other, correlation), "missing" (variable,
@@ -73,26 +76,50 @@ def draw_study_figures(
     markers = tables.get("markers", pd.DataFrame(columns=["outcome", *FOREST, *RANKS, *GAINS]))
     markers = named_families(markers)
     labels = markers.drop_duplicates("feature").set_index("feature")["label"].astype(str).to_dict()
-    out = []
+    tasks: list[tuple] = []  # a function that draws some figures, and its arguments
     if "attrition" in tables:
-        out += _attrition(tables["attrition"], settings, folder)
+        tasks.append((_attrition, tables["attrition"], settings, folder))
     if len(tables.get("shape_components", ())):
-        out.append(save_shape_components(tables["shape_components"], folder))
+        tasks.append((_shape_components, tables["shape_components"], folder))
     if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
-        out += missing_maps(tables["missing"], settings, folder)
-    out += pattern_figures(tables, labels, folder)
+        maps = missing_groupings(tables["missing"], settings)
+        tasks += [(_missing_by, tables["missing"], *named, settings, folder) for named in maps]
+    tasks.append((pattern_figures, _named_like(tables, "missing_patterns"), labels, folder))
     if len(tables.get("correlations", ())):
-        out.append(_correlations(tables["correlations"], markers, settings, folder))
-    out += phenotype_figures(tables, folder)
+        tasks.append((_correlations, tables["correlations"], markers, settings, folder))
+    tasks.append((phenotype_figures, _named_like(tables, "phenotype"), folder))
     for outcome in settings.outcomes:
-        mine = markers[markers["outcome"] == outcome.name].sort_values("rank", kind="stable")
-        out += _rankings(mine, outcome, settings, folder)
-        out += _leading(tables, labels, outcome, settings, folder)
-        out += class_figures(tables, outcome, folder)
-        out += closer_look_figures(tables, labels, outcome, settings, folder)
-        out += decision_figures(tables, outcome, folder)
-        out += sensitivity_figures(tables, outcome, folder)
-    return out
+        mine = _of_outcome({**tables, "markers": markers}, outcome.name)
+        ranked = mine["markers"].sort_values("rank", kind="stable")
+        tasks += [
+            (_rankings, ranked, outcome, settings, folder),
+            (_leading, mine, labels, outcome, settings, folder),
+            (class_figures, mine, outcome, folder),
+            (closer_look_figures, mine, labels, outcome, settings, folder),
+            (decision_figures, mine, outcome, folder),
+            (sensitivity_figures, mine, outcome, folder),
+        ]
+    drawn = Parallel(n_jobs=min(workers, len(tasks)), batch_size=1)(
+        delayed(draw)(*given) for draw, *given in tasks
+    )
+    return [figure for some in drawn for figure in some]
+
+
+def _named_like(tables: Mapping[str, pd.DataFrame], part: str) -> dict[str, pd.DataFrame]:
+    return {name: table for name, table in tables.items() if part in name}
+
+
+def _of_outcome(tables: Mapping[str, pd.DataFrame], outcome: str) -> dict[str, pd.DataFrame]:
+    """The rows of one outcome: all that a process that draws its figures has to be sent."""
+    return {
+        name: table[table["outcome"] == outcome]
+        for name, table in tables.items()
+        if "outcome" in getattr(table, "columns", ())
+    }
+
+
+def _shape_components(table: pd.DataFrame, folder: Path) -> list[SavedFigure]:
+    return [save_shape_components(table, folder)]
 
 
 def _attrition(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list[SavedFigure]:
@@ -116,19 +143,25 @@ def _attrition(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list
 
 def missing_maps(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list[SavedFigure]:
     """By site, or else by the first grouping; and by each outcome."""
+    return [
+        figure
+        for by, figure_id in missing_groupings(table, settings)
+        for figure in _missing_by(table, by, figure_id, settings, folder)
+    ]
+
+
+def missing_groupings(table: pd.DataFrame, settings: RunSettings) -> list[tuple[str | None, str]]:
+    """What the maps of missing values are grouped by, and the name of each figure."""
     outcomes = [outcome.name for outcome in settings.outcomes]
     groupings = [name for name in dict.fromkeys(table["by"]) if name != "all"]
     first = next((name for name in (settings.site, "site", *groupings) if name in groupings), None)
     others = [name for name in outcomes if name in groupings and name != first]
-    return [
-        _missing_by(table, by, "missing" if by == first else f"{by}_missing", settings, folder)
-        for by in (first, *others)
-    ]
+    return [(by, "missing" if by == first else f"{by}_missing") for by in (first, *others)]
 
 
 def _missing_by(
     table: pd.DataFrame, by: str | None, figure_id: str, settings: RunSettings, folder: Path
-) -> SavedFigure:
+) -> list[SavedFigure]:
     labels = {outcome.name: outcome.label for outcome in settings.outcomes}
     whole = table["by"] == "all"
     table = table.assign(level=table["level"].astype(str).where(~whole, "all"))
@@ -142,7 +175,7 @@ def _missing_by(
     detail = f"{_of(shown, len(some), 'variable')} with a missing value, the most missing first"
     named = labels.get(str(by), str(by))
     title = f"Missing values by {named}" if by else "Missing values"
-    return save_figure(
+    figure = save_figure(
         figure_id,
         partial(draw_missing_map, title=title, detail=detail, group_label=named if by else ""),
         rows,
@@ -151,11 +184,12 @@ def _missing_by(
         caption=f"{detail}. Share of patients without a value. Groups of "
         f"fewer than {SMALL} patients are not shown.",
     )
+    return [figure]
 
 
 def _correlations(
     table: pd.DataFrame, markers: pd.DataFrame, settings: RunSettings, folder: Path
-) -> SavedFigure:
+) -> list[SavedFigure]:
     """The best ranked features, family beside family."""
     about = markers.sort_values("rank", kind="stable").drop_duplicates("feature").set_index("feature")
     group = about.get("redundancy_group", about["family"]).astype(str)
@@ -184,7 +218,7 @@ def _correlations(
     first = _of(len(order), settings.n_features, "feature")
     detail = f"{first}, the best ranked; families in the order of their best member"
     title = "Which features say the same"
-    return save_figure(
+    figure = save_figure(
         "correlation",
         partial(draw_correlation_map, title=title, detail=detail),
         rows,
@@ -193,6 +227,7 @@ def _correlations(
         caption=f"{detail}. Spearman correlation over the patients with both values; "
         "features in one box rise and fall together, and a ranking cannot tell them apart.",
     )
+    return [figure]
 
 
 def _rankings(

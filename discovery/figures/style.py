@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from discovery.figures.labels import drawable
+from discovery.figures.letters import font_family
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,7 +35,6 @@ GROUPS = (  # colour, marker, dash
 THIRDS = ((BLUE, "o", "solid"), (QUIET, "^", (0, (1.2, 1.2))), (VERMILION, "s", (0, (5, 1.5))))
 
 SETTINGS: dict[str, Any] = {
-    "font.family": ["DejaVu Sans"],
     "font.size": 8,
     "axes.titlesize": 8.5,
     "axes.labelsize": 8,
@@ -74,7 +74,7 @@ def house_style() -> Iterator[None]:
 
     with mpl.rc_context():
         mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
+        mpl.rcParams.update(SETTINGS | {"font.family": [font_family()]})  # type: ignore[arg-type]
         yield
 
 

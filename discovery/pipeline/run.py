@@ -323,7 +323,7 @@ def write_results(
     write_baseline_files(tables["baseline"], settings, folder.path)
     tables = {**tables, "markers": with_shown_effects(tables["markers"])}
     progress.stage("drawing figures")
-    figures = draw_study_figures(tables, settings, folder.path / "figures")
+    figures = draw_study_figures(tables, settings, folder.path / "figures", workers=started["workers"])
     progress.stage("writing the report")
     write_report(tables, settings, figures, folder.path)
     asked = study.settings.model_dump(mode="json")

@@ -261,6 +261,25 @@ def crowded(made, tmp_path_factory):
     return {figure.figure_id: figure for figure in figures}
 
 
+def test_any_number_of_processes_draws_the_same_files(made, tmp_path):
+    tables = made.study_tables(count=20)
+    settings = made.run_settings(count=20)
+    for workers in (1, 2):
+        draw_study_figures(tables, settings, tmp_path / str(workers), workers=workers)
+    one, two = (sorted((tmp_path / str(workers)).iterdir()) for workers in (1, 2))
+    assert [path.name for path in one] == [path.name for path in two]
+    assert all(a.read_bytes() == b.read_bytes() for a, b in zip(one, two))
+
+
+def test_a_pdf_carries_its_letters_and_few_bytes(rows, tmp_path):
+    """Journals ask for embedded TrueType letters; the whole font would be 370 kB."""
+    pdf = save_figure("forest", draw_marker_forest, rows, tmp_path).pdf.read_bytes()
+    assert b"/FontFile2" in pdf
+    assert b"+FigureSans" in pdf
+    assert b"/Type3" not in pdf
+    assert len(pdf) < 150_000
+
+
 def test_hostile_names_are_drawn_as_letters(crowded):
     assert len(crowded) == 18
     for figure in crowded.values():
