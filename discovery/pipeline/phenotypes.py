@@ -106,7 +106,6 @@ def _tables(model, study: Study, designs, shape) -> dict[str, pd.DataFrame]:
         "phenotype_axes": model.axes_,
         "phenotype_loadings": loading_table(model, labels),
         "phenotype_null": _null_table(model),
-        "phenotype_map": _map_table(model),
     }
     columns = axis_columns(model)
     if cut:
@@ -118,6 +117,8 @@ def _tables(model, study: Study, designs, shape) -> dict[str, pd.DataFrame]:
             "phenotype_stability": _stability_table(model),
             "phenotype_consensus": _consensus_table(model),
         }
+        if model.verdict_.groups:
+            tables["phenotype_map"] = _map_table(model)
         if shape is not None:
             tables["phenotype_beats"] = mean_beats(model, study.features, shape, PREFIX)
     tables["phenotype_outcomes"] = outcome_rows(columns, designs)
@@ -269,23 +270,15 @@ def _consensus_table(model: Phenotypes) -> pd.DataFrame:
 
 
 def _map_table(model: Phenotypes) -> pd.DataFrame:
-    """x, y, phenotype, caption: the map for drawing only; no ids, patients in an order of their own.
-
-    Where no groups are supported, `phenotype` is the third of the leading axis that the patient is in.
-    """
+    """x, y, phenotype, caption: the map for drawing only; no ids, patients in an order of their own."""
     found = model.embedding()
-    if model.verdict_.groups:
-        names = np.array(model.group_names, dtype=object)[model.labels_[model.measured_]]
-    else:
-        first = model.scores_[model.measured_, 0]
-        third = np.searchsorted(np.quantile(first, [1 / 3, 2 / 3]), first)
-        names = np.array(["PC1, lower third", "PC1, middle third", "PC1, upper third"], object)[third]
+    labels = model.labels_[model.measured_]
     order = np.lexsort((found.points[:, 1], found.points[:, 0]))
     return pd.DataFrame(
         {
             "x": found.points[order, 0],
             "y": found.points[order, 1],
-            "phenotype": names[order],
+            "phenotype": np.array(model.group_names, dtype=object)[labels[order]],
             "caption": found.caption,
         }
     )

@@ -83,6 +83,7 @@ def test_every_library_that_is_imported_is_declared():
     names = {re.match(r"[A-Za-z0-9_.-]+", item).group().lower() for item in listed}
     import_names = {
         "scikit-learn": "sklearn",
+        "umap-learn": "umap",
         "dask": "distributed",
         "python-docx": "docx",
     }
