@@ -101,7 +101,10 @@ class OutcomeKind:
         raise NotImplementedError
 
     def screen(self, plan: Any, weights: np.ndarray | None = None, *, firth: bool = False) -> ScreenFit:
-        return plan.screen(weights, firth=firth) if self.penalised else plan.screen(weights)
+        """Every model of the plan; with `weights` as one of many draws."""
+        if self.penalised:
+            return plan.screen(weights, firth=firth, draw=weights is not None)
+        return plan.screen(weights)
 
     def interval(self, plan: Any, fit: ScreenFit, *, firth: bool, conf_level: float):
         """(low (p,), high (p,)) of each feature's coefficient."""

@@ -86,7 +86,7 @@ def fill_block_cox(data, sets, weights, wk, nt, first, n, events):
 
 
 @compiled
-def screen_all_cox(data, weights, firth, efron):
+def screen_all_cox(data, weights, firth, efron, converged_firth):
     """The whole screen; see `CoxPlan.screen`.
 
     The first block fits the base columns alone. A later block fits the base model of each lane only where
@@ -100,7 +100,7 @@ def screen_all_cox(data, weights, firth, efron):
     n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
     sets = risk_sets_of(data, weights)
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
-    wk, nt = new_work(sets.rows.size, k, lanes), new_newton(k, lanes, True)
+    wk, nt = new_work(sets.rows.size, k, lanes), new_newton(k, lanes, True, converged_firth)
     base_beta, base_loglik, base_failed = np.zeros(q), 0.0, True
     lane_base, given = np.empty(lanes), np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)

@@ -12,6 +12,7 @@ import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
 from .logistic_fits import LogisticData, fit_one_logistic, profile_all_logistic, screen_all_logistic
+from .newton import CONVERGED_DRAW, CONVERGED_FIRTH
 from .one_fit import in_callers_units
 from .screen_fit import ScreenFit, as_codes, quantile_root, signed_root
 
@@ -72,10 +73,15 @@ class LogisticPlan:
         centre, spread = column_scales(features, every_row, observed)
         self.data = LogisticData(y == 1.0, base, base_centre, base_spread, features, centre, spread, observed)
 
-    def screen(self, weights=None, *, firth: bool = False) -> ScreenFit:
-        """Fit every feature with case weights (n,): weight 2 is the same as the row written twice."""
+    def screen(self, weights=None, *, firth: bool = False, draw: bool = False) -> ScreenFit:
+        """Fit every feature with case weights (n,): weight 2 is the same as the row written twice.
+
+        `draw`: one of many resamples; a penalised fit then ends within 1e-4 standard errors.
+        """
         weights = as_weights(weights, self.data.event.size)
-        coef, se, loglik, loglik_base, code, n, events = screen_all_logistic(self.data, weights, bool(firth))
+        end = CONVERGED_DRAW if draw else CONVERGED_FIRTH
+        found = screen_all_logistic(self.data, weights, bool(firth), end)
+        coef, se, loglik, loglik_base, code, n, events = found
         z = signed_root(coef[:, -1], loglik, loglik_base)
         return ScreenFit(coef, se, loglik, loglik_base, z, code, n, events)
 

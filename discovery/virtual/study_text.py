@@ -22,6 +22,9 @@ channels = {{ rv = "RVP", pa = "PAP", cvp = "CVP", ecg = "ECG", svo2 = "SvO2" }}
 units = "mmHg"
 least_windows = 1  # a recording is one minute
 
+[analysis]
+replicates = 400  # bootstrap draws; 1000 unless said otherwise: a demonstration should not take long
+
 [[outcomes]]
 name = "rv_failure"
 label = "RV failure within a year"
