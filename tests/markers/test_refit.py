@@ -106,8 +106,12 @@ def test_unit_weights_are_the_screen_itself(planted_design, screened, kind):
     design = planted_design(kind, 4, missing=0.05)
     found = screened(design)
     got = OutcomeRefit(design, found.firth)(np.ones(design.n))
-    np.testing.assert_allclose(got.z, found.fit.z, rtol=1e-8, atol=1e-8)
-    np.testing.assert_allclose(got.estimate, found.fit.coef[:, -1], rtol=1e-8, atol=1e-8)
+    np.testing.assert_allclose(got.z[~found.firth], found.fit.z[~found.firth], rtol=1e-8, atol=1e-8)
+    # a penalised fit of a draw ends within a ten-thousandth of a standard error
+    np.testing.assert_allclose(got.z, found.fit.z, atol=1e-5)
+    coef = found.fit.coef[:, -1]
+    close = np.where(found.firth, 3e-4 * found.fit.se, 1e-8 * (1 + np.abs(coef)))
+    assert (np.abs(got.estimate - coef) <= close).all()
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
