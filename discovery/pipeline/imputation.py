@@ -25,16 +25,20 @@ class ImputedScreens:
     notes: tuple[str, ...]
 
 
-def impute_screens(study: Study, designs: Sequence[Design], screens: Mapping[str, Screen]) -> ImputedScreens:
+def impute_screens(
+    study: Study, designs: Sequence[Design], screens: Mapping[str, Screen], *, workers: int = 1
+) -> ImputedScreens:
     """Pooled answers for the features with gaps, as the study's `imputations` asks (0: complete cases)."""
+    from joblib import Parallel, delayed
+
     from discovery.cohort.imputed_screen import IMPUTATION_COLUMNS
     from discovery.cohort.incomplete_covariates import wide_design
     from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 
     analysis = study.settings.analysis
     outcomes = {outcome.name: outcome for outcome in study.outcomes}
-    found = {
-        design.outcome: impute_screen_and_covariates(
+    answers = Parallel(n_jobs=workers, prefer="threads")(
+        delayed(impute_screen_and_covariates)(
             design,
             screens[design.outcome],
             wide_design(outcomes[design.outcome], study.covariates, study.features, design, site=study.site),
@@ -45,7 +49,8 @@ def impute_screens(study: Study, designs: Sequence[Design], screens: Mapping[str
             multiplicity=analysis.multiplicity,
         )
         for design in designs
-    }
+    )
+    found = {design.outcome: one for design, one in zip(designs, answers)}
     table = joined([one.table for one in found.values() if len(one.table)])
     notes = [f"{outcome}: {note}" for outcome, one in found.items() for note in one.notes]
     return ImputedScreens(

@@ -201,7 +201,7 @@ def analyse(
             permutations=analysis.permutations,
             rng=named_rng(seed, "association", design.outcome, "permutations"),
         )
-    imputed = impute_screens(study, designs, screens)
+    imputed = impute_screens(study, designs, screens, workers=workers)
     notes += imputed.notes
     screens = adjust_screens(imputed.screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
     ordered = [screens[design.outcome] for design in designs]
