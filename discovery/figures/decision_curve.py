@@ -38,7 +38,7 @@ def decision_figures(
     unit = f" {outcome.time_unit}" if outcome.time_unit else ""
     by = f" by {horizon:.4g}{unit}" if pd.notna(horizon) else ""
     detail = (
-        f"Risks{by} foretold for patients left out of the fit (cross-validation). "
+        f"Risks{by} predicted for patients left out of the fit (cross-validation). "
         "A threshold of this curve is no threshold for care"
     )
     draw = partial(draw_decision_curves, title=title, detail=detail)
@@ -49,7 +49,7 @@ def decision_figures(
 def draw_decision_curves(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "") -> Axes:
     """Draw `rows` (model, threshold, net_benefit); curves far below 0 are cut off."""
     if rows.empty:
-        return say(ax, "No risk could be foretold for this outcome.")
+        return say(ax, "No risk could be predicted for this outcome.")
     set_size(ax, height=3.3)
     set_title(ax, title, detail)
     for model, (color, dash, width) in LINES.items():

@@ -26,7 +26,7 @@ class SignatureFit:
     score, single, base : (n,) linear predictors (with intercept, where there is one) of the signature, of
     the base model with the first marker only, and of the base model.
     coef : of the base columns, then of `markers` (after the intercept, where there is one).
-    fill : (q + 1, markers) coefficients from which a missing value of a marker is foretold by the base model.
+    fill : (q + 1, markers) coefficients that predict a missing marker from the base model.
     """
 
     markers: tuple[int, ...]
@@ -45,7 +45,7 @@ class SignatureSearch:
     the outcome happens inside a call: which feature leads each family and their order (by the
     likelihood-ratio root given the base model), how many of them enter (0 to 6) and the penalty, both by
     the predictive likelihood of 5-fold cross-validation with the selection repeated in every fold.
-    Missing values of a marker are foretold from the base model within the patients that have it.
+    Missing values of a marker are predicted from the base model within the patients that have it.
     """
 
     def __init__(self, design: Design):

@@ -30,7 +30,7 @@ class Signature:
 
     terms : outcome, term, role, label, coefficient (per SD or against the reference), mean, sd,
     selected_share (of the draws in which this very feature entered). performance : a row a model of
-    `MODELS`. benefit : decision curves of risks foretold for patients left out. verdict, sentence,
+    `MODELS`. benefit : decision curves of risks predicted for patients left out. verdict, sentence,
     equation : in words.
     """
 
@@ -60,7 +60,7 @@ def signature_of(
     Stat Assoc 1983;78:316-331): a search this wide makes the draws' own patients too easy, and what is
     lost on the original patients alone left .025 of an AUC too much (binary, n = 150). The interval is
     the quantiles of the draws' values, moved to the corrected value (Noma et al., Stat Med
-    2021;40:5691-5701). Risks for decision curves are foretold in 4 times 5-fold
+    2021;40:5691-5701). Risks for decision curves are predicted in 4 times 5-fold
     cross-validation, the search repeated in every fold.
     """
     if design.kind not in KINDS or design.effective_size < LEAST_INFORMATION or not len(design.feature_names):
@@ -233,18 +233,29 @@ def _terms(design: Design, fit: SignatureFit, chosen: np.ndarray, labels) -> pd.
 
 
 def equation(design: Design, fit: SignatureFit, labels) -> str:
-    """The linear predictor in words: coefficient times (value - mean) / SD, one term after another."""
+    """The linear predictor in words: coefficient times (value - mean) / SD, one term after another.
+
+    Then the limits that a marker's value is pulled in to before.
+    """
     first = 1 if design.kind != "survival" else 0
-    parts = [f"{fit.coef[0]:.3g}"] if first else []
+    parts = [(fit.coef[0], "")] if first else []
+    limits = []
     for term, value in zip(design.terms, fit.coef[first:]):
-        what = f"[{term.name}]" if term.level else f"({term.covariate} - {term.mean:.4g}) / {term.sd:.4g}"
-        parts.append(f"{value:+.3g} x {what}")
+        what = f"[{term.name}]" if term.level else f"({term.covariate} − {term.mean:.4g}) / {term.sd:.4g}"
+        parts.append((value, what))
     for k, j in enumerate(fit.markers):
         name = design.feature_names[j]
-        scale = design.scaling.table.loc[name]
-        what = f"({labels.get(name, name)} - {scale['mean']:.4g}) / {scale['sd']:.4g}"
-        parts.append(f"{fit.coef[first + len(design.terms) + k]:+.3g} x {what}")
-    return " ".join(parts).lstrip("+") if parts else "0"
+        scale, label = design.scaling.table.loc[name], labels.get(name, name)
+        what = f"({label} − {scale['mean']:.4g}) / {scale['sd']:.4g}"
+        parts.append((fit.coef[first + len(design.terms) + k], what))
+        if np.isfinite([scale["low"], scale["high"]]).all():
+            limits.append(f"{label} {scale['low']:.4g} to {scale['high']:.4g}")
+    words: list[str] = []
+    for value, what in parts:
+        sign = "− " if value < 0 else "+ " if words else ""
+        words.append(f"{sign}{abs(value):.3g}" + (f" × {what}" if what else ""))
+    inside = f"; values outside are pulled in to: {', '.join(limits)}" if limits else ""
+    return (" ".join(words) or "0") + inside
 
 
 def _sentence(design, fit, performance: pd.DataFrame, verdict: str, labels) -> str:

@@ -116,6 +116,15 @@ def test_the_equation_gives_the_score():
     )
     assert score == pytest.approx(found.fit.score[7], rel=1e-9)
     assert all(name in found.equation for name in terms.index)
+    written = found.equation.replace("−", "-").replace("×", "*")
+    names = {name: float(row[name]) for name in terms.index}
+    assert eval(written, {"__builtins__": {}}, names) == pytest.approx(score, abs=0.02)
+
+
+def test_the_equation_names_the_limits_of_its_markers():
+    outcome, covariates, features = simulated(np.random.default_rng(4), 200, [0.9, 0.7], "binary")
+    found = signature_of(build_design(outcome, covariates, features), seed=1, draws=5)
+    assert "values outside are pulled in to: " in found.equation
 
 
 def test_too_few_patients_or_another_kind_have_no_signature():
