@@ -180,6 +180,8 @@ def read_frozen(path: Path | str) -> FrozenFindings:
         No such file, not JSON, another schema, or every field that is wrong, at once.
     """
     path = Path(path)
+    if path.is_dir():
+        raise _fault(path, "a frozen.json that a run wrote is wanted first, then the study", "a folder")
     try:
         if path.stat().st_size > LARGEST_FILE:
             raise _fault(path, "a file of frozen findings is small", f"{path.stat().st_size} bytes")

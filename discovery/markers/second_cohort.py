@@ -28,7 +28,6 @@ from discovery.problems import InputError, Problem, nearest, shown
 if TYPE_CHECKING:
     from discovery.study import Outcome, Study
 
-PLACE = "second cohort"
 LARGE_SHIFT = 0.5  # standardised mean difference that is remarked
 STEPS = ("as frozen", "baseline refitted", "all refitted")
 
@@ -98,7 +97,7 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
         if name not in covariates.columns:
             hint = nearest(name, covariates.columns)
             wanted = f"the covariate of the frozen base model, in adjust_for; {hint}"
-            problems.append(Problem(file=PLACE, column=name, wanted=wanted))
+            problems.append(Problem(file=study.settings.patients.file, column=name, wanted=wanted))
     if not problems and terms:
         coding = BaseCoding(terms=tuple(Term(**term.model_dump()) for term in terms.values()))
         try:
@@ -107,7 +106,11 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
             problems += fault.problems
         except (TypeError, ValueError):
             problems.append(
-                Problem(file=PLACE, column="adjust_for", wanted="covariates coded as in the first cohort")
+                Problem(
+                    file=study.settings.patients.file,
+                    column="adjust_for",
+                    wanted="covariates coded as in the first cohort",
+                )
             )
     if problems:
         raise InputError(problems)
@@ -124,22 +127,23 @@ def adjusted_for(study: Study) -> pd.DataFrame:
 
 
 def _feature_problems(findings, study, definitions) -> Iterable[Problem]:
+    place = study.settings.features.file if study.settings.features else "recordings"
     for feature in findings.features:
         if feature.name not in study.features.columns:
             gone = study.excluded_features
             why = dict(zip(gone["feature"], gone["reason"])).get(feature.name)
             found = f"left out: {why}" if why else "no such feature"
             wanted = f"the frozen feature; {nearest(feature.name, study.features.columns)}"
-            yield Problem(file=PLACE, column=feature.name, found=found, wanted=wanted)
+            yield Problem(file=place, column=feature.name, found=found, wanted=wanted)
             continue
         unit = study.units.get(feature.name, "")
         if unit and feature.unit and unit != feature.unit:
             wanted = f"the unit of the first cohort, {shown(feature.unit)}"
-            yield Problem(file=PLACE, column=feature.name, found=unit, wanted=wanted)
+            yield Problem(file=place, column=feature.name, found=unit, wanted=wanted)
         definition = definitions.get(feature.name, "")
         if definition and feature.definition and definition != feature.definition:
             wanted = f"the definition of the first cohort: {feature.definition}"
-            yield Problem(file=PLACE, column=feature.name, found=definition, wanted=wanted)
+            yield Problem(file=place, column=feature.name, found=definition, wanted=wanted)
 
 
 def _outcome_problems(findings, study) -> Iterable[Problem]:
@@ -150,7 +154,7 @@ def _outcome_problems(findings, study) -> Iterable[Problem]:
         mine = there.get(outcome.name)
         if mine is None:
             wanted = f"the frozen outcome; {nearest(outcome.name, there)}"
-            yield Problem(file=PLACE, column=outcome.name, found="no such outcome", wanted=wanted)
+            yield Problem(file="study.toml", column=outcome.name, found="no such outcome", wanted=wanted)
             continue
         for what, first, second in (
             ("kind", outcome.kind, mine.kind),
@@ -159,7 +163,7 @@ def _outcome_problems(findings, study) -> Iterable[Problem]:
         ):
             if first and second and first != second:
                 wanted = f"the {what} of the first cohort, {shown(first)}"
-                yield Problem(file=PLACE, column=outcome.name, found=second, wanted=wanted)
+                yield Problem(file="study.toml", column=outcome.name, found=second, wanted=wanted)
 
 
 def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:

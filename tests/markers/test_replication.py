@@ -210,7 +210,14 @@ def test_every_difference_is_refused_at_once_in_words(two_cohorts, tmp_path, roo
     said = "\n".join(problem.sentence() for problem in caught.value.problems)
     for word in ("'nodes'", "did you mean 'node'", "nmol/L", "hormone_therapy", "months"):
         assert word in said
+    files = {problem.file for problem in caught.value.problems}
+    assert files <= {"features.csv", "patients.csv", "study.toml"}
     assert not (tmp_path / "out").exists()
+
+
+def test_the_study_in_the_place_of_the_frozen_findings_is_told(root):
+    with pytest.raises(InputError, match="wanted first, then the study"):
+        read_frozen(root / "cohorts" / "gbsg")
 
 
 @pytest.mark.parametrize(
