@@ -58,6 +58,9 @@ def nearest(name: str, known: Iterable[str]) -> str:
     """A hint for a mistyped `name`: the nearest known one, or the list of those there are."""
     names = [str(item) for item in known]
     near = difflib.get_close_matches(str(name)[:SHOWN_CHARACTERS], names, n=1)
+    turned = str(name)[::-1]
+    if turned in names:
+        near = [turned]  # "=>" for ">="
     if near:
         return f"did you mean {shown(near[0])}?"
     listed = ", ".join(map(named, names[:12])) + (" …" if len(names) > 12 else "")
