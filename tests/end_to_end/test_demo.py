@@ -21,7 +21,10 @@ from discovery.virtual.study_text import README, STUDY
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
     (folder / "results-cohort").mkdir()
-    text = STUDY.format(seed=generator.SEED) + "\n[analysis]\nreplicates = 100\npermutations = 200\n"
+    text = STUDY.format(seed=generator.SEED).replace(
+        "replicates = 400", "replicates = 100\npermutations = 200"
+    )
+    assert "permutations = 200" in text
     (folder / "results-cohort" / "study.toml").write_text(text, encoding="utf-8")
     return folder, discovery.demo(out=folder / "results", patients=45, workers=2)
 
