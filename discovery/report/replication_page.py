@@ -20,10 +20,6 @@ NOT_SHRUNK = (
     "Where the first cohort had too few features (20 are needed) to learn how far selection inflated the "
     "effects, they stand as estimated, not shrunk, and the second cohort may well find less."
 )
-SHIFT_NOTE = (
-    "Made before any outcome of this cohort was looked at. A level is that of a category: its means are the "
-    "shares of patients who have it."
-)
 HELD = ("replicated", "replicated, smaller than announced")
 
 
@@ -43,7 +39,6 @@ class ReplicationRun:
     input_hashes: Mapping[str, str]
     frozen_hash: str
     versions: Mapping[str, str]
-    signatures: tuple[str, ...] = ()  # a sentence a frozen signature
 
 
 def replication_headline(findings: pd.DataFrame) -> str:
@@ -63,9 +58,7 @@ def replication_headline(findings: pd.DataFrame) -> str:
     return f"{which[0].upper()}{which[1:]} replicated: {names}."
 
 
-def methods_sentences(
-    run: ReplicationRun, findings: pd.DataFrame, models: pd.DataFrame, signatures: pd.DataFrame
-) -> list[str]:
+def methods_sentences(run: ReplicationRun, findings: pd.DataFrame, models: pd.DataFrame) -> list[str]:
     """The methods paragraph, from what was done."""
     out = [
         f"The findings of {run.first} ({run.n_first} patients) were written down before this cohort "
@@ -84,17 +77,11 @@ def methods_sentences(
             + (f" to {findings['tau'].max():.2g}" if findings["tau"].nunique() > 1 else "")
             + " on the scale of the effect. The sceptical p-value is Held's (2020).",
         ]
-    if len(models) or len(signatures):
+    if len(models):
         out.append(
             "The models of the first cohort were judged in three steps that are never mixed: as frozen; with "
             "the baseline alone refitted; with everything refitted here (optimistic). Observed and expected "
             "events are compared over the time each patient was watched (Crowson, Atkinson & Therneau 2016)."
-        )
-    if len(signatures):
-        out.append(
-            "The signature of the first cohort was applied with its coefficients, scales and limits; a "
-            "missing marker was predicted from the base model by the first cohort's coefficients. It is "
-            "called better than the base model where the 95 % interval of its gain, as frozen, lies above 0."
         )
     return out
 
@@ -153,7 +140,7 @@ def shift_view(shift: pd.DataFrame) -> Table:
         )
         for r in shift.itertuples(index=False)
     ]
-    return Table(heads, tuple(rows), note=SHIFT_NOTE)
+    return Table(heads, tuple(rows), note="Made before any outcome of this cohort was looked at.")
 
 
 def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[str, str]) -> Table:
@@ -189,12 +176,6 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
     return Table(heads, tuple(rows), note=note)
 
 
-def signature_view(signatures: pd.DataFrame, labels: Mapping[str, str]) -> Table:
-    """The frozen signatures at the three steps, as the models of single findings."""
-    names = {"signature": "Signature"}
-    return model_view(signatures.assign(feature="signature"), labels, names)
-
-
 def _with_interval(value: object, low: object, high: object) -> str:
     return "" if words.missing(value) else f"{words.fixed(value)} ({words.interval(low, high)})"
 
@@ -205,14 +186,12 @@ def write_replication_page(
     figures: Sequence[SavedFigure],
     folder: Path,
 ) -> list[Path]:
-    """Write index.html and methods.md into `folder`. `tables` as those of the result."""
+    """Write index.html and methods.md into `folder`. Tables: "replication", "shift", "model_performance"."""
     from jinja2 import Environment, StrictUndefined
 
-    findings, shift, models, signatures = (
-        tables[name] for name in ("replication", "shift", "model_performance", "signature_performance")
-    )
+    findings, shift, models = (tables[name] for name in ("replication", "shift", "model_performance"))
     names = dict(zip(findings["feature"], findings["label"].astype(str))) if len(findings) else {}
-    methods = methods_sentences(run, findings, models, signatures)
+    methods = methods_sentences(run, findings, models)
     here = files("discovery.report")
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -226,7 +205,6 @@ def write_replication_page(
         shift=shift_view(shift) if len(shift) else None,
         findings=finding_view(findings, run.labels) if len(findings) else None,
         models=model_view(models, run.labels, names) if len(models) else None,
-        signatures=signature_view(signatures, run.labels) if len(signatures) else None,
         figures=[_figure(figure, folder) | {"text": figure.svg.read_text("utf-8")} for figure in figures],
         methods=methods,
     )
