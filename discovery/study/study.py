@@ -429,11 +429,10 @@ def eligible_rows(
         return everyone
     attrition += [tuple(row) for row in flow.iloc[1:].to_numpy()]
     if keep.sum() < 2:
-        most = flow.iloc[1:].loc[flow["n_left_out"].iloc[1:].idxmax()]
-        wanted = (
-            "two patients or more who fulfil the rules of eligibility are wanted; "
-            f"{most['step']} leaves out {most['n_left_out']}"
-        )
+        wanted = "two patients or more who fulfil the rules of eligibility are wanted"
+        most = flow.loc[flow["n_left_out"].idxmax()]
+        if most["n_left_out"]:
+            wanted += f"; {most['step']} leaves out {most['n_left_out']}"
         patients.findings.error("few patients", patients.file, wanted, found=f"{int(keep.sum())}")
         return everyone
     return keep.to_numpy()

@@ -69,7 +69,11 @@ def test_rules_leave_patients_out_before_anything_is_learned(cohort):
         (rule("age_years", "in", 40), "a list of values"),
         ('[[eligibility]]\ncolumn = "age_years"\n', "this key is needed"),
         ('[eligibility]\ncolumn = "age_years"\n', "[[eligibility]], two brackets"),
-        (rule("age_years", ">=", 4000), "age_years >= 4000 leaves out"),
+        (
+            rule("age_years", ">=", 4000),
+            "two patients or more who fulfil the rules of eligibility are wanted; "
+            "age_years >= 4000 leaves out",
+        ),
         (rule("age_years", ">=", 40) + "because = 3\n", "a rule of eligibility has no key of this name"),
     ],
 )
@@ -78,6 +82,15 @@ def test_faults_in_rules_are_said_in_words(cohort, text, words):
     with pytest.raises(InputError) as fault:
         read_study(folder)
     assert words in str(fault.value), str(fault.value)
+
+
+def test_a_rule_that_leaves_out_nobody_is_not_blamed_for_a_single_patient(cohort):
+    folder, table = cohort(rule("age_years", ">=", 0))
+    table.head(1).to_csv(folder / "patients.csv", index=False)
+    with pytest.raises(InputError) as fault:
+        read_study(folder)
+    assert "two patients or more who fulfil the rules of eligibility are wanted" in str(fault.value)
+    assert "leaves out" not in str(fault.value)
 
 
 def test_patients_measured_after_the_outcome_are_left_out_of_it_and_counted(cohort):
