@@ -100,11 +100,11 @@ class OutcomeKind:
         """A plan of the kernels: base (n, q) checked and scaled, with columns (n, p), one model each."""
         raise NotImplementedError
 
-    def screen(self, plan: Any, weights: np.ndarray | None = None, *, firth: bool = False) -> ScreenFit:
-        """Every model of the plan; with `weights` as one of many draws."""
-        if self.penalised:
-            return plan.screen(weights, firth=firth, draw=weights is not None)
-        return plan.screen(weights)
+    def screen(
+        self, plan: Any, weights: np.ndarray | None = None, *, firth: bool = False, draw: bool = False
+    ) -> ScreenFit:
+        """Every model of the plan; `draw` says that it is one of many resamples."""
+        return plan.screen(weights, firth=firth, draw=draw) if self.penalised else plan.screen(weights)
 
     def interval(self, plan: Any, fit: ScreenFit, *, firth: bool, conf_level: float):
         """(low (p,), high (p,)) of each feature's coefficient."""
