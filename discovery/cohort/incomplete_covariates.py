@@ -46,12 +46,12 @@ def wide_design(
 ) -> WideDesign | None:
     """The design of the patients with an outcome, whether or not a covariate is known; None if `narrow`, the
     one of complete covariates, has them all. Scales and coding are those of `narrow`."""
+    if not covariates.isna().to_numpy().any():
+        return None
     filled = covariates.copy()
     for name in covariates.columns[covariates.isna().any()]:
         filled[name] = covariates[name].where(covariates[name].notna(), _placeholder(covariates[name]))
-    design = build_design(
-        outcome, filled, features, site=site, scaling=narrow.scaling, coding=narrow.coding
-    )  # fmt: skip
+    design = build_design(outcome, filled, features, site=site, scaling=narrow.scaling, coding=narrow.coding)
     if design.n <= narrow.n:
         return None
     return WideDesign(design=design, gaps=covariates.loc[design.patient_id].isna())
