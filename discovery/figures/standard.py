@@ -82,8 +82,7 @@ def draw_study_figures(
     if len(tables.get("shape_components", ())):
         tasks.append((_shape_components, tables["shape_components"], folder))
     if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
-        maps = missing_groupings(tables["missing"], settings)
-        tasks += [(_missing_by, tables["missing"], *named, settings, folder) for named in maps]
+        tasks.append((missing_maps, tables["missing"], settings, folder))
     tasks.append((pattern_figures, _named_like(tables, "missing_patterns"), labels, folder))
     if len(tables.get("correlations", ())):
         tasks.append((_correlations, tables["correlations"], markers, settings, folder))
@@ -143,25 +142,19 @@ def _attrition(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list
 
 def missing_maps(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list[SavedFigure]:
     """By site, or else by the first grouping; and by each outcome."""
-    return [
-        figure
-        for by, figure_id in missing_groupings(table, settings)
-        for figure in _missing_by(table, by, figure_id, settings, folder)
-    ]
-
-
-def missing_groupings(table: pd.DataFrame, settings: RunSettings) -> list[tuple[str | None, str]]:
-    """What the maps of missing values are grouped by, and the name of each figure."""
     outcomes = [outcome.name for outcome in settings.outcomes]
     groupings = [name for name in dict.fromkeys(table["by"]) if name != "all"]
     first = next((name for name in (settings.site, "site", *groupings) if name in groupings), None)
     others = [name for name in outcomes if name in groupings and name != first]
-    return [(by, "missing" if by == first else f"{by}_missing") for by in (first, *others)]
+    return [
+        _missing_by(table, by, "missing" if by == first else f"{by}_missing", settings, folder)
+        for by in (first, *others)
+    ]
 
 
 def _missing_by(
     table: pd.DataFrame, by: str | None, figure_id: str, settings: RunSettings, folder: Path
-) -> list[SavedFigure]:
+) -> SavedFigure:
     labels = {outcome.name: outcome.label for outcome in settings.outcomes}
     whole = table["by"] == "all"
     table = table.assign(level=table["level"].astype(str).where(~whole, "all"))
@@ -175,7 +168,7 @@ def _missing_by(
     detail = f"{_of(shown, len(some), 'variable')} with a missing value, the most missing first"
     named = labels.get(str(by), str(by))
     title = f"Missing values by {named}" if by else "Missing values"
-    figure = save_figure(
+    return save_figure(
         figure_id,
         partial(draw_missing_map, title=title, detail=detail, group_label=named if by else ""),
         rows,
@@ -184,7 +177,6 @@ def _missing_by(
         caption=f"{detail}. Share of patients without a value. Groups of "
         f"fewer than {SMALL} patients are not shown.",
     )
-    return [figure]
 
 
 def _correlations(

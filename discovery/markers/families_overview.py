@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pandas as pd
 
+from discovery.markers.verdict import FOUND
+
 COLUMNS = (
     "redundancy_group", "outcome", "lead", "verdict", "family_rank", "family_rank_low", "family_rank_high",
     "family_probability_in_top", "candidates", "outcomes_with_candidate", "outcomes", "members",
 )  # fmt: skip
-FOUND = ("strong candidate", "candidate")
 
 
 def families_overview(families: pd.DataFrame, markers: pd.DataFrame) -> pd.DataFrame:

@@ -20,12 +20,12 @@ from discovery.markers.frozen import (
 )
 from discovery.markers.frozen_model import MODELLED, freeze_model
 from discovery.markers.replication import TAU, Z95
+from discovery.markers.verdict import FOUND
 
 if TYPE_CHECKING:
     from discovery.study import Study
 
 MOST = 5
-WORDS = ("strong candidate", "candidate")
 FREEZABLE = ("survival", "binary", "continuous", "ordinal", "count", "recurrent")  # one number an effect
 HORIZON_SHARE = 0.9  # of the event times
 
@@ -145,7 +145,7 @@ def _chosen(markers: pd.DataFrame, declared: Sequence[str], most: int) -> list[d
     if declared:
         return usable[usable["feature"].isin(declared)].sort_values("rank", kind="stable").to_dict("records")
     word = usable["verdict"].astype(str).str.split(",").str[0]
-    found = usable[word.isin(WORDS)].sort_values("rank", kind="stable")
+    found = usable[word.isin(FOUND)].sort_values("rank", kind="stable")
     return found.drop_duplicates("redundancy_group").head(most).to_dict("records")
 
 

@@ -152,19 +152,18 @@ def _weights(b, s, prior_sd, worth):
     log_density = -0.5 * (b[:, None] / total) ** 2 - np.log(total)
     density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
     zero, other = density[:, :1], density[:, 1:]
-    log_pair = np.empty((ZERO_SHARES.size, prior_sd.size - 1))
-    for row, share in enumerate(ZERO_SHARES):
-        mixed = np.maximum(share * zero + (1 - share) * other, np.finfo(float).tiny)
-        log_pair[row] = worth * np.log(mixed).sum(axis=0) + np.log(share)
+    mixtures = [np.maximum(share * zero + (1 - share) * other, np.finfo(float).tiny) for share in ZERO_SHARES]
+    log_pair = np.array(
+        [worth * np.log(mixed).sum(axis=0) + np.log(share) for share, mixed in zip(ZERO_SHARES, mixtures)]
+    )
     pair = np.exp(log_pair - log_pair.max())
     pair /= pair.sum()
     weight, prior = np.zeros(density.shape), np.zeros(prior_sd.size)
-    for row, share in enumerate(ZERO_SHARES):
-        mixed = np.maximum(share * zero + (1 - share) * other, np.finfo(float).tiny)
-        weight[:, 0] += (pair[row] * share * zero / mixed).sum(axis=1)
-        weight[:, 1:] += pair[row] * (1 - share) * other / mixed
-        prior[0] += share * pair[row].sum()
-        prior[1:] += (1 - share) * pair[row]
+    for share, mixed, own in zip(ZERO_SHARES, mixtures, pair):
+        weight[:, 0] += (own * share * zero / mixed).sum(axis=1)
+        weight[:, 1:] += own * (1 - share) * other / mixed
+        prior[0] += share * own.sum()
+        prior[1:] += (1 - share) * own
     return weight / weight.sum(axis=1, keepdims=True), prior
 
 

@@ -10,6 +10,7 @@ NOT_ASSESSABLE = "not assessable"
 SITE_DRIVEN = "site-driven"
 STRONG = "strong candidate"
 CANDIDATE = "candidate"
+FOUND = (STRONG, CANDIDATE)
 SUGGESTIVE = "suggestive"
 NOT_SUPPORTED = "not supported"
 

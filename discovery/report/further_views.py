@@ -20,16 +20,14 @@ from discovery.report.signature_view import signature_views
 def further_views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tuple[str, str, Table]]:
     """(anchor, heading, table) of each of these analyses that was done."""
     labels = {outcome.name: outcome.label for outcome in settings.outcomes}
+    names = feature_labels(tables["markers"])
     out = []
     if len(tables.get("families_overview", ())):
-        names = feature_labels(tables["markers"])
         view = overview_view(tables["families_overview"], names, labels)
         out.append(("families-overview", "Families over outcomes", view))
     if len(tables.get("etiologies", ())):
-        names = feature_labels(tables["markers"])
         out.append(("etiologies", "Etiologies", etiology_view(tables["etiologies"], names, settings.fdr)))
     if len(tables.get("etiology_contrasts", ())):
-        names = feature_labels(tables["markers"])
         view = contrasts_view(tables["etiology_contrasts"], names, settings.fdr)
         out.append(("etiology-contrasts", "Pairs of etiologies", view))
     out += identification_views(tables)
