@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +42,7 @@ def embed(scores: np.ndarray, *, seed: int, n_neighbors: int = 15, min_dist: flo
     from sklearn.manifold import trustworthiness
     from umap import UMAP
 
+    _keep_compiled_loops()
     n = len(scores)
     n_neighbors = max(2, min(n_neighbors, n - 1))
     # the spectral start needs more patients than twice the dimensions; below that a random one serves
@@ -61,6 +63,20 @@ def embed(scores: np.ndarray, *, seed: int, n_neighbors: int = 15, min_dist: flo
         trustworthiness=float(trustworthiness(scores, first, n_neighbors=max(1, min(near, (n - 1) // 2)))),
         seed_overlap=neighbour_overlap(first, second, near),
     )
+
+
+def _keep_compiled_loops() -> None:
+    """Let numba keep the library's compiled loops on disk: it compiles them anew in every process otherwise,
+    for twenty times as long as the two maps of a cohort take. Where no folder is writable they are not kept.
+    """
+    from numba.core.dispatcher import Dispatcher
+    from umap import layouts, umap_, utils
+
+    for module in (layouts, umap_, utils):
+        for loop in vars(module).values():
+            if isinstance(loop, Dispatcher) and loop.py_func.__module__ == module.__name__:
+                with suppress(RuntimeError):
+                    loop.enable_caching()
 
 
 def neighbour_overlap(first: np.ndarray, second: np.ndarray, near: int) -> float:
