@@ -231,7 +231,11 @@ def _against(pairs, columns, w):
 
 def _with_influence(pairs, columns, w):
     by_column = np.ascontiguousarray(columns.T)
-    flat = np.where(np.isnan(by_column), np.nan, 0.0)
+    # all complete columns have the same comparable pairs: those of the row before the incomplete ones
+    gaps = np.isnan(by_column)
+    incomplete = gaps.any(axis=1)
+    flat = np.vstack([np.zeros(pairs.n), np.where(gaps[incomplete], np.nan, 0.0)])
+    own = np.where(incomplete, np.cumsum(incomplete), 0)
     against, mine = _discordant_by_row(*pairs.counted, by_column, w)
     comparable, share = _discordant_by_row(*pairs.counted, flat, w)
     if pairs.excluded is not None:
@@ -243,7 +247,7 @@ def _with_influence(pairs, columns, w):
             comparable - fewer,
             share - less_share,
         )
-    comparable, share = 2.0 * comparable, 2.0 * share
+    comparable, share = 2.0 * comparable[own], 2.0 * share[own]
     value = _share(against, comparable)
     with np.errstate(divide="ignore", invalid="ignore"):
         psi = ((against / comparable)[:, None] * share - mine) / comparable[:, None]

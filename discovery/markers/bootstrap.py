@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.association.design import Design
 from discovery.markers.imputed_refit import in_draw
 from discovery.markers.refit import OutcomeRefit
 from discovery.seeds import named_rng
@@ -51,14 +52,19 @@ class Resampling:
 
 
 def plan_resampling(refits: Sequence[OutcomeRefit]) -> Resampling:
-    """The patients of `refits`, and their sites (the first outcome that names a patient's site decides)."""
-    ids = [np.asarray(r.design.patient_id).astype(str) for r in refits]
+    """`resampling_of` the designs of `refits`."""
+    return resampling_of([r.design for r in refits])
+
+
+def resampling_of(designs: Sequence[Design]) -> Resampling:
+    """The patients of `designs`, and their sites (the first outcome that names a patient's site decides)."""
+    ids = [np.asarray(d.patient_id).astype(str) for d in designs]
     everyone = np.unique(np.concatenate(ids))
     places = tuple(np.searchsorted(everyone, own) for own in ids)
     site = np.full(everyone.size, "", dtype=object)
-    for refit, place in zip(refits[::-1], places[::-1]):
-        if refit.design.site is not None:
-            site[place] = refit.design.site
+    for design, place in zip(designs[::-1], places[::-1]):
+        if design.site is not None:
+            site[place] = design.site
     labels, codes = np.unique(site.astype(str), return_inverse=True)
     sites = tuple(np.flatnonzero(codes == k) for k in range(labels.size))
     return Resampling(sites=sites, places=places, size=everyone.size)
