@@ -16,9 +16,11 @@ from discovery.markers.frozen import (
     FrozenFeature,
     FrozenFindings,
     FrozenOutcome,
+    FrozenSignature,
     FrozenTerm,
 )
 from discovery.markers.frozen_model import MODELLED, freeze_model
+from discovery.markers.frozen_signature import freeze_signature
 from discovery.markers.replication import TAU, Z95
 from discovery.markers.verdict import FOUND
 
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 MOST = 5
 FREEZABLE = ("survival", "binary", "continuous", "ordinal", "count", "recurrent")  # one number an effect
 HORIZON_SHARE = 0.9  # of the event times
+SIGNATURE_TABLES = ("signature", "signature_performance", "signature_words")
 
 
 def freeze(
@@ -40,6 +43,7 @@ def freeze(
     definitions: Mapping[str, str],
     declared: Sequence[str] = (),
     tau: Mapping[tuple[str, str], float] | None = None,
+    signatures: Mapping[str, pd.DataFrame] | None = None,
     most: int = MOST,
 ) -> FrozenFindings:
     """The candidates of every outcome, at most `most` each and one a family, with all that tests them again.
@@ -51,6 +55,7 @@ def freeze(
     declared : features to freeze for every outcome instead of the leading candidates
     tau : (outcome, feature) -> spread of the effect between the sites; .10 is assumed, more where more
         was seen
+    signatures : the tables "signature", "signature_performance" and "signature_words" of the run
 
     An outcome without a candidate is written down with none: there is nothing to replicate.
     """
@@ -58,8 +63,11 @@ def freeze(
     for design, screen in zip(designs, screens):
         if design.kind in FREEZABLE:
             mine = markers[markers["outcome"] == design.outcome]
-            outcomes.append(_outcome(study, design, screen, mine, declared, tau or {}, most))
-    names = {candidate.feature for outcome in outcomes for candidate in outcome.candidates}
+            outcomes.append(
+                _outcome(study, design, screen, mine, declared, tau or {}, signatures or {}, most)
+            )
+    tested = {candidate.feature for outcome in outcomes for candidate in outcome.candidates}
+    beside = {name for outcome in outcomes if outcome.signature for name in outcome.signature.markers}
     scales = {name: row for design in designs for name, row in design.scaling.table.iterrows()}
     about = study.settings.study
     return FrozenFindings(
@@ -69,7 +77,10 @@ def freeze(
         n_patients=len(study.patients),
         winsor=study.settings.analysis.winsor or None,
         features=tuple(
-            _feature(study, str(name), row, definitions) for name, row in scales.items() if name in names
+            _feature(study, str(name), row, definitions)
+            for names in (tested, beside - tested)
+            for name, row in scales.items()
+            if name in names
         ),
         outcomes=tuple(outcomes),
         versions=dict(versions),
@@ -91,7 +102,16 @@ def _feature(study: Study, name: str, scale: pd.Series, definitions: Mapping[str
     )
 
 
-def _outcome(study, design: Design, screen: Screen, markers, declared, tau, most) -> FrozenOutcome:
+def _outcome(
+    study: Study,
+    design: Design,
+    screen: Screen,
+    markers: pd.DataFrame,
+    declared: Sequence[str],
+    tau: Mapping[tuple[str, str], float],
+    signatures: Mapping[str, pd.DataFrame],
+    most: int,
+) -> FrozenOutcome:
     about = next(outcome for outcome in study.outcomes if outcome.name == design.outcome)
     own = np.array([term.covariate != "site" for term in design.terms], dtype=bool)
     horizon = _horizon(design)
@@ -118,8 +138,9 @@ def _outcome(study, design: Design, screen: Screen, markers, declared, tau, most
                 reference=term.reference,
                 mean=term.mean,
                 sd=term.sd,
+                share=float(column.mean()) if term.level else None,
             )
-            for term, keep in zip(design.terms, own)
+            for term, keep, column in zip(design.terms, own, design.base.T)
             if keep
         ),
         base=_base_model(scaled, own, horizon),
@@ -127,7 +148,14 @@ def _outcome(study, design: Design, screen: Screen, markers, declared, tau, most
             _candidate(scaled, screen, row, own, horizon, tau.get((design.outcome, row["feature"]), 0.0))
             for row in chosen
         ),
+        signature=_signature(scaled, own, horizon, signatures),
     )
+
+
+def _signature(design: Design, own, horizon, tables: Mapping[str, pd.DataFrame]) -> FrozenSignature | None:
+    if not all(len(tables.get(name, ())) for name in SIGNATURE_TABLES):
+        return None
+    return freeze_signature(design, own, horizon, *(tables[name] for name in SIGNATURE_TABLES))
 
 
 def _horizon(design: Design) -> float | None:

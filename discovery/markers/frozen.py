@@ -6,23 +6,18 @@ that the discovery cohort taught.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from discovery.association.coding import BaseCoding, Term
 from discovery.association.scaling import FeatureScaling
-from discovery.files import write_bytes
-from discovery.problems import InputError, Problem, shown
 
 SCHEMA: Literal["frozen findings"] = "frozen findings"
-SCHEMA_VERSION: Literal[1] = 1
-LARGEST_FILE = 50_000_000  # bytes
+SCHEMA_VERSION: Literal[2] = 2
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
@@ -45,7 +40,7 @@ class FrozenFeature(Part):
 
 
 class FrozenTerm(Part):
-    """A column of the base model; see `coding.Term`."""
+    """A column of the base model; see `coding.Term`. `share` is that of the level among the patients."""
 
     name: str
     covariate: str
@@ -53,6 +48,7 @@ class FrozenTerm(Part):
     reference: str = ""
     mean: Finite = 0.0
     sd: Annotated[Finite, Field(gt=0)] = 1.0
+    share: Annotated[Finite, Field(ge=0, le=1)] | None = None
 
 
 class FrozenModel(Part):
@@ -90,6 +86,27 @@ class FrozenCandidate(Part):
     model: FrozenModel | None
 
 
+class FrozenSignature(Part):
+    """The small model of several markers, and how it did in the first cohort.
+
+    `model` has the coefficients of the outcome's terms, then of `markers`. A missing marker is predicted
+    from the base model by its row of `fill` (intercept, then the terms). `value` and `gain` over the base
+    model are the corrected ones, with their intervals; `verdict` is the first cohort's.
+    """
+
+    markers: Annotated[tuple[str, ...], Field(min_length=1)]
+    model: FrozenModel
+    fill: tuple[tuple[Finite, ...], ...]
+    verdict: str
+    measure: str
+    value: Finite
+    value_low: Finite
+    value_high: Finite
+    gain: Finite
+    gain_low: Finite
+    gain_high: Finite
+
+
 class FrozenOutcome(Part):
     """An outcome, its base model and the candidates to be tested.
 
@@ -111,9 +128,15 @@ class FrozenOutcome(Part):
     terms: tuple[FrozenTerm, ...]
     base: FrozenModel | None
     candidates: tuple[FrozenCandidate, ...]
+    signature: FrozenSignature | None = None
 
     def coding(self) -> BaseCoding:
-        return BaseCoding(terms=tuple(Term(**term.model_dump()) for term in self.terms))
+        return coding_of(self.terms)
+
+
+def coding_of(terms: Iterable[FrozenTerm]) -> BaseCoding:
+    """The coding of covariates that the terms describe."""
+    return BaseCoding(terms=tuple(Term(**term.model_dump(exclude={"share"})) for term in terms))
 
 
 class Rules(Part):
@@ -126,12 +149,15 @@ class Rules(Part):
 
 
 class FrozenFindings(Part):
-    """The whole file."""
+    """The whole file.
+
+    Version 1 had no share of a category and no signature; what it holds means the same.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
     schema_name: Literal["frozen findings"] = Field(default=SCHEMA, alias="schema")
-    schema_version: Literal[1] = SCHEMA_VERSION
+    schema_version: Literal[1, 2] = SCHEMA_VERSION
     study: str
     title: str = ""
     seed: int
@@ -162,84 +188,3 @@ class FrozenFindings(Part):
             index=pd.Index([row.name for row in rows], name="feature"),
         )
         return FeatureScaling(table=table)
-
-
-def write_frozen(findings: FrozenFindings, path: Path | str) -> Path:
-    """The file as JSON, keys in the order of the schema, the same bytes from the same findings."""
-    content = findings.model_dump(mode="json", by_alias=True)
-    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
-    return write_bytes(path, (text + "\n").encode("utf-8"))
-
-
-def read_frozen(path: Path | str) -> FrozenFindings:
-    """Read a file of `write_frozen`.
-
-    Raises
-    ------
-    InputError
-        No such file, not JSON, another schema, or every field that is wrong, at once.
-    """
-    path = Path(path)
-    if path.is_dir():
-        raise _fault(path, "a frozen.json that a run wrote is wanted first, then the study", "a folder")
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise _fault(path, "a file of frozen findings is small", f"{path.stat().st_size} bytes")
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise _fault(path, f"a file that can be read is wanted ({error.strerror})") from None
-    except (UnicodeDecodeError, RecursionError, ValueError) as error:
-        raise _fault(path, f"a frozen.json that a run wrote is wanted; this is not JSON ({error})") from None
-    if not isinstance(content, dict) or content.get("schema") != SCHEMA:
-        raise _fault(path, "a frozen.json that a run wrote is wanted", "another kind of JSON file")
-    if content.get("schema_version") != SCHEMA_VERSION:
-        raise _fault(
-            path,
-            f"schema version {SCHEMA_VERSION} is wanted; use the version of the program that wrote it",
-            shown(content.get("schema_version")),
-        )
-    try:
-        findings = FrozenFindings.model_validate(content)
-    except ValidationError as error:
-        raise InputError(
-            Problem(
-                file=str(path),
-                column=".".join(map(str, fault["loc"])),
-                found=shown(fault["input"])[:100],
-                wanted=fault["msg"],
-            )
-            for fault in error.errors()
-        ) from None
-    problems = list(_contradictions(findings, str(path)))
-    if problems:
-        raise InputError(problems)
-    return findings
-
-
-def _contradictions(findings: FrozenFindings, place: str) -> Iterable[Problem]:
-    """What each field alone cannot show."""
-    known = {feature.name for feature in findings.features}
-    for outcome in findings.outcomes:
-        models = [(None, outcome.base), *((c.feature, c.model) for c in outcome.candidates)]
-        for name, model in models:
-            if name is not None and name not in known:
-                yield Problem(file=place, column=outcome.name, found=name, wanted="a scale for this feature")
-            if model is None:
-                continue
-            wanted = len(outcome.terms) + (name is not None)
-            if len(model.coefficients) != wanted:
-                found = f"{len(model.coefficients)} coefficients"
-                yield Problem(
-                    file=place, column=f"{outcome.name} {name or ''}", found=found, wanted=f"{wanted}"
-                )
-            if len(model.times) != len(model.hazard) or list(model.times) != sorted(model.times):
-                yield Problem(
-                    file=place,
-                    column=f"{outcome.name} {name or ''}",
-                    found="times and hazard that do not go together",
-                    wanted="one cumulative hazard for each rising time",
-                )
-
-
-def _fault(path: Path, wanted: str, found: str = "") -> InputError:
-    return InputError([Problem(file=str(path), found=found, wanted=wanted)])

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from discovery.association.coding import BaseCoding, Term, keep_independent
+from discovery.association.coding import as_levels
 from discovery.association.design import Design, build_design
 from discovery.association.multiplicity import holm
 from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, method_text
 from discovery.markers.detectable import null_standard_errors
-from discovery.markers.frozen import FrozenCandidate, FrozenFeature, FrozenFindings, FrozenOutcome
-from discovery.markers.frozen_model import MODELLED, freeze_model, judge
+from discovery.markers.frozen import SCHEMA_VERSION, FrozenFeature, FrozenFindings, FrozenOutcome, coding_of
+from discovery.markers.frozen_model import MODELLED
+from discovery.markers.frozen_steps import three_steps
 from discovery.markers.replication import (
     one_sided_p,
     power_for,
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from discovery.study import Outcome, Study
 
 LARGE_SHIFT = 0.5  # standardised mean difference that is remarked
-STEPS = ("as frozen", "baseline refitted", "all refitted")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +37,7 @@ class Replication:
     """Tables of a replication.
 
     shift : a row a feature or covariate, made before any outcome is looked at; findings : a row a frozen
-    candidate, with its verdict; models : three rows a candidate, one for each of `STEPS`; `remarks`
+    candidate, with its verdict; models : three rows a candidate, one for each step; `remarks`
     are sentences for the reader.
     """
 
@@ -60,8 +60,8 @@ def replicate_findings(
     """
     require_same(findings, study, definitions or {})
     shift = shift_table(findings, study)
-    remarks = [_shift_sentence(name, smd) for name, smd in zip(shift["name"], shift["smd"])]
-    remarks = [*_same_data(findings, study), *(sentence for sentence in remarks if sentence)]
+    remarks = [_shift_sentence(row) for row in shift.itertuples(index=False)]
+    remarks = [*_older(findings), *_same_data(findings, study), *(remark for remark in remarks if remark)]
     rows: list[dict] = []
     models: list[dict] = []
     for outcome in findings.outcomes:
@@ -76,6 +76,15 @@ def replicate_findings(
     return Replication(
         shift=shift, findings=table, models=pd.DataFrame(models), remarks=tuple(dict.fromkeys(remarks))
     )
+
+
+def _older(findings: FrozenFindings) -> list[str]:
+    if findings.schema_version == SCHEMA_VERSION:
+        return []
+    return [
+        "frozen.json is of an older schema version: it holds neither a signature nor shares of categories, "
+        "and these are not compared"
+    ]
 
 
 def _same_data(findings: FrozenFindings, study: Study) -> list[str]:
@@ -99,9 +108,8 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
             wanted = f"the covariate of the frozen base model, in adjust_for; {hint}"
             problems.append(Problem(file=study.settings.patients.file, column=name, wanted=wanted))
     if not problems and terms:
-        coding = BaseCoding(terms=tuple(Term(**term.model_dump()) for term in terms.values()))
         try:
-            coding.apply(covariates)
+            coding_of(terms.values()).apply(covariates)
         except InputError as fault:
             problems += fault.problems
         except (TypeError, ValueError):
@@ -128,8 +136,11 @@ def adjusted_for(study: Study) -> pd.DataFrame:
 
 def _feature_problems(findings, study, definitions) -> Iterable[Problem]:
     place = study.settings.features.file if study.settings.features else "recordings"
+    tested = {candidate.feature for outcome in findings.outcomes for candidate in outcome.candidates}
     for feature in findings.features:
         if feature.name not in study.features.columns:
+            if feature.name not in tested:  # the signature alone cannot be judged then
+                continue
             gone = study.excluded_features
             why = dict(zip(gone["feature"], gone["reason"])).get(feature.name)
             found = f"left out: {why}" if why else "no such feature"
@@ -149,9 +160,9 @@ def _feature_problems(findings, study, definitions) -> Iterable[Problem]:
 def _outcome_problems(findings, study) -> Iterable[Problem]:
     there = {outcome.name: outcome for outcome in study.outcomes}
     for outcome in findings.outcomes:
-        if not outcome.candidates:
-            continue
         mine = there.get(outcome.name)
+        if not outcome.candidates and (outcome.signature is None or mine is None):
+            continue
         if mine is None:
             wanted = f"the frozen outcome; {nearest(outcome.name, there)}"
             yield Problem(file="study.toml", column=outcome.name, found="no such outcome", wanted=wanted)
@@ -167,25 +178,41 @@ def _outcome_problems(findings, study) -> Iterable[Problem]:
 
 
 def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:
-    """How the features and numeric covariates of the second cohort differ from the first; no outcome is used.
+    """How the features and covariates of the second cohort differ from the first; no outcome is used.
 
     Columns name, role, unit, n, missing_share, mean_first, mean_second, sd_first, sd_second, smd (difference
-    of means in first-cohort SDs), sd_ratio, outside_share (beyond the frozen winsor limits).
+    of means in first-cohort SDs), sd_ratio, outside_share (beyond the frozen winsor limits). A level of a
+    category has the role "level", its means are shares.
     """
-    rows = [_shift_row(feature, study.features[feature.name], study) for feature in findings.features]
-    terms = {t.name: t for outcome in findings.outcomes for t in outcome.terms if not t.level}
-    for term in terms.values():
-        as_feature = FrozenFeature(
-            name=term.covariate, low=None, high=None, mean=term.mean, sd=term.sd, n=findings.n_patients
-        )
-        rows.append(_shift_row(as_feature, study.covariates[term.covariate], study) | {"role": "covariate"})
+    rows = [
+        _shift_row(feature, study.features[feature.name], study)
+        for feature in findings.features
+        if feature.name in study.features.columns
+    ]
+    covariates = adjusted_for(study)
+    for term in {t.name: t for outcome in findings.outcomes for t in outcome.terms}.values():
+        column = covariates[term.covariate]
+        if not term.level:
+            scale = _scale(findings, term.covariate, term.mean, term.sd)
+            rows.append(_shift_row(scale, column, study) | {"role": "covariate"})
+        elif term.share is not None and 0 < term.share < 1:
+            has = (as_levels(column) == term.level).astype(float).where(column.notna())
+            scale = _scale(findings, term.name, term.share, float(np.sqrt(term.share * (1 - term.share))))
+            rows.append(_shift_row(scale, has, study) | {"role": "level", "outside_share": np.nan})
     return pd.DataFrame(rows)
 
 
-def _shift_sentence(name: str, smd: float) -> str:
-    if not abs(smd) >= LARGE_SHIFT:
+def _scale(findings: FrozenFindings, name: str, mean: float, sd: float) -> FrozenFeature:
+    return FrozenFeature(name=name, low=None, high=None, mean=mean, sd=sd, n=findings.n_patients)
+
+
+def _shift_sentence(row) -> str:
+    if not abs(row.smd) >= LARGE_SHIFT:
         return ""
-    return f"{name}: its mean is {abs(smd):.2g} SD {'above' if smd > 0 else 'below'} that of the first cohort"
+    if row.role == "level":
+        return f"{row.name}: {row.mean_second:.0%} here, {row.mean_first:.0%} in the first cohort"
+    side = "above" if row.smd > 0 else "below"
+    return f"{row.name}: its mean is {abs(row.smd):.2g} SD {side} that of the first cohort"
 
 
 def _shift_row(feature: FrozenFeature, column: pd.Series, study: Study) -> dict:
@@ -212,15 +239,21 @@ def _shift_row(feature: FrozenFeature, column: pd.Series, study: Study) -> dict:
     }
 
 
-def second_design(findings: FrozenFindings, outcome: FrozenOutcome, study: Study) -> Design:
-    """The outcome in the second cohort on the scales and codings of the first; its sites are its own."""
-    names = [candidate.feature for candidate in outcome.candidates]
+def second_design(
+    findings: FrozenFindings, outcome: FrozenOutcome, study: Study, names: Sequence[str] | None = None
+) -> Design:
+    """The outcome in the second cohort on the scales and codings of the first; its sites are its own.
+
+    names : its features; those of the candidates otherwise
+    """
+    if names is None:
+        names = [candidate.feature for candidate in outcome.candidates]
     about: Outcome = next(o for o in study.outcomes if o.name == outcome.name)
     covariates = list(dict.fromkeys(term.covariate for term in outcome.terms))
     design = build_design(
         replace(about, excluded_features=()),
         adjusted_for(study)[covariates],
-        study.features[names],
+        study.features[list(names)],
         site=study.site,
         scaling=findings.scaling(names),
         coding=outcome.coding(),
@@ -339,72 +372,9 @@ def _model_rows(outcome: FrozenOutcome, design: Design, study: Study) -> list[di
         seen = design.observed[:, j]
         sizes = design.response.effective_sizes(seen[:, None])
         if candidate.model is not None and sizes[0] >= LEAST_EVENTS:
-            rows += _three_steps(outcome, candidate, design, base, j)
+            feature = design.features[:, [j]]
+            rows += [
+                {"outcome": outcome.name, "feature": candidate.feature} | step
+                for step in three_steps(outcome, candidate.model, design, base, feature, seen)
+            ]
     return rows
-
-
-def _three_steps(
-    outcome: FrozenOutcome, candidate: FrozenCandidate, design: Design, base: np.ndarray, j: int
-) -> list[dict]:
-    """A row for each of `STEPS`; base (n, terms) are the frozen terms' columns in the second cohort."""
-    assert candidate.model is not None
-    assert outcome.base is not None
-    columns, seen = np.column_stack([base, design.features[:, j]]), design.observed[:, j]
-    score = columns @ np.array(candidate.model.coefficients)
-    base_score = base @ np.array(outcome.base.coefficients)
-    steps = [(STEPS[0], candidate.model, score, outcome.base, base_score)]
-    pairs = [(STEPS[1], score, base_score)]
-    again = _refitted(design, base, columns[:, -1], seen)
-    if again is not None:
-        pairs.append((STEPS[2], *again))
-    for name, own, below in pairs:
-        fresh = [freeze_model(design, np.empty(0), each, seen, outcome.horizon) for each in (own, below)]
-        steps.append((name, fresh[0], own, fresh[1], below))  # type: ignore[arg-type]
-    kind = (
-        "mean observed - expected, first-cohort SD" if design.kind == "continuous" else "observed / expected"
-    )
-    return [
-        {
-            "outcome": outcome.name,
-            "feature": candidate.feature,
-            "step": name,
-            "measure": outcome.gain_measure,
-            "level_is": kind,
-            "horizon": outcome.horizon,
-        }
-        | asdict(
-            judge(
-                design,
-                model,
-                own + (model.intercept or 0.0),
-                below + (base_model.intercept or 0.0),
-                seen,
-                horizon=outcome.horizon,
-                level=name == STEPS[0],
-            )
-        )
-        for name, model, own, base_model, below in steps
-    ]
-
-
-def _refitted(
-    design: Design, base: np.ndarray, feature: np.ndarray, seen: np.ndarray
-) -> tuple[np.ndarray, np.ndarray] | None:
-    """Linear predictors (with the feature, without) fitted anew on the patients `seen`; None if that fails.
-
-    Terms that do not vary here, or are a mix of others, have no coefficient.
-    """
-    ones = np.ones((int(seen.sum()), 1))
-    base = base[:, keep_independent(base[seen], among=ones)]
-    first = 0 if design.kind == "survival" else 1
-
-    def score(columns: np.ndarray) -> np.ndarray | None:
-        if not columns.shape[1]:
-            return np.zeros(design.n)
-        found = fit_columns(
-            design.response, columns[:, :-1], columns[:, -1:], observed=seen[:, None], intervals=False
-        )
-        return columns @ found.fit.coef[0, first:] if found.fit.code[0] == 0 else None
-
-    both = score(np.column_stack([base, feature])), score(base)
-    return None if both[0] is None or both[1] is None else (both[0], both[1])

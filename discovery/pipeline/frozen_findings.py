@@ -32,6 +32,7 @@ def frozen_findings(
         definitions=definitions(study),
         declared=study.settings.analysis.freeze,
         tau=spread_between_sites(tables.get("site_meta_analysis", pd.DataFrame())),
+        signatures=tables,
     )
 
 

@@ -22,7 +22,7 @@ from discovery.cohort.masked_counts import (
     mask_sites,
     small,
 )
-from discovery.markers.frozen import FrozenFindings, FrozenModel
+from discovery.markers.frozen import FrozenFindings, FrozenModel, FrozenTerm
 from discovery.pipeline.describe import SEVERAL_ETIOLOGIES, event_indicator, outcome_as_level, site_name
 from discovery.pipeline.episodes_wing import MEAN, whose_episodes
 from discovery.report.format import Rounded
@@ -243,7 +243,7 @@ def said(text: str, limit: int) -> str:
 
 
 def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
-    """The frozen findings with rounded counts, and baseline hazards in steps of `limit` events."""
+    """The frozen findings with rounded counts and shares, and baseline hazards in steps of `limit` events."""
     if not limit:
         return frozen
 
@@ -256,9 +256,18 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         at = slice(limit - 1, None, limit)
         return model.model_copy(update={"times": model.times[at], "hazard": model.hazard[at]})
 
+    def of_people(term: FrozenTerm) -> FrozenTerm:
+        if term.share is None:
+            return term
+        share = min(limit * round(term.share * frozen.n_patients / limit) / frozen.n_patients, 1.0)
+        return term.model_copy(update={"share": share})
+
     outcomes = tuple(
         outcome.model_copy(
             update={
+                "terms": tuple(of_people(term) for term in outcome.terms),
+                "signature": outcome.signature
+                and outcome.signature.model_copy(update={"model": coarse(outcome.signature.model)}),
                 "base": coarse(outcome.base),
                 "candidates": tuple(
                     candidate.model_copy(

@@ -23,7 +23,7 @@ from discovery.study import Study, read_study
 
 @dataclass(frozen=True, kw_only=True)
 class ReplicationResult:
-    """`tables`: "replication" (a row a finding), "shift", "model_performance"."""
+    """`tables`: "replication" (a row a finding), "shift", "model_performance", "signature_performance"."""
 
     folder: Path
     report: Path
@@ -56,8 +56,9 @@ def replicate(
         before any outcome is looked at and with nothing written.
     """
     from discovery.files import sha256
-    from discovery.markers.frozen import read_frozen
+    from discovery.markers.frozen_file import read_frozen
     from discovery.markers.second_cohort import replicate_findings, require_same
+    from discovery.markers.second_signature import judge_signatures
     from discovery.pipeline.settings import versions
     from discovery.report.manifest import write_replication_manifest
     from discovery.report.replication_page import ReplicationRun, replication_headline, write_replication_page
@@ -81,7 +82,13 @@ def replicate(
     require_same(findings, study, known)
     progress.stage("testing the frozen findings")
     found = replicate_findings(findings, study, known)
-    tables = {"replication": found.findings, "shift": found.shift, "model_performance": found.models}
+    signatures = judge_signatures(findings, study)
+    tables = {
+        "replication": found.findings,
+        "shift": found.shift,
+        "model_performance": found.models,
+        "signature_performance": signatures.table,
+    }
     remarks += found.remarks
 
     remarks += folder.open()
@@ -104,6 +111,7 @@ def replicate(
         problems=tuple(problem.sentence() for problem in study.warnings),
         input_hashes=study.input_hashes,
         frozen_hash=sha256(frozen),
+        signatures=signatures.sentences,
         versions=versions(),
     )
     write_replication_page(

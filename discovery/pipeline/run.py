@@ -72,7 +72,7 @@ def run(
     InputError
         Every problem of the input at once, before any work and with nothing written.
     """
-    from discovery.markers.frozen import write_frozen
+    from discovery.markers.frozen_file import write_frozen
     from discovery.pipeline.masking import masked, masked_frozen
     from discovery.pipeline.sensitivity import reliable_patients
 

@@ -20,6 +20,10 @@ NOT_SHRUNK = (
     "Where the first cohort had too few features (20 are needed) to learn how far selection inflated the "
     "effects, they stand as estimated, not shrunk, and the second cohort may well find less."
 )
+SHIFT_NOTE = (
+    "Made before any outcome of this cohort was looked at. A level is that of a category: its means are the "
+    "shares of patients who have it."
+)
 HELD = ("replicated", "replicated, smaller than announced")
 
 
@@ -39,12 +43,13 @@ class ReplicationRun:
     input_hashes: Mapping[str, str]
     frozen_hash: str
     versions: Mapping[str, str]
+    signatures: tuple[str, ...] = ()  # a sentence a frozen signature
 
 
 def replication_headline(findings: pd.DataFrame) -> str:
     """The result in one sentence."""
     if findings.empty:
-        return "No finding was frozen, so there was nothing to replicate."
+        return "No finding was frozen, so no single feature was there to replicate."
     held = findings["verdict"].isin(HELD)
     many = words.plural(len(findings), "frozen finding")
     names = words.listed(findings.loc[held, "label"].astype(str).tolist())
@@ -58,7 +63,9 @@ def replication_headline(findings: pd.DataFrame) -> str:
     return f"{which[0].upper()}{which[1:]} replicated: {names}."
 
 
-def methods_sentences(run: ReplicationRun, findings: pd.DataFrame, models: pd.DataFrame) -> list[str]:
+def methods_sentences(
+    run: ReplicationRun, findings: pd.DataFrame, models: pd.DataFrame, signatures: pd.DataFrame
+) -> list[str]:
     """The methods paragraph, from what was done."""
     out = [
         f"The findings of {run.first} ({run.n_first} patients) were written down before this cohort "
@@ -77,11 +84,18 @@ def methods_sentences(run: ReplicationRun, findings: pd.DataFrame, models: pd.Da
             + (f" to {findings['tau'].max():.2g}" if findings["tau"].nunique() > 1 else "")
             + " on the scale of the effect. The sceptical p-value is Held's (2020).",
         ]
-    if len(models):
+    if len(models) or len(signatures):
         out.append(
             "The models of the first cohort were judged in three steps that are never mixed: as frozen; with "
             "the baseline alone refitted; with everything refitted here (optimistic). Observed and expected "
             "events are compared over the time each patient was watched (Crowson, Atkinson & Therneau 2016)."
+        )
+    if len(signatures):
+        out.append(
+            "The signature of the first cohort was applied with its coefficients, scales and limits; a "
+            "missing marker was predicted from the base model by the first cohort's coefficients. It is "
+            "called better than the base model where the 95 % interval of its gain lies above 0 as frozen "
+            "and with everything refitted: a frozen base model that does badly here proves nothing."
         )
     return out
 
@@ -140,7 +154,7 @@ def shift_view(shift: pd.DataFrame) -> Table:
         )
         for r in shift.itertuples(index=False)
     ]
-    return Table(heads, tuple(rows), note="Made before any outcome of this cohort was looked at.")
+    return Table(heads, tuple(rows), note=SHIFT_NOTE)
 
 
 def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[str, str]) -> Table:
@@ -176,6 +190,12 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
     return Table(heads, tuple(rows), note=note)
 
 
+def signature_view(signatures: pd.DataFrame, labels: Mapping[str, str]) -> Table:
+    """The frozen signatures at the three steps, as the models of single findings."""
+    names = {"signature": "Signature"}
+    return model_view(signatures.assign(feature="signature"), labels, names)
+
+
 def _with_interval(value: object, low: object, high: object) -> str:
     return "" if words.missing(value) else f"{words.fixed(value)} ({words.interval(low, high)})"
 
@@ -186,12 +206,14 @@ def write_replication_page(
     figures: Sequence[SavedFigure],
     folder: Path,
 ) -> list[Path]:
-    """Write index.html and methods.md into `folder`. Tables: "replication", "shift", "model_performance"."""
+    """Write index.html and methods.md into `folder`. `tables` as those of the result."""
     from jinja2 import Environment, StrictUndefined
 
-    findings, shift, models = (tables[name] for name in ("replication", "shift", "model_performance"))
+    findings, shift, models, signatures = (
+        tables[name] for name in ("replication", "shift", "model_performance", "signature_performance")
+    )
     names = dict(zip(findings["feature"], findings["label"].astype(str))) if len(findings) else {}
-    methods = methods_sentences(run, findings, models)
+    methods = methods_sentences(run, findings, models, signatures)
     here = files("discovery.report")
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -205,6 +227,7 @@ def write_replication_page(
         shift=shift_view(shift) if len(shift) else None,
         findings=finding_view(findings, run.labels) if len(findings) else None,
         models=model_view(models, run.labels, names) if len(models) else None,
+        signatures=signature_view(signatures, run.labels) if len(signatures) else None,
         figures=[_figure(figure, folder) | {"text": figure.svg.read_text("utf-8")} for figure in figures],
         methods=methods,
     )

@@ -64,3 +64,20 @@ def screened():
         return screen(design, permutations=options.pop("permutations", 0), **options)
 
     return make
+
+
+@pytest.fixture(scope="session")
+def two_cohorts(root, tmp_path_factory):
+    """Findings of one open breast cancer cohort, and the other cohort they are tested in."""
+    import discovery
+
+    folder = tmp_path_factory.mktemp("two_cohorts")
+    text = (root / "cohorts" / "rotterdam" / "study.toml").read_text()
+    for name in ("patients.csv", "features.csv", "labels.csv"):
+        text = text.replace(f'"{name}"', f'"{root}/cohorts/rotterdam/{name}"')
+    (folder / "study.toml").write_text(text + "\n[analysis]\nreplicates = 30\npermutations = 0\n")
+    discovery.run(folder / "study.toml", out=folder / "first", workers=1)
+    result = discovery.replicate(
+        folder / "first" / "frozen.json", root / "cohorts" / "gbsg" / "study.toml", out=folder / "second"
+    )
+    return folder, result

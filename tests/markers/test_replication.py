@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
-from discovery.markers.frozen import read_frozen, write_frozen
+from discovery.markers.frozen_file import read_frozen, write_frozen
 from discovery.markers.replication import (
     CONSISTENT,
     CONTRADICTED,
@@ -74,23 +74,6 @@ def test_words_follow_the_rules_in_both_directions(estimate, p_holm, p_other, po
         low=low, high=high, alpha=0.05, least_power=0.8,
     )  # fmt: skip
     assert found[0] == word
-
-
-@pytest.fixture(scope="module")
-def two_cohorts(root, tmp_path_factory):
-    """Findings of one open breast cancer cohort, and the other cohort they are tested in."""
-    import discovery
-
-    folder = tmp_path_factory.mktemp("two_cohorts")
-    text = (root / "cohorts" / "rotterdam" / "study.toml").read_text()
-    for name in ("patients.csv", "features.csv", "labels.csv"):
-        text = text.replace(f'"{name}"', f'"{root}/cohorts/rotterdam/{name}"')
-    (folder / "study.toml").write_text(text + "\n[analysis]\nreplicates = 30\npermutations = 0\n")
-    discovery.run(folder / "study.toml", out=folder / "first", workers=1)
-    result = discovery.replicate(
-        folder / "first" / "frozen.json", root / "cohorts" / "gbsg" / "study.toml", out=folder / "second"
-    )
-    return folder, result
 
 
 def test_a_published_prognostic_factor_of_one_cohort_replicates_in_the_other(two_cohorts):

@@ -199,6 +199,10 @@ def test_what_is_frozen_for_replication_tells_no_small_count_either(run):
     assert events.loc[events["part"] == "curve", "n_event"].isna().all()
     base = frozen["outcomes"][0]["base"]
     assert 0 < len(base["times"]) <= 1500 / LIMIT
+    shares = [term["share"] for term in frozen["outcomes"][0]["terms"] if term["level"]]
+    counts = np.array(shares) * frozen["n_patients"] / LIMIT
+    np.testing.assert_allclose(counts, np.round(counts), atol=1e-9)
+    assert len(counts)
 
 
 def test_estimates_are_those_of_all_patients(run):
