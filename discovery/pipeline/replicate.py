@@ -18,12 +18,18 @@ from discovery.pipeline.measure import measure_study
 from discovery.pipeline.measured_files import with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
+from discovery.pipeline.second_phenotypes import (
+    read_phenotypes,
+    replicate_phenotypes,
+    require_same_measures,
+)
 from discovery.study import Study, read_study
 
 
 @dataclass(frozen=True, kw_only=True)
 class ReplicationResult:
-    """`tables`: "replication" (a row a finding), "shift", "model_performance", "signature_performance"."""
+    """`tables`: "replication" (a row a finding), "shift", "model_performance", "signature_performance",
+    "phenotype_replication", "axis_replication"."""
 
     folder: Path
     report: Path
@@ -67,6 +73,7 @@ def replicate(
     progress = progress or Silent()
     progress.stage("reading the frozen findings and the study")
     findings = read_frozen(frozen)
+    phenotypes = read_phenotypes(findings.phenotypes)
     study = study if isinstance(study, Study) else read_study(study)
     name = f"{study.settings.study.name}_replication"
     folder = ResultsFolder(out, name)
@@ -80,14 +87,18 @@ def replicate(
             remarks += notes
     known = definitions(study)
     require_same(findings, study, known)
+    require_same_measures(findings.phenotypes or {}, study, known)
     progress.stage("testing the frozen findings")
     found = replicate_findings(findings, study, known)
     signatures = judge_signatures(findings, study)
+    groups = replicate_phenotypes(phenotypes, study)
     tables = {
         "replication": found.findings,
         "shift": found.shift,
         "model_performance": found.models,
         "signature_performance": signatures.table,
+        "phenotype_replication": groups.groups,
+        "axis_replication": groups.axes,
     }
     remarks += found.remarks
 
@@ -112,6 +123,7 @@ def replicate(
         input_hashes=study.input_hashes,
         frozen_hash=sha256(frozen),
         signatures=signatures.sentences,
+        phenotypes=groups.sentences,
         versions=versions(),
     )
     write_replication_page(

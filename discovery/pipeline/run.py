@@ -165,11 +165,12 @@ def analyse(
     from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
     from discovery.pipeline.describe import describe_cohort
     from discovery.pipeline.etiology_identification import identification_tables
-    from discovery.pipeline.frozen_findings import frozen_findings
+    from discovery.pipeline.frozen_findings import definitions, frozen_findings
     from discovery.pipeline.imputation import impute_screens, tipping_table
     from discovery.pipeline.known_reliability import known_reliability
     from discovery.pipeline.leading import leading_features, leading_tables
     from discovery.pipeline.phenotypes import find_phenotypes
+    from discovery.pipeline.second_phenotypes import phenotypes_to_freeze
     from discovery.pipeline.sensitivity import sensitivity_table
     from discovery.pipeline.settings import run_settings
     from discovery.pipeline.signatures import signature_tables
@@ -260,7 +261,8 @@ def analyse(
     frozen = frozen_findings(study, designs, ordered, tables, settings.versions)
     if groups is None:
         return Analysed(tables, settings, frozen, {})
-    frozen = frozen.model_copy(update={"phenotypes": groups.model.to_dict()})
+    kept = phenotypes_to_freeze(groups.model, study, definitions(study))
+    frozen = frozen.model_copy(update={"phenotypes": kept})
     return Analysed(tables, settings, frozen, {"phenotypes.parquet": groups.patients})
 
 

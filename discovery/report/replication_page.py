@@ -15,6 +15,8 @@ from discovery.report.html import POLICY, _figure
 from discovery.report.methods_text import CAUTION
 from discovery.report.page_tables import Table
 from discovery.report.saved_figure import SavedFigure
+from discovery.report.second_phenotypes_view import METHODS as PHENOTYPE_METHODS
+from discovery.report.second_phenotypes_view import axis_view, group_view
 
 NOT_SHRUNK = (
     "Where the first cohort had too few features (20 are needed) to learn how far selection inflated the "
@@ -44,6 +46,7 @@ class ReplicationRun:
     frozen_hash: str
     versions: Mapping[str, str]
     signatures: tuple[str, ...] = ()  # a sentence a frozen signature
+    phenotypes: tuple[str, ...] = ()  # sentences on groups and axes
 
 
 def replication_headline(findings: pd.DataFrame) -> str:
@@ -212,8 +215,10 @@ def write_replication_page(
     findings, shift, models, signatures = (
         tables[name] for name in ("replication", "shift", "model_performance", "signature_performance")
     )
+    groups, axes = tables["phenotype_replication"], tables["axis_replication"]
     names = dict(zip(findings["feature"], findings["label"].astype(str))) if len(findings) else {}
     methods = methods_sentences(run, findings, models, signatures)
+    methods += [PHENOTYPE_METHODS] if len(axes) else []
     here = files("discovery.report")
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -228,6 +233,8 @@ def write_replication_page(
         findings=finding_view(findings, run.labels) if len(findings) else None,
         models=model_view(models, run.labels, names) if len(models) else None,
         signatures=signature_view(signatures, run.labels) if len(signatures) else None,
+        groups=group_view(groups) if len(groups) else None,
+        axes=axis_view(axes) if len(axes) else None,
         figures=[_figure(figure, folder) | {"text": figure.svg.read_text("utf-8")} for figure in figures],
         methods=methods,
     )

@@ -1,0 +1,185 @@
+"""Phenotypes frozen in one half of an open table, looked for in the other and in noise; bad files."""
+
+from __future__ import annotations
+
+import json
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import binom
+
+import discovery
+from discovery.pipeline.second_phenotypes import read_phenotypes, replicate_phenotypes
+from discovery.problems import InputError
+
+BILL = ["bill_length_mm", "bill_depth_mm", "flipper_length_mm", "body_mass_g"]
+TEXT = """[study]
+name = "{name}"
+seed = 5
+[patients]
+file = "patients.csv"
+id = "patient_id"
+[features]
+file = "features.csv"
+labels = "labels.csv"
+[[outcomes]]
+name = "year"
+kind = "continuous"
+column = "year"
+[analysis]
+replicates = 0
+permutations = 0
+workers = 1
+"""
+
+
+def write_study(folder, features: pd.DataFrame, *, unit="mm"):
+    folder.mkdir(parents=True, exist_ok=True)
+    ids = [f"bird_{k:04d}" for k in range(len(features))]
+    features.assign(patient_id=ids).to_csv(folder / "features.csv", index=False)
+    year = np.random.default_rng(3).normal(size=len(features))
+    pd.DataFrame({"patient_id": ids, "year": year}).to_csv(folder / "patients.csv", index=False)
+    (folder / "labels.csv").write_text(f"feature,label,unit\nbill_depth_mm,Bill depth,{unit}\n")
+    (folder / "study.toml").write_text(TEXT.format(name=folder.name))
+    return folder / "study.toml"
+
+
+@pytest.fixture(scope="module")
+def halves(dataset):
+    """Two random halves of the penguins, whose largest species stands apart from the two others."""
+    table = dataset("penguins.csv").dropna().reset_index(drop=True)
+    first = np.random.default_rng(8).permutation(len(table)) < len(table) // 2
+    return table[first].reset_index(drop=True), table[~first].reset_index(drop=True)
+
+
+@pytest.fixture(scope="module")
+def frozen(halves, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("first_half")
+    discovery.run(write_study(folder, halves[0][BILL]), out=folder / "out")
+    return folder / "out" / "frozen.json"
+
+
+@pytest.fixture(scope="module")
+def second(halves, frozen, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("second_half")
+    return folder, discovery.replicate(frozen, write_study(folder, halves[1][BILL]), out=folder / "out")
+
+
+def edited(frozen, tmp_path, edit):
+    content = json.loads(frozen.read_text())
+    edit(content["phenotypes"])
+    path = tmp_path / "frozen.json"
+    path.write_text(json.dumps(content))
+    return path
+
+
+def test_phenotypes_of_one_half_are_those_of_the_other(second):
+    folder, result = second
+    groups = result.tables["phenotype_replication"]
+    assert groups["verdict"].tolist() == ["replicated", "replicated"]
+    assert (groups["prediction_strength"] > 0.95).all()
+    assert "replicated phenotypes. 2 of 2 came back" in (folder / "out" / "index.html").read_text()
+    assert "Tibshirani" in (folder / "out" / "methods.md").read_text()
+    assert pd.read_csv(folder / "out" / "phenotype_replication.csv").shape == groups.shape
+
+
+def test_prediction_strength_is_that_of_k_means_of_scikit_learn(frozen, halves, second):
+    from sklearn.cluster import KMeans
+
+    kept = json.loads(frozen.read_text())["phenotypes"]
+    scale = pd.DataFrame(kept["preparation"]["features"]).set_index("feature")
+    z = (halves[1][scale.index].clip(scale["low"], scale["high"], axis=1) - scale["mean"]) / scale["sd"]
+    loadings = np.array(kept["components"]["loadings"])
+    scores = (z.to_numpy() * scale["weight"].to_numpy() - np.array(kept["components"]["centre"])) @ loadings
+    own = KMeans(2, n_init=20, random_state=1).fit(scores)
+    assigned = ((scores[:, None, :] - np.array(kept["centres"])) ** 2).sum(axis=2).argmin(axis=1)
+    strength = []
+    for group in range(2):
+        labels = assigned[own.labels_ == group]
+        pairs = labels[:, None] == labels[None, :]
+        strength.append((pairs.sum() - len(labels)) / (len(labels) * (len(labels) - 1)))
+    found = second[1].tables["phenotype_replication"]["prediction_strength"]
+    assert sorted(found) == pytest.approx(sorted(strength), abs=1e-12)
+
+
+def test_the_first_axis_is_alike_by_numpy_as_well(frozen, halves, second):
+    kept = json.loads(frozen.read_text())["phenotypes"]
+    scale = pd.DataFrame(kept["preparation"]["features"]).set_index("feature")
+    z = (halves[1][scale.index].clip(scale["low"], scale["high"], axis=1) - scale["mean"]) / scale["sd"]
+    own = np.linalg.svd(z - z.mean(), full_matrices=False)[2][0]
+    frozen_axis = np.array(kept["components"]["loadings"])[:, 0]
+    row = second[1].tables["axis_replication"].iloc[0]
+    assert row["congruence"] == pytest.approx(abs(own @ frozen_axis), abs=1e-9)
+    assert row["verdict"] == "replicated"
+    assert row["p_chance"] <= 0.05
+
+
+def test_columns_shuffled_apart_seldom_give_groups_or_axes_back(frozen, halves):
+    """An axis comes back by chance in at most 5 % of such cohorts; its words rest on shuffles of its own."""
+    model = read_phenotypes(json.loads(frozen.read_text())["phenotypes"])
+    rng, axes, groups, cohorts = np.random.default_rng(2), 0, 0, 80
+    for _ in range(cohorts):
+        noise = halves[1][BILL].apply(lambda column: rng.permutation(column.to_numpy()))
+        found = replicate_phenotypes(model, SimpleNamespace(features=noise))
+        axes += found.axes["verdict"].iloc[0] == "replicated"
+        groups += (found.groups["verdict"] == "replicated").all()
+    assert axes <= binom.ppf(0.999, cohorts, 0.05)
+    assert groups <= binom.ppf(0.999, cohorts, 0.01)
+    assert "first cohort: not replicated" in found.sentences[0]
+
+
+def test_a_cohort_without_a_feature_or_with_few_patients_is_told_not_refused(frozen, halves, tmp_path):
+    for name, features, words in (
+        ("less", halves[1][BILL[:3]], "not assessable: this cohort has no body_mass_g"),
+        ("few", halves[1][BILL].iloc[:8], "not assessable: features: found"),
+    ):
+        result = discovery.replicate(
+            frozen, write_study(tmp_path / name, features), out=tmp_path / "o" / name
+        )
+        assert result.tables["axis_replication"].empty
+        assert words in (tmp_path / "o" / name / "index.html").read_text().replace("&#39;", "'")
+
+
+def test_another_unit_of_a_feature_of_the_phenotypes_is_refused(frozen, halves, tmp_path):
+    study = write_study(tmp_path / "inches", halves[1][BILL], unit="in")
+    with pytest.raises(InputError, match=r"bill_depth_mm.*the unit of the first cohort, 'mm'"):
+        discovery.replicate(frozen, study, out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_file_without_phenotypes_is_no_fault(frozen, halves, tmp_path):
+    content = json.loads(frozen.read_text())
+    content["phenotypes"] = None
+    path = tmp_path / "frozen.json"
+    path.write_text(json.dumps(content))
+    result = discovery.replicate(path, write_study(tmp_path / "s", halves[1][BILL]), out=tmp_path / "out")
+    assert result.tables["axis_replication"].empty
+    assert "Phenotypes and axes" not in (tmp_path / "out" / "index.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("edit", "words"),
+    [
+        (dict.clear, "frozen phenotypes 1"),
+        (lambda kept: kept.pop("centres"), "column 'centres'"),
+        (lambda kept: kept["centres"].pop(), "column 'centres'.*2 x"),
+        (lambda kept: kept.update(centres="near"), "the numbers as the run wrote them"),
+        (lambda kept: kept["components"]["loadings"].pop(), "column 'loadings'"),
+        (lambda kept: kept["preparation"].update(covariance=[[1.0]]), "column 'covariance'"),
+        (lambda kept: kept["preparation"]["features"][0].update(sd=None), "column 'scales'"),
+        (lambda kept: kept["preparation"]["features"][0].update(sd=0.0), "above 0"),
+        (lambda kept: kept["verdict"].pop("word"), "column 'word'"),
+        (lambda kept: kept.update(axes=[]), "column 'axes'"),
+        (lambda kept: kept.update(k=0), "2 or more groups"),
+        (lambda kept: kept.update(units=["mm"]), "column 'units'"),
+        (lambda kept: kept["settings"].update(colour="red"), "the numbers as the run wrote them"),
+        (lambda kept: kept["settings"].update(method="magic"), "kmeans, ward"),
+    ],
+)
+def test_a_bad_block_is_told_in_words_before_anything_is_written(frozen, halves, tmp_path, edit, words):
+    path = edited(frozen, tmp_path, edit)
+    with pytest.raises(InputError, match=words):
+        discovery.replicate(path, write_study(tmp_path / "s", halves[1][BILL]), out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
