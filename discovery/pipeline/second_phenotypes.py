@@ -19,6 +19,7 @@ PLACE = "phenotypes of the frozen findings"
 CAME_BACK, NOT_BACK = "replicated", "not replicated"
 NOT_FOUND_FIRST = "none in the first cohort"
 DRAWS, LEVEL = 99, 0.05
+LARGEST = 1e100  # no scale or loading comes near; squares stay finite
 UNREADABLE = (KeyError, TypeError, ValueError, IndexError, AttributeError)
 
 
@@ -78,8 +79,10 @@ def _contradictions(model: Phenotypes) -> Iterable[Problem]:
     from discovery.phenotypes.cluster import METHODS
 
     p, d, k = len(model.preparation_.names), model.components_.kept, model.k_
-    if model.method not in METHODS or not isinstance(model.starts, int) or model.starts < 1:
-        yield Problem(file=PLACE, column="settings", wanted=f"1 or more starts of {', '.join(METHODS)}")
+    whole = isinstance(model.starts, int) and isinstance(model.seed, int)
+    if model.method not in METHODS or not whole or model.starts < 1 or model.seed < 0:
+        settings = f"a seed, and 1 or more starts of {', '.join(METHODS)}"
+        yield Problem(file=PLACE, column="settings", wanted=settings)
     if k < 2 or d < 1 or p < 2 or len(set(model.preparation_.names)) < p:
         yield Problem(file=PLACE, wanted="2 or more groups, 1 or more axes, 2 or more features, each once")
         return
@@ -96,15 +99,17 @@ def _contradictions(model: Phenotypes) -> Iterable[Problem]:
         "novelty inside": (model.novelty_.inside, model.novelty_.outside.shape),
     }
     for name, (array, shape) in wanted.items():
-        if array.shape != shape or not np.isfinite(array).all():
-            found = f"{' x '.join(map(str, array.shape))}, finite: {np.isfinite(array).all()}"
-            sizes = " x ".join(map(str, shape))
-            yield Problem(file=PLACE, column=name, found=found, wanted=f"{sizes} finite numbers")
+        if array.shape != shape or not (np.abs(array) < LARGEST).all():
+            sizes = [" x ".join(map(str, size)) for size in (array.shape, shape)]
+            wanted_here = f"{sizes[1]} finite numbers"
+            yield Problem(file=PLACE, column=name, found=f"{sizes[0]} values", wanted=wanted_here)
             return
     if (scale[:, 1:] <= 0).any() or model.sizes_.sum() <= 0 or (model.sizes_ < 0).any():
         yield Problem(file=PLACE, wanted="scales, weights and sizes above 0")
     if not {"axis", "share", "beyond_chance", "congruence"} <= set(model.axes_.columns):
         yield Problem(file=PLACE, column="axes", wanted="axis, share, beyond_chance, congruence")
+    elif not np.isfinite(model.axes_[["share", "congruence"]].to_numpy(dtype=float)).all():
+        yield Problem(file=PLACE, column="axes", wanted="numbers for share and congruence")
     elif model.axes_["axis"].tolist() != model.get_feature_names_out().tolist():
         yield Problem(file=PLACE, column="axes", wanted=f"a row for each of {d} axes")
 

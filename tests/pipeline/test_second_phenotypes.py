@@ -176,6 +176,9 @@ def test_a_file_without_phenotypes_is_no_fault(frozen, halves, tmp_path):
         (lambda kept: kept.update(units=["mm"]), "column 'units'"),
         (lambda kept: kept["settings"].update(colour="red"), "the numbers as the run wrote them"),
         (lambda kept: kept["settings"].update(method="magic"), "kmeans, ward"),
+        (lambda kept: kept["settings"].update(seed=3.5), "a seed, and"),
+        (lambda kept: kept["axes"][0].update(congruence="near"), "the numbers as the run wrote them"),
+        (lambda kept: kept["centres"][0].__setitem__(0, 1e308), "column 'centres'"),
     ],
 )
 def test_a_bad_block_is_told_in_words_before_anything_is_written(frozen, halves, tmp_path, edit, words):
