@@ -72,14 +72,15 @@ def ridge_linear(y, columns, weights, penalties) -> RidgePath:
     centre = w @ y / w.sum()
     gram, cross = (x * w[:, None]).T @ x, x.T @ (w * (y - centre))
     penalties = np.asarray(penalties, dtype=np.float64)
-    out, loglik = np.zeros((len(penalties), x.shape[1] + 1)), np.empty(len(penalties))
-    for lane, penalty in enumerate(penalties):
-        live = np.isfinite(penalty) & (spread > 0)
-        if live.any():
-            some = np.ix_(live, live)
-            out[lane, 1:][live] = np.linalg.solve(gram[some] + np.diag(penalty[live]), cross[live])
-        out[lane, 0] = centre
-        loglik[lane] = -0.5 * float(w @ (y - centre - x @ out[lane, 1:]) ** 2)
+    out = np.zeros((len(penalties), x.shape[1] + 1))
+    out[:, 0] = centre
+    open_columns = np.isfinite(penalties) & (spread > 0)
+    for live in np.unique(open_columns, axis=0):
+        if live.any():  # lanes with the same columns are solved together
+            lanes = np.flatnonzero((open_columns == live).all(axis=1))
+            own = gram[np.ix_(live, live)] + penalties[lanes][:, live][:, :, None] * np.eye(live.sum())
+            out[np.ix_(lanes, np.append(False, live))] = np.linalg.solve(own, cross[live][:, None])[..., 0]
+    loglik = -0.5 * (w @ (y[:, None] - centre - x @ out[:, 1:].T) ** 2)
     return RidgePath(_unscaled(out, columns, weights, spread), loglik, np.ones(len(penalties), dtype=bool))
 
 
@@ -196,63 +197,69 @@ def _ridge_logistic(x, y, w, penalties, spread):
     n, k = x.shape
     lanes = penalties.shape[0]
     out, loglik, done = np.zeros((lanes, k + 1)), np.zeros(lanes), np.zeros(lanes, np.bool_)
-    eta = np.empty(n)
+    columns, penalty, place = np.empty((n, k + 1)), np.zeros(k + 1), np.zeros(k + 1, np.int64)
+    columns[:, 0] = 1.0
     for j in range(lanes):
-        beta, trial, step = np.zeros(k + 1), np.zeros(k + 1), np.zeros(k + 1)
-        best, halvings = -np.inf, 0
-        for _ in range(MOST_STEPS):
-            value = 0.0
-            for i in range(n):
-                eta[i] = trial[0]
-                for a in range(k):
-                    eta[i] += x[i, a] * trial[1 + a]
-                # log(1 + exp(eta)) without overflow
-                value += w[i] * (y[i] * eta[i] - max(eta[i], 0.0) - np.log1p(np.exp(-abs(eta[i]))))
-            plain = value
-            for a in range(k):
-                if np.isfinite(penalties[j, a]):
-                    value -= 0.5 * penalties[j, a] * trial[1 + a] ** 2
-            if not value > best - SMALL_GAIN * (1.0 + abs(best)) and halvings < 30:
-                halvings += 1
-                for a in range(k + 1):
-                    step[a] *= 0.5
-                    trial[a] = beta[a] + step[a]
-                continue
-            gained = value - best
-            best, loglik[j], halvings = value, plain, 0
-            for a in range(k + 1):
-                beta[a] = trial[a]
-            if gained < SMALL_GAIN * (1.0 + abs(value)):
-                done[j] = True
-                break
-            score, info = np.zeros(k + 1), np.zeros((k + 1, k + 1))
-            for i in range(n):
-                p = 1.0 / (1.0 + np.exp(-eta[i]))
-                r, v = w[i] * (y[i] - p), w[i] * p * (1.0 - p)
-                score[0] += r
-                info[0, 0] += v
-                for a in range(k):
-                    score[1 + a] += r * x[i, a]
-                    info[1 + a, 0] += v * x[i, a]
-                    for b in range(a + 1):
-                        info[1 + a, 1 + b] += v * x[i, a] * x[i, b]
-            for a in range(k + 1):
-                for b in range(a):
-                    info[b, a] = info[a, b]
-            info[0, 0] += 1e-9 * (1.0 + info[0, 0])
-            for a in range(k):
-                if spread[a] > 0.0 and np.isfinite(penalties[j, a]):
-                    score[1 + a] -= penalties[j, a] * beta[1 + a]
-                    info[1 + a, 1 + a] += penalties[j, a] + 1e-9 * (1.0 + info[1 + a, 1 + a])
-                else:
-                    for b in range(k + 1):
-                        info[1 + a, b] = 0.0
-                        info[b, 1 + a] = 0.0
-                    info[1 + a, 1 + a] = 1.0
-                    score[1 + a] = 0.0
-            step = np.linalg.solve(info, score)
-            for a in range(k + 1):
-                trial[a] = beta[a] + step[a]
-        for a in range(k + 1):
-            out[j, a] = beta[a]
+        live = 1  # the intercept, then the columns that this lane does not leave out
+        for a in range(k):
+            if spread[a] > 0.0 and np.isfinite(penalties[j, a]):
+                columns[:, live], penalty[live], place[live] = x[:, a], penalties[j, a], 1 + a
+                live += 1
+        beta, loglik[j], done[j] = _one_ridge_logistic(columns, y, w, penalty, live)
+        for a in range(live):
+            out[j, place[a]] = beta[a]
     return out, loglik, done
+
+
+@compiled
+def _one_ridge_logistic(columns, y, w, penalty, live):
+    """beta (live,), log likelihood without the penalty, converged: of the first `live` columns (n, more)."""
+    n = columns.shape[0]
+    beta, trial, step = np.zeros(live), np.zeros(live), np.zeros(live)
+    score, info, share = np.empty(live), np.empty((live, live)), np.empty(n)
+    best, loglik, halvings = -np.inf, 0.0, 0
+    for _ in range(MOST_STEPS):
+        value = 0.0
+        for i in range(n):
+            eta = 0.0
+            for a in range(live):
+                eta += columns[i, a] * trial[a]
+            # log(1 + exp(eta)) without overflow
+            small = np.exp(-abs(eta))
+            value += w[i] * (y[i] * eta - max(eta, 0.0) - np.log1p(small))
+            share[i] = 1.0 / (1.0 + small) if eta >= 0.0 else small / (1.0 + small)
+        plain = value
+        for a in range(live):
+            value -= 0.5 * penalty[a] * trial[a] ** 2
+        if not value > best - SMALL_GAIN * (1.0 + abs(best)) and halvings < 30:
+            halvings += 1
+            for a in range(live):
+                step[a] *= 0.5
+                trial[a] = beta[a] + step[a]
+            continue
+        gained = value - best
+        best, loglik, halvings = value, plain, 0
+        for a in range(live):
+            beta[a] = trial[a]
+        if gained < SMALL_GAIN * (1.0 + abs(value)):
+            return beta, loglik, True
+        score[:] = 0.0
+        info[:] = 0.0
+        for i in range(n):
+            if w[i] == 0.0:
+                continue
+            r, v = w[i] * (y[i] - share[i]), w[i] * share[i] * (1.0 - share[i])
+            for a in range(live):
+                score[a] += r * columns[i, a]
+                own = v * columns[i, a]
+                for b in range(a + 1):
+                    info[a, b] += own * columns[i, b]
+        for a in range(live):
+            score[a] -= penalty[a] * beta[a]
+            info[a, a] += penalty[a] + 1e-9 * (1.0 + info[a, a])
+            for b in range(a):
+                info[b, a] = info[a, b]
+        step = np.linalg.solve(info, score)
+        for a in range(live):
+            trial[a] = beta[a] + step[a]
+    return beta, loglik, False

@@ -248,9 +248,10 @@ def signature_paragraphs(s: RunSettings) -> list[str]:
         "The whole search was repeated in bootstrap draws (patients drawn within sites); discrimination and "
         "its gain over the base model and over the best single marker are 0.368 of the apparent value and "
         "0.632 of that in patients not drawn (Efron 1983), with intervals from the shifted quantiles of the "
-        "draws (Noma et al. 2021). The calibration slope is that of the draws' models in the original "
-        "patients. Net benefit (Vickers and Elkin 2006) uses risks predicted for patients left out, the "
-        "search repeated in every fold of 4 times 5-fold cross-validation.",
+        "draws (Noma et al. 2021). The calibration slope is corrected alike, slopes in patients not drawn "
+        "being averaged by their precision, with an interval as wide as that of the apparent slope. Net "
+        "benefit (Vickers and Elkin 2006) uses risks predicted for patients left out, the search repeated in "
+        "every fold of 4 times 5-fold cross-validation.",
     ]
 
 

@@ -102,3 +102,27 @@ def test_a_larger_penalty_shrinks_and_a_separated_outcome_still_has_a_fit():
     found = ridge_logistic(y, x, np.ones(60), [[0.5], [5.0], [50.0]])
     assert found.converged.all()
     assert (np.diff(found.coef[:, 1]) < 0).all()
+
+
+@pytest.mark.parametrize("ridge", [ridge_logistic, ridge_linear])
+def test_each_lane_is_the_fit_of_its_own_columns(ridge):
+    """Lanes that leave different columns out, one of them without spread, beside each other and alone."""
+    rng = np.random.default_rng(12)
+    x, w = rng.normal(size=(80, 5)), rng.integers(0, 3, 80).astype(float)
+    x[:, 3] = 2.0
+    y = (rng.random(80) < 1 / (1 + np.exp(-x[:, 0]))).astype(float)
+    lanes = np.array(
+        [[0.1, INF, 3.0, 1.0, INF], [0.1, 2.0, INF, INF, 5.0], [INF] * 5, [1.0, 1.0, 1.0, 1.0, 1.0]]
+    )
+    together = ridge(y, x, w, lanes)
+    for lane, penalty in enumerate(lanes):
+        own = np.flatnonzero(np.isfinite(penalty) & (np.arange(5) != 3))
+        expected = np.zeros(6)
+        if own.size:
+            alone = ridge(y, x[:, own], w, penalty[own][None, :])
+            expected[np.append(0, 1 + own)] = alone.coef[0]
+            assert together.loglik[lane] == pytest.approx(alone.loglik[0], rel=1e-12)
+        else:
+            share = w @ y / w.sum()
+            expected[0] = np.log(share / (1 - share)) if ridge is ridge_logistic else share
+        np.testing.assert_allclose(together.coef[lane], expected, rtol=1e-7, atol=1e-9)

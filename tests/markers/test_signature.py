@@ -9,7 +9,14 @@ import pytest
 from discovery.association.design import build_design
 from discovery.markers.net_benefit import net_benefit, share_by_horizon, share_of_class
 from discovery.markers.signature import SignatureSearch
-from discovery.markers.signature_judged import BETTER, MODELS, NO_BETTER, signature_of
+from discovery.markers.signature_judged import (
+    BETTER,
+    MODELS,
+    NO_BETTER,
+    _corrected_slope,
+    _Judge,
+    signature_of,
+)
 from discovery.study import Outcome
 
 
@@ -59,6 +66,62 @@ def test_planted_markers_are_found_and_the_corrected_value_is_that_of_new_patien
         y = (new.y - old.mean()) / old.std(ddof=1)
         truth = explained_variance(y, score + found.fit.coef[0]).value[0]
     assert row["corrected"] == pytest.approx(truth, abs=0.06)
+
+
+@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
+def test_calibration_slopes_are_those_of_a_general_package_and_corrected_by_the_patients_left_out(kind):
+    design = build_design(*simulated(np.random.default_rng(21), 200, [0.6], kind, p=5))
+    judge = _Judge(SignatureSearch(design).design)
+    rng = np.random.default_rng(1)
+    scores = np.column_stack([design.features[:, 0], 0.3 * design.features[:, 0], np.zeros(200)])
+    rows = rng.random(200) < 0.6
+    slope, se = judge.slopes(scores, rows.astype(float))
+    if kind == "survival":
+        from lifelines import CoxPHFitter
+
+        table = pd.DataFrame({"x": scores[rows, 0], "t": design.time[rows], "e": design.event[rows]})
+        fit = CoxPHFitter().fit(table, "t", "e")
+        want = fit.params_["x"], fit.standard_errors_["x"]
+    else:
+        from statsmodels.api import OLS, Logit
+
+        y, x = judge.design.y[rows], np.column_stack([np.ones(rows.sum()), scores[rows, 0]])
+        fit = Logit(y, x).fit(disp=0) if kind == "binary" else OLS(y, x).fit()
+        want = fit.params[1], fit.bse[1]
+    assert slope[0] == pytest.approx(want[0], rel=1e-3)
+    assert se[0] == pytest.approx(want[1], rel=2e-2)
+    assert slope[1] == pytest.approx(slope[0] / 0.3, rel=1e-6)
+    assert np.isnan(slope[2])
+    assert np.isnan(se[2])
+    # .368 of 1.2 and .632 of (4 x .8 + 1 x .3) / 5 = .7, NaN left out; half-width 1.96 x .1
+    got = _corrected_slope(1.2, 0.1, np.array([0.8, 0.3, np.nan]), np.array([0.5, 1.0, np.nan]))
+    np.testing.assert_allclose(got, np.array([0.884, 0.884 - 0.196, 0.884 + 0.196]), atol=1e-5)
+    assert np.isnan(_corrected_slope(np.nan, np.nan, np.array([0.8]), np.array([0.5]))).all()
+
+
+def test_calibration_slopes_of_separated_patients_are_penalised_not_lost():
+    outcome, covariates, features = simulated(np.random.default_rng(3), 120, [0.0], "binary", p=5)
+    design = build_design(outcome, covariates, features)
+    judge = _Judge(design)
+    slope, _ = judge.slopes(np.column_stack([design.y + 0.1 * design.base[:, 0]] * 3), np.ones(120))
+    assert np.isfinite(slope).all()
+    assert (slope > 3).all()
+
+
+def test_the_slope_of_an_overfitted_signature_is_said_to_be_below_one():
+    """The mean over cohorts of what is said is that of 10,000 new patients, well below 1."""
+    said, true = [], []
+    for seed in range(5):
+        rng = np.random.default_rng([31, seed])
+        design = build_design(*simulated(rng, 90, [0.5, 0.4], "binary"))
+        found = signature_of(design, seed=seed, draws=25)
+        more = simulated(rng, 10_000, [0.5, 0.4], "binary")
+        new = build_design(*more, scaling=design.scaling, coding=design.coding)
+        score = np.column_stack([new.base, new.features[:, list(found.fit.markers)]]) @ found.fit.coef[1:]
+        said.append(found.performance.set_index("model").loc["signature", "calibration_slope"])
+        true.append(_Judge(new).slopes(score[:, None], np.ones(new.n))[0][0])
+    assert np.mean(said) == pytest.approx(np.mean(true), abs=0.2)
+    assert np.mean(said) < 0.9
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
