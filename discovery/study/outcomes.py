@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -259,7 +260,7 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
     status, stray = coded(cells, groups, comma=source.table.comma)
     declared = "censored, event or competing"
     hint = ""
-    if not np.any(status == 0) and stray.size:
+    if not np.any(status == 0) and stray.size and cells[stray[0]].isprintable():
         hint = f"; if it is the code of censored patients, state censored = {quoted(cells[stray[0]])}"
     report_strays(source, settings.status, cells, stray, declared, settings.name, hint)
     half = np.flatnonzero(np.isfinite(time) != np.isfinite(status))
@@ -437,4 +438,5 @@ def few_events(source: Source, column: str, outcome: str, count: int, what: str)
 
 
 def quoted(cell: str) -> str:
-    return cell if isinstance(canonical(cell), float) else f'"{cell}"'
+    """A cell as a study file states it."""
+    return cell if isinstance(canonical(cell), float) else json.dumps(cell, ensure_ascii=False)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from discovery.files import csv_text
@@ -221,6 +221,7 @@ CELLS = st.one_of(
 
 
 @given(st.lists(st.tuples(CELLS, CELLS, CELLS), min_size=2, max_size=12), st.sampled_from([",", ";"]))
+@example([("0.0", "1.0", "0.0"), ("0.0", "0\n0", "0.0")], ",")
 @quick
 def test_cells_of_any_kind(rows, delimiter):
     frame = pd.DataFrame(rows, columns=["time_days", "status", "age_years"])
