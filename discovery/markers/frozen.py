@@ -18,7 +18,8 @@ from discovery.association.scaling import FeatureScaling
 
 SCHEMA: Literal["frozen findings"] = "frozen findings"
 SCHEMA_VERSION: Literal[2] = 2
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e100, le=1e100)]  # squares stay finite
+Positive = Annotated[float, Field(allow_inf_nan=False, ge=1e-100, le=1e100)]
 
 
 class Part(BaseModel):
@@ -35,7 +36,7 @@ class FrozenFeature(Part):
     low: Finite | None
     high: Finite | None
     mean: Finite
-    sd: Annotated[Finite, Field(gt=0)]
+    sd: Positive
     n: int
 
 
@@ -47,7 +48,7 @@ class FrozenTerm(Part):
     level: str = ""
     reference: str = ""
     mean: Finite = 0.0
-    sd: Annotated[Finite, Field(gt=0)] = 1.0
+    sd: Positive = 1.0
     share: Annotated[Finite, Field(ge=0, le=1)] | None = None
 
 
@@ -76,7 +77,7 @@ class FrozenCandidate(Part):
     feature: str
     verdict: str
     estimate: Finite
-    se: Annotated[Finite, Field(gt=0)]
+    se: Positive
     shrunk_estimate: Finite | None
     shrunk_sd: Finite | None
     n: int

@@ -14,6 +14,7 @@ from discovery.problems import InputError, Problem, shown
 
 LARGEST_FILE = 50_000_000  # bytes
 READABLE = (1, SCHEMA_VERSION)
+LARGEST = 100.0  # log ratio or slope per SD; no fit comes near
 
 
 def write_frozen(findings: FrozenFindings, path: Path | str) -> Path:
@@ -80,6 +81,7 @@ def _contradictions(findings: FrozenFindings, place: str) -> Iterable[Problem]:
         if outcome.signature is not None:
             yield from _twice(place, f"{outcome.name} signature", outcome.signature.markers)
         yield from _lacking(outcome, place)
+        yield from _too_large(outcome, place)
         for names, model in _models(outcome):
             for name in names:
                 if name not in known:
@@ -129,11 +131,32 @@ def _lacking(outcome: FrozenOutcome, place: str) -> Iterable[Problem]:
             continue
         where = f"{outcome.name} {' '.join(names)}".strip()
         if outcome.kind == "survival":
-            if outcome.horizon is None or not model.times:
-                wanted = "a horizon, and the cumulative hazard up to it"
+            if outcome.horizon is None or outcome.horizon <= 0 or not model.times:
+                wanted = "a horizon above 0, and the cumulative hazard up to it"
                 yield Problem(file=place, column=where, wanted=wanted)
         elif model.intercept is None:
             yield Problem(file=place, column=where, wanted="the intercept of the model")
+
+
+def _too_large(outcome: FrozenOutcome, place: str) -> Iterable[Problem]:
+    """Effects that no fit gives, on the scale of which they all are: per SD, logarithms of ratios."""
+    parts = [(f"{outcome.name} {' '.join(names)}".strip(), model) for names, model in _models(outcome)]
+    numbers = [
+        *((where, (*model.coefficients, model.intercept or 0.0)) for where, model in parts if model),
+        *(
+            (f"{outcome.name} {c.feature}", (c.estimate, c.shrunk_estimate or 0.0))
+            for c in outcome.candidates
+        ),
+        *(
+            (f"{outcome.name} signature", row)
+            for row in (outcome.signature.fill if outcome.signature else ())
+        ),
+    ]
+    for where, values in numbers:
+        for value in values:
+            if abs(value) > LARGEST:
+                wanted = f"effects per SD, {LARGEST:g} at most"
+                yield Problem(file=place, column=where, found=f"{value:g}", wanted=wanted)
 
 
 def _models(outcome: FrozenOutcome) -> Iterable[tuple[tuple[str, ...], FrozenModel | None]]:

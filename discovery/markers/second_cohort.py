@@ -195,7 +195,7 @@ def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:
         if not term.level:
             scale = _scale(findings, term.covariate, term.mean, term.sd)
             rows.append(_shift_row(scale, column, study) | {"role": "covariate"})
-        elif term.share is not None and 0 < term.share < 1:
+        elif term.share is not None and 1e-9 < term.share < 1 - 1e-9:
             has = (as_levels(column) == term.level).astype(float).where(column.notna())
             scale = _scale(findings, term.name, term.share, float(np.sqrt(term.share * (1 - term.share))))
             rows.append(_shift_row(scale, has, study) | {"role": "level", "outside_share": np.nan})

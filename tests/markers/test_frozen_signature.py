@@ -105,6 +105,8 @@ def test_a_signature_whose_marker_is_not_measured_is_no_obstacle(rotterdam, root
         (lambda s: s["model"].update(times=[], hazard=[]), "cumulative hazard"),
         (lambda s: s.update(gain="large"), "outcomes.0.signature.gain"),
         (lambda s: s.pop("verdict"), "outcomes.0.signature.verdict"),
+        (lambda s: s["fill"][0].__setitem__(0, 1e30), "effects per SD"),
+        (lambda s: s["model"]["coefficients"].__setitem__(0, -1e30), "effects per SD"),
     ],
 )
 def test_what_is_wrong_with_an_edited_signature_is_told(rotterdam, tmp_path, edit, words):
