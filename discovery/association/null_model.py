@@ -135,7 +135,9 @@ def projected(design: Design, z: np.ndarray, weight: np.ndarray) -> np.ndarray:
             continue
         x, own = design.features[np.ix_(rows, columns)], z[rows]
         root = np.sqrt(weight[rows])[:, None]
-        x = x - own @ np.linalg.lstsq(root * own, root * x, rcond=None)[0]
+        # the pseudo-inverse is that of a few columns; `lstsq` would carry every feature through LAPACK
+        slopes = np.linalg.pinv(root * own, rcond=max(own.shape) * np.finfo(float).eps) @ (root * x)
+        x = x - own @ slopes
         clean[np.ix_(rows, columns)] = x - x.mean(axis=0)
     return clean
 
