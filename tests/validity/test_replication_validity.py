@@ -264,13 +264,12 @@ def test_the_short_way_freezes_what_a_run_freezes(tmp_path):
 
 
 @pytest.mark.validity
-@pytest.mark.parametrize("row", [row for part in TABLE.values() for row in part])
-def test_rows_of_the_table(tmp_path, full_validity, row):
-    if full_validity:
-        assert kept(row_of(row, tmp_path, row.runs), row.most_false)
-    else:
-        found = row_of(row, tmp_path, 2)
-        assert found["frozen_findings"] >= (10 if row.frozen == "leading five" else 0)
+def test_rows_of_the_table(tmp_path, full_validity):
+    rows = [row for part in TABLE.values() for row in part]
+    for number, row in enumerate(rows if full_validity else (TABLE["survival"][0], TABLE["beside"][0])):
+        found = row_of(row, tmp_path / f"{number}", row.runs if full_validity else 3)
+        print(found)
+        assert kept(found, row.most_false), found
 
 
 def main() -> None:

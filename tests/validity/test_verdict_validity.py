@@ -116,7 +116,7 @@ def test_null_features_are_seldom_called_candidates(truth, full_validity):
     world = marker_cohorts()
     cells = [(kind, n) for kind in KINDS for n in SIZES] if full_validity else [("survival", 150)]
     for kind, n in cells:
-        row = row_of(kind, n, truth, measure(world, kind, n, truth, RUNS if full_validity else 15))
+        row = row_of(kind, n, truth, measure(world, kind, n, truth, RUNS if full_validity else 6))
         print(row)
         assert kept(row), row
 
