@@ -9,7 +9,7 @@ import numpy as np
 from discovery.association.design import Design
 from discovery.association.outcome_models import standardised_outcome
 from discovery.kernels.ridge import RidgeCox, RidgePath, ridge_linear, ridge_logistic
-from discovery.markers.families import family_leads, find_families
+from discovery.markers.families import find_families
 
 KINDS = ("survival", "binary", "continuous")
 MOST_MARKERS = 6
@@ -109,9 +109,10 @@ class SignatureSearch:
         design, most = self.design, MOST_MARKERS
         z = np.abs(self._plan.screen(weights).z)
         z[(weights[:, None] * design.observed).sum(axis=0) < LEAST_INFORMATION] = np.nan
-        lead = np.unique(family_leads(z, self.family))
-        lead = lead[lead >= 0]
-        lead = lead[np.argsort(-z[lead], kind="stable")][:most]
+        surest = np.argsort(-z, kind="stable")
+        surest = surest[~np.isnan(z[surest])]
+        first = np.unique(self.family[surest], return_index=True)[1]
+        lead = surest[np.sort(first)][:most]  # of each family, the surest family first
         fill = np.zeros((self._terms.shape[1], most))
         markers = np.zeros((design.n, most))
         for k, j in enumerate(lead):

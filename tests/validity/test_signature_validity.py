@@ -29,7 +29,7 @@ from discovery.markers.signature_judged import BETTER, signature_of
 from discovery.study import Outcome
 
 BLOCKS, BLOCK, RHO = 8, 5, 0.8
-KINDS, SIZES, RUNS = ("survival", "binary"), (150, 500), {150: 200, 500: 100}
+KINDS, SIZES, RUNS = ("survival", "binary"), (150, 500), {150: 120, 500: 60}
 SEED, DRAWS = 2611, 60  # no run of this seed had a part in choosing the method
 NAMES = [f"f{k:02d}" for k in range(BLOCKS * BLOCK)]
 SIGNALS = {"four": [0.5, 0.4, 0.3, 0.25], "none": [0.0] * 4}
