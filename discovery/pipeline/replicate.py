@@ -14,10 +14,12 @@ import pandas as pd
 
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.frozen_findings import definitions
+from discovery.pipeline.masking import said
 from discovery.pipeline.measure import measure_study
 from discovery.pipeline.measured_files import with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
+from discovery.pipeline.second_masking import masked_replication, remarks_of
 from discovery.pipeline.second_phenotypes import (
     read_phenotypes,
     replicate_phenotypes,
@@ -91,7 +93,8 @@ def replicate(
     progress.stage("testing the frozen findings")
     found = replicate_findings(findings, study, known)
     signatures = judge_signatures(findings, study)
-    groups = replicate_phenotypes(phenotypes, study)
+    limit = study.settings.analysis.suppress_below
+    groups = replicate_phenotypes(phenotypes, study, suppress_below=limit)
     tables = {
         "replication": found.findings,
         "shift": found.shift,
@@ -100,7 +103,8 @@ def replicate(
         "phenotype_replication": groups.groups,
         "axis_replication": groups.axes,
     }
-    remarks += found.remarks
+    tables = masked_replication(tables, study)
+    remarks += remarks_of(found, tables["shift"], study)
 
     remarks += folder.open()
     if measured is not None:
@@ -119,15 +123,15 @@ def replicate(
         alpha=findings.rules.alpha,
         labels={outcome.name: outcome.label for outcome in findings.outcomes},
         remarks=tuple(dict.fromkeys(remarks)),
-        problems=tuple(problem.sentence() for problem in study.warnings),
+        problems=tuple(said(problem.sentence(), limit) for problem in study.warnings),
         input_hashes=study.input_hashes,
         frozen_hash=sha256(frozen),
-        signatures=signatures.sentences,
+        signatures=tuple(said(text, limit) for text in signatures.sentences),
         phenotypes=groups.sentences,
         versions=versions(),
     )
     write_replication_page(
-        run, tables, _figures(found.findings, run.labels, folder.path / "figures"), folder.path
+        run, tables, _figures(tables["replication"], run.labels, folder.path / "figures"), folder.path
     )
     write_replication_manifest(
         folder.path,

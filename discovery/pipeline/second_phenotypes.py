@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from discovery.cohort.masked_counts import small
 from discovery.problems import InputError, Problem, shown
 from discovery.study import Study
 
@@ -143,7 +144,9 @@ def require_same_measures(kept: Mapping[str, Any], study: Study, definitions: Ma
         raise InputError(problems)
 
 
-def replicate_phenotypes(model: Phenotypes | None, study: Study) -> SecondPhenotypes:
+def replicate_phenotypes(
+    model: Phenotypes | None, study: Study, *, suppress_below: int = 0
+) -> SecondPhenotypes:
     """Look for the groups and axes of `model` in the features of `study`.
 
     Groups: the second cohort is cut anew, and must be cut as the frozen centroids cut it. Axes: the second
@@ -169,7 +172,9 @@ def replicate_phenotypes(model: Phenotypes | None, study: Study) -> SecondPhenot
     first = model.verdict_.word
     groups = pd.DataFrame() if first == NO_GROUPS else _group_table(found.by_group, first == SUPPORTED)
     return SecondPhenotypes(
-        groups=groups, axes=axes, sentences=(_said_of_groups(model, found, groups), _said_of_axes(axes))
+        groups=groups,
+        axes=axes,
+        sentences=(_said_of_groups(model, found, groups, suppress_below), _said_of_axes(axes)),
     )
 
 
@@ -224,7 +229,7 @@ def _chance(model: Phenotypes, features: pd.DataFrame, congruences: np.ndarray) 
     return hits / (DRAWS + 1)
 
 
-def _said_of_groups(model: Phenotypes, found: Any, groups: pd.DataFrame) -> str:
+def _said_of_groups(model: Phenotypes, found: Any, groups: pd.DataFrame, limit: int) -> str:
     from discovery.phenotypes.replication import ORDER, STRENGTH
     from discovery.phenotypes.verdict import SUPPORTED
 
@@ -234,11 +239,13 @@ def _said_of_groups(model: Phenotypes, found: Any, groups: pd.DataFrame) -> str:
     back = int((groups["verdict"] == CAME_BACK).sum())
     order = groups["profile_order"].min(skipna=False)
     lowest = f"{order:.2f}" if np.isfinite(order) else "unknown"
+    few = small(round(found.unlike * found.n), limit)
+    unlike = f"fewer than {limit} patients" if few else f"{found.unlike:.0%} of patients"
     strength = f"{found.prediction_strength:.2f}" if np.isfinite(found.prediction_strength) else "unknown"
     return (
         f"Phenotypes of the first cohort: {found.verdict}. {back} of {len(groups)} came back among {found.n} "
         f"patients: prediction strength {strength} ({STRENGTH:g} needed), lowest agreement of the order of "
-        f"features in a profile {lowest} ({ORDER:g} needed); {found.unlike:.0%} of patients are unlike "
+        f"features in a profile {lowest} ({ORDER:g} needed); {unlike} are unlike "
         "anyone in the first cohort."
     )
 

@@ -1,0 +1,99 @@
+"""A second cohort that asks for it tells no small count: neither in tables nor in words."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import discovery
+
+LIMIT, FEW = 5, 3
+TEXT = """[study]
+name = "{name}"
+seed = 4
+[patients]
+file = "patients.csv"
+id = "patient_id"
+adjust_for = ["ward"]
+[features]
+file = "features.csv"
+[[outcomes]]
+name = "failed"
+kind = "binary"
+column = "failed"
+[analysis]
+replicates = 0
+permutations = 0
+phenotypes = false
+imputations = 0
+workers = 1
+freeze = ["a", "b"]
+suppress_below = {limit}
+"""
+
+
+def write_cohort(folder, n, seed, limit, rare):
+    rng = np.random.default_rng(seed)
+    x = pd.DataFrame(rng.normal(size=(n, 2)), columns=["a", "b"])
+    failed = (rng.random(n) < 1 / (1 + np.exp(-x["a"]))).astype(int)
+    ward = np.where(np.arange(n) < rare, "upper", rng.choice(["left", "right"], n))
+    x.loc[x.index[-FEW:], "b"] = np.nan
+    if rare == FEW:
+        x["a"] = x["a"].clip(-1, 1)
+        x.loc[x.index[:FEW], "a"] = 50.0  # beyond the limits of the first cohort
+    ids = [f"p{k:03d}" for k in range(n)]
+    folder.mkdir(parents=True)
+    pd.DataFrame({"patient_id": ids, "ward": ward, "failed": failed}).to_csv(
+        folder / "patients.csv", index=False
+    )
+    x.assign(patient_id=ids).to_csv(folder / "features.csv", index=False)
+    (folder / "study.toml").write_text(TEXT.format(name=folder.name, limit=limit))
+    return folder / "study.toml"
+
+
+@pytest.fixture(scope="module")
+def frozen(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("masked")
+    discovery.run(write_cohort(folder / "first", 150, 1, 0, rare=50), out=folder / "out")
+    return folder / "out" / "frozen.json"
+
+
+@pytest.mark.parametrize("limit", [0, LIMIT])
+def test_small_counts_of_the_second_cohort(frozen, tmp_path, limit):
+    study = write_cohort(tmp_path / "second", 90, 2, limit, rare=FEW)
+    result = discovery.replicate(frozen, study, out=tmp_path / "out")
+    shift = pd.read_csv(tmp_path / "out" / "shift.csv").set_index("name")
+    findings = pd.read_csv(tmp_path / "out" / "replication.csv").set_index("feature")
+    page = (tmp_path / "out" / "index.html").read_text()
+    plain = not limit
+    assert ("ward=upper" in shift.index) == plain
+    assert ("ward=upper: 3% here" in page) == plain
+    assert np.isfinite(shift.loc["b", ["n", "missing_share"]].to_numpy(float)).all() == plain
+    assert np.isfinite(shift.loc["a", "outside_share"]) == plain
+    assert np.isfinite(findings.loc["b", "n"]) == plain
+    assert shift.loc["a", "n"] == findings.loc["a", "n"] == 90
+    assert np.isfinite(findings["estimate"]).all()
+    assert ("ward=right" in shift.index) != ("ward=left" in shift.index)
+    assert len(result.tables["shift"]) == len(shift)
+    text = re.sub(r"<style>.*?</style>|<svg.*?</svg>", "", page, flags=re.S)
+    assert bool(re.search(rf"<td>(?:{FEW}|{90 - FEW})</td>", text)) == plain
+
+
+def test_the_words_of_groups_tell_no_small_number(frozen):
+    from discovery.pipeline.second_masking import masked_replication
+    from discovery.study import read_study
+
+    study = read_study(frozen.parents[1] / "first" / "study.toml")
+    analysis = study.settings.analysis.model_copy(update={"suppress_below": LIMIT})
+    settings = study.settings.model_copy(update={"analysis": analysis})
+    study = replace(study, settings=settings)
+    empty = pd.DataFrame()
+    names = ("replication", "model_performance", "signature_performance", "shift", "axis_replication")
+    groups = pd.DataFrame({"phenotype": ["P1", "P2"], "n": [147, FEW], "share": [0.98, 0.02]})
+    tables = dict.fromkeys(names, empty) | {"phenotype_replication": groups}
+    found = masked_replication(tables, study)["phenotype_replication"]
+    assert found[["n", "share"]].isna().all().all()
