@@ -40,6 +40,7 @@ NOTE = (
 )
 DRAWN_TOGETHER = 1 << 22  # weights held in memory at once
 COLUMNS_TOGETHER = 25
+NOTHING_LEFT = 1e-6  # largest residual of a base model that tells the classes apart by itself
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +96,7 @@ def preview(
     Raises
     ------
     InputError
-        A kind of outcome without a preview, no feature, a number of draws below 0.
+        A kind of outcome without a preview, no feature, a number of draws or a seed below 0.
 
     Notes
     -----
@@ -111,7 +112,7 @@ def preview(
     Score residuals: Therneau, Grambsch & Fleming, Biometrika 1990;77:147-160. Influence functions as a
     bootstrap: Efron & Tibshirani, An Introduction to the Bootstrap, 1993, ch. 22 (from memory).
     """
-    _require(design, draws)
+    _require(design, draws, seed)
     found = influence_draws(design, draws=draws, seed=seed, horizon=horizon, workers=workers)
     design = standardised_outcome(design)
     missing = 1.0 - design.observed.mean(axis=0)
@@ -157,25 +158,26 @@ def influence_draws(
         design, [np.where(usable, null.influence, 0.0) * np.sqrt(null.variance), slope], draws, seed
     )
     return InfluenceDraws(
-        z=null.z,
-        one_step=null.one_step,
+        z=np.where(usable, null.z, np.nan),
+        one_step=np.where(usable, null.one_step, np.nan),
         gain=gain,
         base=base,
         code=null.code,
-        drawn_z=drawn_z,
+        drawn_z=np.where(usable, drawn_z, np.nan),
         drawn_gain=gain + drawn_gain,
     )
 
 
-def _require(design: Design, draws: int) -> None:
+def _require(design: Design, draws: int, seed: int) -> None:
     problems = []
     if design.kind not in KINDS:
         wanted = f"a {', '.join(KINDS[:-1])} or {KINDS[-1]} outcome; other kinds are ranked by refits only"
         problems.append(Problem(file=f"outcome {design.outcome}", found=design.kind, wanted=wanted))
     if not design.feature_names:
         problems.append(Problem(file="features", found="no feature", wanted="at least one"))
-    if isinstance(draws, bool) or not isinstance(draws, int | np.integer) or draws < 0:
-        problems.append(Problem(file="draws", found=str(draws), wanted="a whole number from 0"))
+    for name, number in (("draws", draws), ("seed", seed)):
+        if isinstance(number, bool) or not isinstance(number, int | np.integer) or number < 0:
+            problems.append(Problem(file=name, found=str(number), wanted="a whole number from 0"))
     if problems:
         raise InputError(problems)
 
@@ -183,14 +185,19 @@ def _require(design: Design, draws: int) -> None:
 def _one_pass(design: Design, observed: np.ndarray):
     """`NullScore` of every feature over its `observed` patients."""
     from discovery.kernels.score import score_cox, score_linear, score_logistic
+    from discovery.kernels.screen_fit import OK, SEPARATED
 
     if design.kind == "survival":
         return score_cox(
             design.time, design.event, design.base, design.features,
             entry=design.entry, stratum=design.stratum, observed=observed,
         )  # fmt: skip
-    fit = score_logistic if design.kind == "binary" else score_linear
-    return fit(design.y, design.base, design.features, observed=observed)
+    if design.kind == "continuous":
+        return score_linear(design.y, design.base, design.features, observed=observed)
+    found = score_logistic(design.y, design.base, design.features, observed=observed)
+    if np.abs(found.residual).max(initial=0.0) < NOTHING_LEFT:
+        return found._replace(code=np.where(found.code == OK, SEPARATED, found.code))
+    return found
 
 
 def _measure(design: Design, horizon: float | None) -> Callable:

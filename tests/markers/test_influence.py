@@ -269,11 +269,21 @@ def test_features_without_a_number_say_why(planted_design):
     assert sorted(table["rank"].dropna()) == list(range(1, 9))
 
 
+def test_a_base_model_that_cannot_be_fitted_leaves_every_feature_without_a_number(planted_design):
+    design = planted_design("binary", 1, n=120)
+    base = np.column_stack([design.base, design.y])
+    table = preview(replace(design, base=base), draws=20, seed=1)
+    assert table["note"].str.contains("not assessed: ").all()
+    assert table[["rank", "z", "rank_low", "apparent_gain", "gain_high"]].isna().all(axis=None)
+
+
 def test_refusals_are_in_words_and_all_at_once(planted_design):
     design = planted_design("binary", 1)
     with pytest.raises(InputError) as refused:
-        preview(replace(design, kind="ordinal"), draws=-1, seed=1)
+        preview(replace(design, kind="ordinal"), draws=-1, seed=-7)
     words = str(refused.value)
+    assert "seed" in words
+    assert "-7" in words
     assert "a survival, binary or continuous outcome" in words
     assert "ordinal" in words
     assert "draws" in words
