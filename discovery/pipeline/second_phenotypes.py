@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 
 PLACE = "phenotypes of the frozen findings"
 CAME_BACK, NOT_BACK = "replicated", "not replicated"
-NOT_FOUND_FIRST = "none in the first cohort"
+NOT_SUPPORTED, NOT_BEYOND = (
+    "no supported phenotypes in the first cohort",
+    "not beyond chance in the first cohort",
+)
 DRAWS, LEVEL = 99, 0.05
 LARGEST = 1e100  # no scale or loading comes near; squares stay finite
 UNREADABLE = (KeyError, TypeError, ValueError, IndexError, AttributeError)
@@ -186,7 +189,7 @@ def _group_table(by_group: pd.DataFrame, supported: bool) -> pd.DataFrame:
     from discovery.phenotypes.replication import ORDER, STRENGTH
 
     held = (by_group["prediction_strength"] >= STRENGTH) & (by_group["profile_order"] >= ORDER)
-    words = np.where(held, CAME_BACK, NOT_BACK) if supported else NOT_FOUND_FIRST
+    words = np.where(held, CAME_BACK, NOT_BACK) if supported else NOT_SUPPORTED
     return by_group.rename(columns={"discovery_share": "share_first"}).assign(verdict=words)
 
 
@@ -206,7 +209,7 @@ def _axis_table(model: Phenotypes, features: pd.DataFrame, alike: pd.DataFrame) 
             "congruence": alike["congruence"],
             "p_chance": p,
             "likeness": alike["word"],
-            "verdict": np.where(~beyond, NOT_FOUND_FIRST, np.where(back, CAME_BACK, NOT_BACK)),
+            "verdict": np.where(~beyond, NOT_BEYOND, np.where(back, CAME_BACK, NOT_BACK)),
         }
     )
 
@@ -251,7 +254,7 @@ def _said_of_groups(model: Phenotypes, found: Any, groups: pd.DataFrame, limit: 
 
 
 def _said_of_axes(axes: pd.DataFrame) -> str:
-    tested = axes[axes["verdict"] != NOT_FOUND_FIRST]
+    tested = axes[axes["verdict"] != NOT_BEYOND]
     if tested.empty:
         return "No continuous axis of the first cohort was beyond chance."
     each = ", ".join(f"{row.axis} {row.congruence:.2f} ({row.likeness})" for row in tested.itertuples())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -195,8 +195,8 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
 
 def signature_view(signatures: pd.DataFrame, labels: Mapping[str, str]) -> Table:
     """The frozen signatures at the three steps, as the models of single findings."""
-    names = {"signature": "Signature"}
-    return model_view(signatures.assign(feature="signature"), labels, names)
+    table = model_view(signatures.assign(feature="signature"), labels, {"signature": "Signature"})
+    return replace(table, note=table.note.replace("the feature's own", "that of its markers"))
 
 
 def _with_interval(value: object, low: object, high: object) -> str:
