@@ -224,8 +224,11 @@ def phenotype_paragraphs(s: RunSettings) -> list[str]:
         "structure, there and in 199 cohorts of a normal copula with the same margins; the larger p-value "
         "counts. "
         "Whether there is a gap between groups was tested by the "
-        "dip (Hartigan and Hartigan 1985) of discriminant scores of patients left out, against normal "
-        "samples; stability is the Jaccard index over 100 bootstrap samples (Hennig 2007)."
+        "dip (Hartigan and Hartigan 1985) of the margins of patients left out (distance from the nearest "
+        "boundary with another group), against normal samples, three groups and more together by the sum "
+        "of log p; where the cohort bends, two groups had to show the gap along the bend too, against "
+        "uniform samples, and more groups against the cohort with its gaps filled by random moves. "
+        "Stability is the Jaccard index over 100 bootstrap samples (Hennig 2007)."
         + (" Groups that follow the sites, or vanish once site means are taken out, are called site-driven."
            if s.site and s.sites > 1 else ""),
         "Only groups that pass structure, gap and stability are called phenotypes. The features that made "
