@@ -24,7 +24,9 @@ from discovery.seeds import named_rng
 FOLDS, REPEATS, NULL_DRAWS = 5, 5, 2000
 JOINT_DRAWS, JOINT_ENOUGH = 999, 100
 TOWARD_ROUND = 0.1  # share of the mean variance in the within-group covariance
-HARDLY_APART = 3.0  # SDs between two normal groups with hardly a gap
+EVEN_PIECES = np.sqrt(
+    12
+)  # SDs inside the pieces from one piece to the next, of an even stretch cut in pieces
 
 Rule = Callable[[np.ndarray], np.ndarray]
 LearnRule = Callable[[np.ndarray, np.ndarray, int], Rule]
@@ -33,10 +35,10 @@ LearnRule = Callable[[np.ndarray, np.ndarray, int], Rule]
 @dataclass(frozen=True, kw_only=True)
 class SeparationTest:
     """`dip` (k,), median over repeats of each group's dip; `p_group`, `p_group_strict` (k,), against normal
-    and against uniform samples; `p_bend`, of a straight cloud; `p_bent`, of the groups as a bent one (NaN
-    where it is straight); `p_separation`, the larger of that and of all groups together; `p_strict`, the
-    smallest strict one times k (k = 2: once, as both scores are one); `scores` (n, k), the margins of the
-    repeat whose dips are nearest the median."""
+    and against uniform samples; `p_bend`, the smallest over the groups, of a straight cloud; `p_bent`, of the
+    groups in a bent one (NaN where it is straight); `p_separation`, the larger of that and of all groups
+    together; `p_strict`, the smallest strict one times k (k = 2: once, as both scores are one); `scores`
+    (n, k), the margins of the repeat whose dips are nearest the median."""
 
     dip: np.ndarray
     p_group: np.ndarray
@@ -58,9 +60,9 @@ def separation_test(
     whole cohort.
 
     A normal cloud says nothing of a bent one, which shows humps wherever it is looked at along a chord. When
-    the cohort bends (`bend.bend_p` along the line between its halves), its groups must show the gap in a
-    second test: two groups along the bend, against uniform samples; three and more against the cohort itself
-    with its gaps filled (`blurred_cohorts`).
+    the cohort bends (`bend.bend_p` along the line between any group and the others), its groups must show the
+    gap in a second test: two groups along the bend, against uniform samples; three and more against the
+    cohort itself with its gaps filled (`blurred_cohorts`).
 
     References
     ----------
@@ -73,23 +75,22 @@ def separation_test(
     normal = null_dips(n, "normal")
     p_normal, p_uniform = _p_values(dip, normal), _p_values(dip, null_dips(n, "uniform"))
     rng = named_rng(seed, "phenotypes", "separation", "joint")
-    halves = labels if k == 2 else cut(scores, 2, rng, method=method, starts=starts)
-    straight = bend_p(scores, margins_of(scores, halves, 2)(scores)[:, 0])
-    bent = straight <= BENT
+    each = [bend_p(scores, margins_of(scores, 1 * (labels == c), 2)(scores)[:, 0]) for c in range(k)]
+    bent = min(each) <= BENT
     together, p_bent = float(p_normal.min()), np.nan
     if k == 2 and bent:
         along, _ = again.left_out(scores, labels, 2, _both_ways)
         p_bent = float(_p_values(along[:1], null_dips(n, "uniform"))[0])
     elif k > 2:
         rule = margins_of(scores, labels, k)
-        together = joint_p(p_normal, rule, normal_clouds(scores, rng))
+        together = joint_p(dip, rule, normal_clouds(scores, rng))
         if bent:
-            p_bent = joint_p(p_normal, rule, blurred_cohorts(scores, labels, k, rng))
+            p_bent = joint_p(dip, rule, blurred_cohorts(scores, labels, k, rng))
     return SeparationTest(
         dip=dip,
         p_group=p_normal,
         p_group_strict=p_uniform,
-        p_bend=straight,
+        p_bend=min(each),
         p_bent=p_bent,
         p_separation=float(np.fmax(together, p_bent)),
         p_strict=float(min(1.0, (1 if k == 2 else k) * p_uniform.min())),
@@ -195,23 +196,25 @@ def normal_clouds(scores: np.ndarray, rng: np.random.Generator) -> Callable[[], 
 def blurred_cohorts(
     scores: np.ndarray, labels: np.ndarray, k: int, rng: np.random.Generator
 ) -> Callable[[], np.ndarray]:
-    """Draws (n, d): resampled rows of `scores` (n, d), moved at random until there is hardly a gap.
+    """Draws (n, d): resampled rows of `scores` (n, d), moved at random until the gaps are filled.
 
     The moves are normal, with as many times the covariance inside the groups as leaves the two groups nearest
-    to each other 3 SD apart: the cohort keeps its bends and loses its gaps.
+    to each other as far apart as pieces of an even stretch: the cohort keeps its bends and loses its gaps.
     """
     n, means = len(scores), centres_of(scores, labels, k)
     within = _within(scores, labels, means)
     apart = (means[:, None] - means[None])[np.triu_indices(k, 1)]
     nearest = float((apart * np.linalg.solve(within, apart.T).T).sum(axis=1).min())
-    root = np.sqrt(max(nearest / HARDLY_APART**2 - 1, 0.0)) * np.linalg.cholesky(within).T
+    root = np.sqrt(max(nearest / EVEN_PIECES**2 - 1, 0.0)) * np.linalg.cholesky(within).T
     return lambda: scores[rng.integers(0, n, n)] + rng.standard_normal(scores.shape) @ root
 
 
-def joint_p(p_group: np.ndarray, rule: Rule, draw: Callable[[], np.ndarray]) -> float:
-    """Chance that a drawn cohort, seen by `rule`, has a sum of log p as low as that of `p_group` (k,).
+def joint_p(dip: np.ndarray, rule: Rule, draw: Callable[[], np.ndarray]) -> float:
+    """Chance that a drawn cohort, seen by `rule`, has a sum of log p as low as that of the dips `dip` (k,).
 
-    The draws end early once 100 cohorts were as low: the p-value is large then, and known well enough.
+    Each p is that of a dip in a normal sample; of sums that are the same (dips beyond all normal samples) the
+    larger dips count as lower. The draws end early once 100 cohorts were as low: the p-value is large then,
+    and known well enough.
 
     References
     ----------
@@ -219,14 +222,17 @@ def joint_p(p_group: np.ndarray, rule: Rule, draw: Callable[[], np.ndarray]) -> 
     """
     from discovery.kernels.dip import dips
 
-    observed = np.log(p_group).sum()
-    as_low = 0
+    def evidence(found: np.ndarray) -> float:
+        return float(1e-6 * found.sum() - np.log(_p_values(found, normal)).sum())
+
+    seen = rule(draw())
+    normal = null_dips(len(seen), "normal")
+    observed, as_low = evidence(dip), 0
     for number in range(1, JOINT_DRAWS + 1):
-        seen = np.ascontiguousarray(np.sort(rule(draw()), axis=0).T)
-        p = _p_values(dips(seen), null_dips(seen.shape[1], "normal"))
-        as_low += np.log(p).sum() <= observed + 1e-9
+        as_low += evidence(dips(np.ascontiguousarray(np.sort(seen, axis=0).T))) >= observed
         if as_low == JOINT_ENOUGH:
             return JOINT_ENOUGH / number
+        seen = rule(draw())
     return float((1 + as_low) / (JOINT_DRAWS + 1))
 
 
