@@ -29,7 +29,7 @@ from discovery.phenotypes.cluster import (
 from discovery.phenotypes.embedding import Embedding, embed
 from discovery.phenotypes.filling import Filling
 from discovery.phenotypes.novelty import learn_novelty
-from discovery.phenotypes.prepare import as_table, learn_preparation
+from discovery.phenotypes.prepare import as_table, learn_on_measured
 from discovery.phenotypes.reduce import MOST_COMPONENTS, VARIANCE, learn_components
 from discovery.phenotypes.separation import separation_test
 from discovery.phenotypes.site_check import SiteCheck, check_sites, without_site_means
@@ -115,12 +115,10 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
         ks = self._checked(features, site)
         self.feature_names_in_ = np.array(features.columns, dtype=object)
         self.n_features_in_ = features.shape[1]
-        self.preparation_ = learn_preparation(
+        self.preparation_, self.measured_ = learn_on_measured(
             features, transforms=self.transforms, families=self.families, winsor=self.winsor
         )
-        every = self.preparation_.scaled(features)
-        self.measured_ = self.preparation_.measured(every)
-        z = every[self.measured_]
+        z = self.preparation_.scaled(features)[self.measured_]
         if len(z) < FEWEST_PATIENTS:
             raise InputError([_too_few(len(z), "patients with at least half of the features")])
         codes = None if site is None else pd.factorize(np.asarray(site, object)[self.measured_])[0]

@@ -6,7 +6,7 @@ Everything is learned once on the discovery cohort and replayed as it is on new 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -190,6 +190,47 @@ def learn_preparation(
         covariance=learn_covariance(z),
         quantiles=quantiles,
     )
+
+
+def learn_on_measured(
+    features: pd.DataFrame,
+    *,
+    transforms: Mapping[str, str] | None = None,
+    families: Mapping[str, Any] | str | None = None,
+    winsor: tuple[float, float] | bool | None = WINSOR,
+) -> tuple[Preparation, np.ndarray]:
+    """`learn_preparation`, and whether each patient (n,) has half of the features.
+
+    A feature without spread among the patients who have, such as a count of usable windows that is 0 only
+    where hardly anything was measured, does not take part either.
+    """
+    taking_part, flat = features, list[str]()
+    while True:
+        found = learn_preparation(
+            taking_part,
+            transforms={n: k for n, k in (transforms or {}).items() if n not in flat},
+            families={n: f for n, f in families.items() if n not in flat}
+            if isinstance(families, Mapping)
+            else families,
+            winsor=winsor,
+        )
+        z = found.scaled(features)
+        measured = found.measured(z)
+        still = [name for j, name in enumerate(found.names) if not _spreads(z[measured, j])]
+        if not still or not measured.any():
+            break
+        flat += still
+        taking_part = taking_part.drop(columns=still)
+    if flat:
+        rows = pd.DataFrame({"feature": flat, "reason": "no spread among the patients with enough measured"})
+        left_out = pd.concat([found.left_out, rows], ignore_index=True)
+        found = replace(found, left_out=left_out)
+    return found, measured
+
+
+def _spreads(z: np.ndarray) -> bool:
+    seen = z[~np.isnan(z)]
+    return bool(seen.size and np.ptp(seen) > 0)
 
 
 def transformed(

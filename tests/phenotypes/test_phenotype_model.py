@@ -129,6 +129,18 @@ def test_planted_groups_that_every_site_has_are_not_site_driven(planted):
     assert found.site_.adjusted_rand > 0.9
 
 
+def test_a_feature_without_spread_among_the_patients_searched_is_left_out_and_named():
+    x, _ = three_groups(np.random.default_rng(4), 60)
+    x["windows"] = 1.0
+    x.iloc[:2] = np.nan  # hardly anything measured of two patients: no window, and nothing else
+    x.iloc[:2, -1] = 0.0
+    found = Phenotypes(seed=1, compare=False, transforms={"windows": "none"}, **FEW).fit(x)
+    left_out = found.preparation_.left_out.set_index("feature")["reason"]
+    assert left_out["windows"] == "no spread among the patients with enough measured"
+    assert found.labels_[:2].tolist() == [-1, -1]
+    assert found.k_ == 3
+
+
 def test_planted_groups_are_found_with_gaps_in_the_data(planted):
     _, where, found = planted
     placed = found.labels_ >= 0
