@@ -7,12 +7,16 @@ import json
 import os
 import subprocess
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import discovery
+from discovery.association.design import design_of
 from discovery.cli.main import main
+from discovery.pipeline.phenotypes import find_phenotypes
 from discovery.problems import InputError
+from discovery.study import read_study
 from discovery.virtual import cohort as generator
 from discovery.virtual.study_text import README, STUDY
 
@@ -69,6 +73,67 @@ def test_the_first_visit_is_analysed_and_the_second_tells_the_reliability(made):
     assert reliability.at["rv_systolic_pressure", "n_patients"] == both.sum()
     assert 10 <= both.sum() <= twice
     assert reliability.at["rv_systolic_pressure", "usable_for_correction"]
+
+
+GROUPS_STUDY = """[study]
+name = "groups"
+seed = 11
+[patients]
+file = "patients.csv"
+id = "patient_id"
+site = "site"
+[features]
+file = "features.csv"
+id = "patient_id"
+[[outcomes]]
+name = "long_stay"
+kind = "binary"
+column = "long_stay"
+positive = 1
+"""
+
+
+def searched(folder, features, patients):
+    """What the stage of a run that looks for groups says of these features (indexed by patient)."""
+    folder.mkdir()
+    features.to_csv(folder / "features.csv", index_label="patient_id")
+    patients.to_csv(folder / "patients.csv", index=False)
+    (folder / "study.toml").write_text(GROUPS_STUDY, encoding="utf-8")
+    study = read_study(folder / "study.toml")
+    return find_phenotypes(study, [design_of(study, study.outcomes[0])], workers=2, notes=[])
+
+
+def demo_features(folder, results):
+    """The measured features of the first visit, and the patients' table."""
+    rows = pd.read_parquet(results / "patient_level" / "patients.parquet")
+    rows = rows[rows["visit"] == 1].set_index("patient_id")
+    names = [name for name in rows.select_dtypes("number") if "__" not in name and name != "visit"]
+    patients = pd.read_csv(folder / "patients.csv")[["patient_id", "site", "long_stay"]]
+    return rows[names], patients[patients["patient_id"].isin(rows.index)]
+
+
+def test_the_demo_with_its_features_shuffled_apart_has_no_groups(made, tmp_path):
+    folder, result = made
+    features, patients = demo_features(folder / "results-cohort", result.folder)
+    rng = np.random.default_rng(3)
+    shuffled = features.apply(lambda column: rng.permutation(column.to_numpy()))
+    found = searched(tmp_path / "shuffled", shuffled, patients)
+    assert found.tables["phenotypes"]["verdict"].tolist() == ["no evidence of groups; report continuous axes"]
+    assert found.tables["phenotype_words"]["sentence"].item().startswith("Search for groups among")
+    assert found.patients["phenotype"].isna().all()
+
+
+def test_the_demo_with_a_pure_shift_of_half_its_sites_is_site_driven(made, tmp_path):
+    folder, result = made
+    features, patients = demo_features(folder / "results-cohort", result.folder)
+    site = patients.set_index("patient_id")["site"].reindex(features.index)
+    elsewhere = site.isin(sorted(site.unique())[::2]).to_numpy()[:, None]
+    half = np.arange(features.shape[1]) % 2 == 0
+    shifted = features + 3 * features.std().to_numpy() * elsewhere * half
+    found = searched(tmp_path / "shifted", shifted, patients)
+    assert set(found.tables["phenotypes"]["verdict"]) == {"site-driven"}
+    assert not found.model.verdict_.groups
+    assert found.model.site_.cramer_v >= 0.3
 
 
 def test_the_cohort_in_the_checkout_has_the_study_text_of_the_package(root):
