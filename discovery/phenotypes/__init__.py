@@ -24,6 +24,9 @@ novelty_, vote_centres_, mixture_   what assignment needs
 
 and does: predict, predict_proba, transform, assign (a table with "unlike anyone seen"), replicate (a second
 cohort), embedding (UMAP, for drawing only), to_dict / from_dict (JSON, no patient rows).
+
+`profiles.profile_table` describes the groups; with profile_test="null" each feature is also held against
+cohorts without groups that were clustered the same way.
 """
 
 from __future__ import annotations

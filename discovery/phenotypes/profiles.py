@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from discovery.problems import InputError, Problem
+
 if TYPE_CHECKING:
     from discovery.phenotypes.model import Phenotypes
 
@@ -19,6 +21,7 @@ def profile_table(
     labels: dict[str, str] | None = None,
     *,
     conf_level: float = 0.95,
+    profile_test: str | None = None,
 ) -> pd.DataFrame:
     """A row a group and feature: the group against all others, in SDs inside the groups.
 
@@ -26,8 +29,18 @@ def profile_table(
     pooled SD within groups), ci_low, ci_high (Hedges & Olkin 1985, large samples), order (1: tells this
     group most), note. The features made the groups, so the effects look larger than new patients would
     show; there are no p-values.
+
+    profile_test : "null" adds between, between_null, p_null and q_null of each feature (all groups at
+        once) against cohorts without groups that were clustered the same way; see `null_profile`.
+
+    Raises
+    ------
+    InputError : another `profile_test`, and what `null_profile_table` says.
     """
     from scipy.stats import norm
+
+    if profile_test not in (None, "null"):
+        raise InputError([Problem(file="profile_test", found=str(profile_test), wanted='"null" or None')])
 
     z = found.preparation_.scaled(features)
     names = [str(name) for name in found.preparation_.table.index]
@@ -54,7 +67,13 @@ def profile_table(
                     "note": MADE_BY,
                 }
             )
-    return pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    if profile_test is None:
+        return table
+    from discovery.phenotypes.null_profile import NULL_NOTE, null_profile_table
+
+    tested = null_profile_table(found, features, workers=found.workers)
+    return table.assign(note=NULL_NOTE).merge(tested, on="feature", how="left", validate="many_to_one")
 
 
 def _effects(inside: np.ndarray, outside: np.ndarray, z_value: float):
