@@ -25,6 +25,7 @@ from discovery.pipeline.second_phenotypes import (
     replicate_phenotypes,
     require_same_measures,
 )
+from discovery.pipeline.second_shapes import require_same_shapes
 from discovery.study import Study, read_study
 
 
@@ -77,6 +78,7 @@ def replicate(
     findings = read_frozen(frozen)
     phenotypes = read_phenotypes(findings.phenotypes)
     study = study if isinstance(study, Study) else read_study(study)
+    require_same_shapes(findings, study)
     name = f"{study.settings.study.name}_replication"
     folder = ResultsFolder(out, name)
     workers, fewer = workers_here(workers or study.settings.analysis.workers)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.cohort.masked_counts import small
+from discovery.pipeline.second_shapes import learned_anew
 from discovery.problems import InputError, Problem, shown
 from discovery.study import Study
 
@@ -163,6 +164,7 @@ def replicate_phenotypes(
     if model is None:
         return SecondPhenotypes()
     lacking = [name for name in model.preparation_.names if name not in study.features.columns]
+    lacking += learned_anew(model.preparation_.names, study)
     if lacking:
         which = ", ".join(lacking[:5]) + (" and more" if len(lacking) > 5 else "")
         return _not_assessable(f"this cohort has no {which}")

@@ -12,6 +12,7 @@ from scipy.stats import binom
 
 import discovery
 from discovery.pipeline.second_phenotypes import read_phenotypes, replicate_phenotypes
+from discovery.pipeline.second_shapes import require_same_shapes
 from discovery.problems import InputError
 
 BILL = ["bill_length_mm", "bill_depth_mm", "flipper_length_mm", "body_mass_g"]
@@ -122,7 +123,9 @@ def test_columns_shuffled_apart_seldom_give_groups_or_axes_back(frozen, halves):
     rng, axes, groups, cohorts = np.random.default_rng(2), 0, 0, 80
     for _ in range(cohorts):
         noise = halves[1][BILL].apply(lambda column: rng.permutation(column.to_numpy()))
-        found = replicate_phenotypes(model, SimpleNamespace(features=noise))
+        found = replicate_phenotypes(
+            model, SimpleNamespace(features=noise, settings=SimpleNamespace(recordings=None))
+        )
         axes += found.axes["verdict"].iloc[0] == "replicated"
         groups += (found.groups["verdict"] == "replicated").all()
     assert axes <= binom.ppf(0.999, cohorts, 0.05)
@@ -186,3 +189,20 @@ def test_a_bad_block_is_told_in_words_before_anything_is_written(frozen, halves,
     with pytest.raises(InputError, match=words):
         discovery.replicate(path, write_study(tmp_path / "s", halves[1][BILL]), out=tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("kept", [None, "first/shape_components.json"])
+def test_shape_components_learned_anew_are_other_features(kept):
+    recordings = SimpleNamespace(shape_components=kept)
+    study = SimpleNamespace(settings=SimpleNamespace(recordings=recordings))
+    found = SimpleNamespace(
+        candidates=[SimpleNamespace(feature="rv_shape_component_2"), SimpleNamespace(feature="rv_tau_ms")],
+        signature=None,
+    )
+    findings = SimpleNamespace(outcomes=[found])
+    if kept:
+        require_same_shapes(findings, study)
+        return
+    with pytest.raises(InputError, match=r"rv_shape_component_2.*shape_components\.json") as caught:
+        require_same_shapes(findings, study)
+    assert len(caught.value.problems) == 1
