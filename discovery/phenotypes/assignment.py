@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from discovery.phenotypes.axes import congruence, likeness_word
+from discovery.phenotypes.axes import congruence, likeness_word, score_agreement
 from discovery.phenotypes.cluster import centres_of, cut, matched, nearest_centre
 from discovery.phenotypes.filling import Filling
 from discovery.phenotypes.novelty import UNLIKE
@@ -112,6 +112,10 @@ class Assigning:
     def replicate(self, X: Any) -> PhenotypeReplication:
         """Look for the frozen groups and axes in a second cohort, features X (n, p), NaN missing.
 
+        Returns a `PhenotypeReplication`. Groups: the cohort is cut anew and compared with what the frozen
+        centroids make of it. Axes, with or without groups: the cohort's own components are matched with the
+        frozen ones, by loadings (congruence) and by the scores that both give its patients (score_agreement).
+
         "replicated phenotypes" when the discovery verdict was "supported phenotypes", prediction strength
         is at least .8 and the profile order (Spearman) at least .7 in every group.
 
@@ -154,6 +158,7 @@ class Assigning:
                 {
                     "axis": self.get_feature_names_out(),
                     "congruence": alike,
+                    "score_agreement": score_agreement(self.components_, again, x),
                     "word": [likeness_word(value) for value in alike],
                 }
             ),

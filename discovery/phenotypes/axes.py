@@ -53,14 +53,31 @@ def congruence(loadings: np.ndarray, other: np.ndarray) -> np.ndarray:
     ----------
     Lorenzo-Seva & ten Berge, Methodology 2006;2:57-64: .85 to .94 fair, .95 and above equal.
     """
+    return _partners(loadings, other)[0]
+
+
+def score_agreement(first: Components, own: Components, x: np.ndarray) -> np.ndarray:
+    """For each axis (d,) of `first`, |correlation| over the rows x (n, p) of its scores with those of its
+    partner (as in `congruence`) in `own`, a cohort's own components; NaN for an axis without one."""
+    partner = _partners(first.loadings, own.loadings)[1]
+    frozen, mine = first.scores(x), own.scores(x)
+    out = np.full(len(partner), np.nan)
+    for j, other in enumerate(partner):
+        if other >= 0 and np.ptp(frozen[:, j]) > 0 and np.ptp(mine[:, other]) > 0:
+            out[j] = abs(np.corrcoef(frozen[:, j], mine[:, other])[0, 1])
+    return out
+
+
+def _partners(loadings: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """|congruence| (d,) with the partner, and the column of `other` that is it, -1 without one."""
     from scipy.optimize import linear_sum_assignment
 
     length = np.sqrt((loadings**2).sum(axis=0))[:, None] * np.sqrt((other**2).sum(axis=0))[None, :]
     alike = np.abs(loadings.T @ other) / np.where(length > 0, length, 1.0)
     row, column = linear_sum_assignment(-alike)
-    out = np.zeros(loadings.shape[1])
-    out[row] = alike[row, column]
-    return out
+    value, partner = np.zeros(loadings.shape[1]), np.full(loadings.shape[1], -1)
+    value[row], partner[row] = alike[row, column], column
+    return value, partner
 
 
 def likeness_word(value: float) -> str:

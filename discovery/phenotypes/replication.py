@@ -14,7 +14,8 @@ STRENGTH, ORDER = 0.8, 0.7
 class PhenotypeReplication:
     """`prediction_strength`, the smallest over the second cohort's own groups; `by_group`: phenotype, n
     (assigned), share, discovery_share, prediction_strength, profile_order (Spearman); `axes`: axis,
-    congruence, word; `unlike`, share of patients unlike anyone seen; `verdict`, `reasons`."""
+    congruence (of loadings), score_agreement (correlation of frozen and own scores), word (of the
+    congruence); `unlike`, share of patients unlike anyone seen; `verdict`, `reasons`."""
 
     prediction_strength: float
     by_group: pd.DataFrame

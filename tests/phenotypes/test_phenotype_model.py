@@ -235,6 +235,29 @@ def test_groups_and_axes_replicate_in_a_like_cohort_and_not_in_noise(planted):
     assert not bad.replicated
 
 
+def test_axes_replicate_without_groups_by_loadings_and_by_scores():
+    def cohort(seed, shared=True):
+        rng = np.random.default_rng(seed)
+        common = np.repeat(rng.normal(size=(250, 2)) * [1.6, 1.0], [6, 4], axis=1) if shared else 0.0
+        return pd.DataFrame(common + 0.6 * rng.normal(size=(250, 10)), columns=[f"f{j}" for j in range(10)])
+
+    found = Phenotypes(seed=1, compare=False, **FEW).fit(cohort(1))
+    assert found.verdict_.word == NO_GROUPS
+    frozen = Phenotypes.from_dict(json.loads(json.dumps(found.to_dict())))
+    second = cohort(2)
+    same, noise = frozen.replicate(second).axes, frozen.replicate(cohort(3, shared=False)).axes
+    assert (same["congruence"].iloc[:2] > 0.95).all()
+    assert (same["score_agreement"].iloc[:2] > 0.9).all()
+    assert noise["congruence"].iloc[0] < 0.85
+    # the scores by hand: frozen loadings, and the components of the second cohort by numpy
+    table = found.preparation_.table
+    z = second.clip(table["low"], table["high"], axis=1).sub(table["mean"]).div(table["sd"])
+    x = (z * table["weight"]).to_numpy()
+    own = (x - x.mean(axis=0)) @ np.linalg.eigh(np.cov(x.T))[1][:, ::-1]
+    by_hand = abs(np.corrcoef(frozen.transform(second)[:, 0], own[:, 0])[0, 1])
+    assert same["score_agreement"].iloc[0] == pytest.approx(by_hand, rel=1e-9)
+
+
 def test_axes_of_a_cohort_without_groups():
     rng = np.random.default_rng(13)
     common = np.repeat(rng.normal(size=(200, 2)) * [1.0, 1.0], [6, 4], axis=1)
