@@ -32,7 +32,8 @@ UNREADABLE = (KeyError, TypeError, ValueError, IndexError, AttributeError)
 class SecondPhenotypes:
     """groups : a row a phenotype (phenotype, n, share, share_first, prediction_strength, profile_order,
     verdict), none where the first cohort had no structure; axes : a row an axis (axis, share_first,
-    beyond_chance_first, congruence_first, congruence, p_chance, likeness, verdict); `sentences` to print."""
+    beyond_chance_first, congruence_first, congruence, p_chance, score_agreement, likeness, verdict);
+    `sentences` to print."""
 
     groups: pd.DataFrame = field(default_factory=pd.DataFrame)
     axes: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -210,6 +211,7 @@ def _axis_table(model: Phenotypes, features: pd.DataFrame, alike: pd.DataFrame) 
             "congruence_first": first["congruence"].to_numpy(),
             "congruence": alike["congruence"],
             "p_chance": p,
+            "score_agreement": alike["score_agreement"],
             "likeness": alike["word"],
             "verdict": np.where(~beyond, NOT_BEYOND, np.where(back, CAME_BACK, NOT_BACK)),
         }

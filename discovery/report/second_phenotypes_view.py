@@ -48,6 +48,7 @@ def axis_view(axes: pd.DataFrame) -> Table:
             words.fixed(r.congruence_first),
             words.fixed(r.congruence),
             words.p_value(r.p_chance),
+            words.fixed(r.score_agreement),
             str(r.likeness),
             str(r.verdict),
         )
@@ -55,7 +56,10 @@ def axis_view(axes: pd.DataFrame) -> Table:
     ]
     heads = (
         "Axis", "Share of variance, first", "Congruence in resamples, first", "Congruence here", "Chance",
-        "Loadings", "Verdict",
+        "Correlation of scores", "Loadings", "Verdict",
     )  # fmt: skip
-    note = "Chance: how often cohorts with their columns shuffled apart have an axis as much alike."
+    note = (
+        "Chance: how often cohorts with their columns shuffled apart have an axis as much alike. Correlation "
+        "of scores: of those that the first cohort's axis and this cohort's own give the patients here."
+    )
     return Table(heads, tuple(rows), note=note)

@@ -115,6 +115,8 @@ def test_the_first_axis_is_alike_by_numpy_as_well(frozen, halves, second):
     assert row["congruence"] == pytest.approx(abs(own @ frozen_axis), abs=1e-9)
     assert row["verdict"] == "replicated"
     assert row["p_chance"] <= 0.05
+    scores = abs(np.corrcoef(z @ frozen_axis, z @ own)[0, 1])
+    assert row["score_agreement"] == pytest.approx(scores, abs=1e-9)
 
 
 def test_columns_shuffled_apart_seldom_give_groups_or_axes_back(frozen, halves):
