@@ -88,17 +88,17 @@ def add_firth_cox(sets, products, wk, nt, efron):
     deaths, weight, part, charge = np.empty(lanes), np.empty(lanes), np.empty(lanes), np.empty(lanes)
     covariance, turned = np.empty((k * (k + 1) // 2, lanes)), np.empty((k, lanes))
     moved, gradient = np.empty((k, lanes)), np.zeros((k, lanes))
-    begin, end, first_death, dead = sets.begin, sets.end, sets.first_death, sets.deaths
-    positions, delayed = sets.positions, sets.leaves.size > 0
+    begin, first_death, dead = sets.begin, sets.first_death, sets.deaths
+    came, come, delayed = sets.came, sets.come, sets.leaves.size > 0
     at, leaving, begun = 0, 0, -1
     for g in range(begin.size):
         if begin[g] != begun:
             begun = begin[g]
-            at, leaving = begun, begun
+            at, leaving = came[g], came[g]
             clear(at_risk)
             clear_vector(removed)
-        add_rows(at_risk, products, q, x, r, form, row, positions, at, end[g], 1.0, True)
-        at = end[g]
+        add_rows(at_risk, products, q, x, r, form, row, sets.arrivals, at, come[g], 1.0, True)
+        at = come[g]
         if delayed:
             leaving = remove_rows(sets, products, q, wk, g, at, leaving, True)
         first, stop = first_death[g], first_death[g + 1]

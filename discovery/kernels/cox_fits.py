@@ -36,6 +36,7 @@ class CoxData(NamedTuple):
     event: np.ndarray
     stratum: np.ndarray
     entry: np.ndarray
+    at_risk: np.ndarray  # False: the row's event counts, another row of the patient is at risk then
     base: np.ndarray
     base_centre: np.ndarray
     base_spread: np.ndarray
@@ -48,8 +49,9 @@ class CoxData(NamedTuple):
 @compiled
 def risk_sets_of(data, weights):
     return make_risk_sets(
-        data.order, data.entry_order, data.time, data.event, data.stratum, data.entry, weights > 0.0
-    )
+        data.order, data.entry_order, data.time, data.event, data.stratum, data.entry, data.at_risk,
+        weights > 0.0,
+    )  # fmt: skip
 
 
 @compiled
@@ -86,7 +88,7 @@ def fill_block_cox(data, sets, weights, wk, nt, first, n, events):
 
 
 @compiled
-def screen_all_cox(data, weights, firth, efron, converged_firth):
+def screen_all_cox(data, weights, firth, efron, draw):
     """The whole screen; see `CoxPlan.screen`.
 
     The first block fits the base columns alone. A later block fits the base model of each lane only where
@@ -100,7 +102,7 @@ def screen_all_cox(data, weights, firth, efron, converged_firth):
     n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
     sets = risk_sets_of(data, weights)
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
-    wk, nt = new_work(sets.rows.size, k, lanes), new_newton(k, lanes, True, converged_firth)
+    wk, nt = new_work(sets.rows.size, k, lanes), new_newton(k, lanes, True, draw)
     base_beta, base_loglik, base_failed = np.zeros(q), 0.0, True
     lane_base, given = np.empty(lanes), np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)

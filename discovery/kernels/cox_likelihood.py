@@ -135,7 +135,7 @@ def add_rows(sums, products, q, x, r, form, row, positions, first, stop, sign, f
 
 @compiled
 def remove_rows(sets, products, q, wk, g, at, leaving, firth):
-    """Take off the rows that enter only at event time g or later; `at` rows of all have been added.
+    """Take off the rows that enter only at event time g or later; `at` of all arrivals have been added.
 
     Subtraction leaves its rounding error behind, so the sums are made anew once much more has been
     subtracted than is left. Returns the next row to leave.
@@ -154,9 +154,9 @@ def remove_rows(sets, products, q, wk, g, at, leaving, firth):
         clear(at_risk)
         for j in range(removed.size):
             removed[j] = 0.0
-        for i in range(sets.begin[g], at):
-            if sets.entry[i] < sets.when[g]:
-                add_rows(at_risk, products, q, x, r, form, row, sets.positions, i, i + 1, 1.0, firth)
+        for t in range(sets.came[g], at):
+            if sets.entry[sets.arrivals[t]] < sets.when[g]:
+                add_rows(at_risk, products, q, x, r, form, row, sets.arrivals, t, t + 1, 1.0, firth)
     return stop
 
 
@@ -219,17 +219,17 @@ def evaluate_cox(sets, products, wk, beta, efron, loglik, score, info):
         event_weight[j] = 0.0
     deaths, weight = np.empty(lanes), np.empty(lanes)
     part, charge, inverse, rate = np.empty(lanes), np.empty(lanes), np.empty(lanes), np.empty(lanes)
-    begin, end, first_death, dead = sets.begin, sets.end, sets.first_death, sets.deaths
-    positions, delayed = sets.positions, sets.leaves.size > 0
+    begin, first_death, dead = sets.begin, sets.first_death, sets.deaths
+    came, come, delayed = sets.came, sets.come, sets.leaves.size > 0
     at, leaving, begun = 0, 0, -1
     for g in range(begin.size):
         if begin[g] != begun:
             begun = begin[g]
-            at, leaving = begun, begun
+            at, leaving = came[g], came[g]
             clear(at_risk)
             clear_vector(removed)
-        add_rows(at_risk, products, q, x, r, form, row, positions, at, end[g], 1.0, False)
-        at = end[g]
+        add_rows(at_risk, products, q, x, r, form, row, sets.arrivals, at, come[g], 1.0, False)
+        at = come[g]
         if delayed:
             leaving = remove_rows(sets, products, q, wk, g, at, leaving, False)
         first, stop = first_death[g], first_death[g + 1]

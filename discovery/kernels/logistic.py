@@ -12,7 +12,6 @@ import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
 from .logistic_fits import LogisticData, fit_one_logistic, profile_all_logistic, screen_all_logistic
-from .newton import CONVERGED_DRAW, CONVERGED_FIRTH
 from .one_fit import in_callers_units
 from .screen_fit import ScreenFit, as_codes, quantile_root, signed_root
 
@@ -76,11 +75,11 @@ class LogisticPlan:
     def screen(self, weights=None, *, firth: bool = False, draw: bool = False) -> ScreenFit:
         """Fit every feature with case weights (n,): weight 2 is the same as the row written twice.
 
-        `draw`: one of many resamples; a penalised fit then ends within 1e-4 standard errors.
+        `draw`: one of many resamples; a fit then ends within 1e-5 standard errors, a penalised one
+        within 1e-4.
         """
         weights = as_weights(weights, self.data.event.size)
-        end = CONVERGED_DRAW if draw else CONVERGED_FIRTH
-        found = screen_all_logistic(self.data, weights, bool(firth), end)
+        found = screen_all_logistic(self.data, weights, bool(firth), bool(draw))
         coef, se, loglik, loglik_base, code, n, events = found
         z = signed_root(coef[:, -1], loglik, loglik_base)
         return ScreenFit(coef, se, loglik, loglik_base, z, code, n, events)

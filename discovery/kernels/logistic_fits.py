@@ -227,7 +227,7 @@ def to_callers_units(beta, j, data, at, coef):
 
 
 @compiled
-def screen_all_logistic(data, weights, firth, converged_firth):
+def screen_all_logistic(data, weights, firth, draw):
     """The whole screen; see `LogisticPlan.screen`.
 
     The first block fits intercept and base columns alone. A later block fits the base model of each lane
@@ -241,7 +241,7 @@ def screen_all_logistic(data, weights, firth, converged_firth):
     n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
     rows = np.flatnonzero(weights > 0.0)
     products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
-    wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True, converged_firth)
+    wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True, draw)
     base_beta, base_loglik, base_failed = np.zeros(q), 0.0, True
     lane_base, given = np.empty(lanes), np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)

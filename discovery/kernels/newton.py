@@ -32,7 +32,8 @@ LIMIT = 1e-10  # about what the likelihood has still to gain from a covariate th
 LOOSE = 100.0  # standard error, per standard deviation, of a column that only seems to have converged
 NEAR_LIMIT = 1e-6  # the same, enough where floating point allows no more steps
 CONVERGED_FIRTH = 1e-15  # converges linearly, so the last step must be smaller
-CONVERGED_DRAW = 1e-8  # the same, enough for a bootstrap draw: a step of 1e-4 standard errors
+CONVERGED_DRAW = 1e-6  # enough for a bootstrap draw: what is left after that step is its square
+CONVERGED_FIRTH_DRAW = 1e-8  # the same with Firth's penalty: a step of 1e-4 standard errors
 COLLINEAR_PIVOT = 1e-9  # 1 - R^2 of a column on those before it
 CONSTANT_INFORMATION = 1e-11  # information of a unit-spread column per unit weight of events
 EXHAUSTED_PIVOT = 1e-15
@@ -50,7 +51,8 @@ class Newton(NamedTuple):
     new_score: np.ndarray
     new_info: np.ndarray
     screen: bool  # only the last column, the feature, is watched
-    converged_firth: float  # squared length of the last step with Firth's penalty
+    converged: float  # squared length of the last step in standard errors
+    converged_firth: float  # the same with Firth's penalty
     live: np.ndarray  # (k, lanes) 0: the column carries no information, its coefficient stays
     status: np.ndarray  # (lanes,) RUNNING or a code
     halvings: np.ndarray
@@ -65,7 +67,7 @@ class Newton(NamedTuple):
 
 
 @compiled
-def new_newton(k, lanes, screen, converged_firth=CONVERGED_FIRTH):
+def new_newton(k, lanes, screen, draw=False):
     kk = k * (k + 1) // 2
     return Newton(
         np.zeros((k, lanes)),
@@ -77,7 +79,8 @@ def new_newton(k, lanes, screen, converged_firth=CONVERGED_FIRTH):
         np.zeros((k, lanes)),
         np.zeros((kk, lanes)),
         screen,
-        converged_firth,
+        CONVERGED_DRAW if draw else CONVERGED,
+        CONVERGED_FIRTH_DRAW if draw else CONVERGED_FIRTH,
         np.ones((k, lanes), dtype=np.int8),
         np.zeros(lanes, dtype=np.int8),
         np.zeros(lanes, dtype=np.int64),
@@ -305,12 +308,12 @@ def advance(nt, free, firth):
                 nt.status[j] = SEPARATED if move > LOOSE * np.sqrt(LIMIT) else OK
                 continue
         stalled = decrement >= 0.5 * nt.last_decrement[j] and decrement < 1e-9
-        if decrement < (nt.converged_firth if firth else CONVERGED) or stalled:
+        if decrement < (nt.converged_firth if firth else nt.converged) or stalled:
             if not firth:
                 for a in range(free):
                     nt.beta[a, j] += nt.step[a, j]
                 nt.loglik[j] += 0.5 * decrement
-            loose = not firth and decrement < CONVERGED and move > LOOSE * np.sqrt(CONVERGED)
+            loose = not firth and decrement < nt.converged and move > LOOSE * np.sqrt(nt.converged)
             nt.status[j] = SEPARATED if loose or exhausted(nt, j, free) else OK
             continue
         if nt.iterations[j] >= (MAX_ITERATIONS_FIRTH if firth else MAX_ITERATIONS):

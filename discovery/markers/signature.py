@@ -107,7 +107,7 @@ class SignatureSearch:
     def _columns(self, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(leads, columns (n, q + most), fill (q + 1, most)) as `weights` teach them."""
         design, most = self.design, MOST_MARKERS
-        z = np.abs(self._plan.screen(weights).z)
+        z = np.abs(self._screened(weights).z)
         z[(weights[:, None] * design.observed).sum(axis=0) < LEAST_INFORMATION] = np.nan
         surest = np.argsort(-z, kind="stable")
         surest = surest[~np.isnan(z[surest])]
@@ -124,6 +124,11 @@ class SignatureSearch:
             fill[:, k] = np.linalg.lstsq(self._terms * w[:, None], np.where(seen, x, 0.0) * w, rcond=None)[0]
             markers[:, k] = np.where(seen, x, self._terms @ fill[:, k])
         return lead, np.column_stack([design.base, markers]), fill
+
+    def _screened(self, weights: np.ndarray):
+        if self.design.kind == "continuous":
+            return self._plan.screen(weights)
+        return self._plan.screen(weights, draw=bool((weights != 1).any()))
 
     def _path(self, weights, columns, penalties) -> tuple[RidgePath, RidgeCox | None]:
         design = self.design

@@ -112,13 +112,15 @@ def test_unit_weights_are_the_screen_itself(planted_design, screened, kind):
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary"])
-def test_a_penalised_draw_ends_within_a_ten_thousandth_of_a_standard_error(planted_design, kind):
+@pytest.mark.parametrize(("firth", "within"), [(False, 1e-5), (True, 3e-4)])
+def test_how_far_from_its_end_a_draw_may_stop(planted_design, kind, firth, within):
+    """`within` standard errors; the penalty's iterations are scoring steps, which close in slowly."""
     design = planted_design(kind, 4)
     plan = kind_of(kind).plan(design.response, design.base, design.features, design.observed)
     weights = draw_weights(design.n)
-    exact, draw = (kind_of(kind).screen(plan, weights, firth=True, draw=flag) for flag in (False, True))
+    exact, draw = (kind_of(kind).screen(plan, weights, firth=firth, draw=flag) for flag in (False, True))
     np.testing.assert_allclose(draw.z, exact.z, atol=1e-5)
-    assert (np.abs(draw.coef[:, -1] - exact.coef[:, -1]) <= 3e-4 * exact.se).all()
+    assert (np.abs(draw.coef[:, -1] - exact.coef[:, -1]) <= within * exact.se).all()
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
