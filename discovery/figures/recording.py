@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from discovery.figures.style import BLUE, INK, QUIET, RULE, VERMILION, say, set_size, set_title, split
+from discovery.figures.style import (
+    BLUE,
+    INK,
+    QUIET,
+    RULE,
+    VERMILION,
+    say,
+    set_size,
+    set_title,
+    split,
+    stack,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,8 +46,11 @@ def draw_trace(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "
     if ranges.empty or ranges["high"].isna().all():
         return say(ax, "No pressure to draw: nothing was recorded.")
     lanes = _lanes(parts)
-    set_size(ax, height=4.3 + 0.15 * len(lanes))
-    whole, under, close = split(ax, heights=(1.35, 0.25 + 0.14 * len(lanes), 1.9))
+    heights = [1.15, 0.15 * len(lanes), 1.55]
+    top, gaps, bottom = 0.5 if not detail else 0.85, [0.07, 0.52], 0.78
+    set_size(ax, height=top + sum(heights) + sum(gaps) + bottom)
+    whole, under, close = split(ax, heights=tuple(heights))
+    stack([whole, under, close], heights=heights, gaps=gaps, left=1.05, top=top)
     set_title(ax, title, detail)
     scale, unit = _time_unit(float(ranges["end_s"].max()) - float(ranges["start_s"].min()))
     middle = 0.5 * (ranges["start_s"] + ranges["end_s"]) / scale
@@ -132,7 +146,8 @@ def draw_beat(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
     beat = rows[rows["part"] == "beat"]
     if beat.empty:
         return say(ax, "No averaged beat: no window has ten beats that may be averaged.")
-    set_size(ax, height=4.6)
+    set_size(ax, height=4.7)
+    stack([ax], heights=[2.9], gaps=[], left=0.6, top=0.55)
     if not detail and str(beat["name"].iloc[0]).startswith("RV") and not rows["part"].isin(FITS).any():
         detail = "no fit is drawn: the sampling rate or the line cannot carry one, or it failed"
     set_title(ax, title, detail)
