@@ -8,7 +8,8 @@ the truth on average, its interval covering in at least 85 %, and without a caus
 base model" in at most 5 %, each up to Monte Carlo error.
 
 `shared/operating_signature.csv` holds what many runs found; running this file as a program, with the path
-of a table, makes it.
+of a table, makes it. Without a causal feature the slope that is said is too low at 150 patients (by .14
+to .17): the draws' signatures hold markers of noise where the one judged has none.
 """
 
 from __future__ import annotations
