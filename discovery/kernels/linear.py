@@ -258,6 +258,18 @@ def screen_rows_linear(
                 out[at, k + 4] = total_weight - df
 
 
+@compiled
+def freedom_left(rows, base, base_centre, base_spread, weights):
+    """Degrees of freedom of a model with one feature on these rows: `df` of `screen_rows_linear`."""
+    root = np.empty(rows.size)
+    total_weight = 0.0
+    for i in range(rows.size):
+        root[i] = np.sqrt(weights[rows[i]])
+        total_weight += weights[rows[i]]
+    live = orthonormal(weighted_base(rows, root, base, base_centre, base_spread))[2]
+    return total_weight - live.sum() - 1.0
+
+
 class LinearPlan:
     """Columns checked and scaled, ready to be fitted with any case weights.
 
@@ -307,9 +319,14 @@ class LinearPlan:
         """Exact t interval (low (p,), high (p,)) of each feature's coefficient; NaN where none was fitted."""
         from scipy.special import stdtrit
 
-        as_codes(fit, self.spread)
+        fitted = as_codes(fit, self.spread) == OK
         quantile_root(conf_level)
-        half = stdtrit(self.degrees_of_freedom(weights), 0.5 + conf_level / 2.0) * fit.se
+        weights = as_weights(weights, self.y.size)
+        df = np.full(fitted.size, np.nan)
+        for mask, which in self.groups:
+            rows = np.flatnonzero(mask & (weights > 0))
+            df[which] = freedom_left(rows, self.base, self.base_centre, self.base_spread, weights)
+        half = stdtrit(np.where(fitted, df, np.nan), 0.5 + conf_level / 2.0) * fit.se
         return fit.coef[:, -1] - half, fit.coef[:, -1] + half
 
     def _fit(self, weights) -> tuple[ScreenFit, np.ndarray]:
