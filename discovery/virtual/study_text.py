@@ -23,7 +23,7 @@ units = "mmHg"
 least_windows = 1  # a recording is one minute
 
 [analysis]
-replicates = 400  # bootstrap draws; 1000 unless said otherwise: a demonstration should not take long
+replicates = 200  # bootstrap draws; 1000 unless said otherwise: a demonstration should not take long
 
 [[outcomes]]
 name = "rv_failure"

@@ -26,7 +26,7 @@ def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
     (folder / "results-cohort").mkdir()
     text = STUDY.format(seed=generator.SEED).replace(
-        "replicates = 400", "replicates = 100\npermutations = 200"
+        "replicates = 200", "replicates = 100\npermutations = 200"
     )
     assert "permutations = 200" in text
     (folder / "results-cohort" / "study.toml").write_text(text, encoding="utf-8")
