@@ -24,9 +24,7 @@ from discovery.seeds import named_rng
 FOLDS, REPEATS, NULL_DRAWS = 5, 5, 2000
 JOINT_DRAWS, JOINT_ENOUGH = 999, 100
 TOWARD_ROUND = 0.1  # share of the mean variance in the within-group covariance
-EVEN_PIECES = np.sqrt(
-    12
-)  # SDs inside the pieces from one piece to the next, of an even stretch cut in pieces
+EVEN_PIECES = np.sqrt(12)  # SDs inside a piece from one piece of an even stretch to the next
 
 Rule = Callable[[np.ndarray], np.ndarray]
 LearnRule = Callable[[np.ndarray, np.ndarray, int], Rule]
