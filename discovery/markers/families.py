@@ -64,12 +64,12 @@ def find_families(features, *, cut: float = CUT) -> Families:
 def family_leads(score, number) -> np.ndarray:
     """For each feature (p,), the index of its family's lead: the largest score; -1 if none has a score."""
     score, number = np.asarray(score, dtype=float), np.asarray(number)
-    lead = np.full(number.size, -1)
-    for family in np.unique(number):
-        members = np.flatnonzero((number == family) & ~np.isnan(score))
-        if members.size:
-            lead[number == family] = members[np.argmax(score[members])]
-    return lead
+    largest = np.argsort(-score, kind="stable")
+    largest = largest[~np.isnan(score[largest])]
+    lead = np.full(int(number.max(initial=0)) + 1, -1)  # by family
+    family, first = np.unique(number[largest], return_index=True)
+    lead[family] = largest[first]
+    return lead[number]
 
 
 def family_scores(score, number, *, count: int | None = None) -> np.ndarray:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import standardised_outcome
 from discovery.kernels.ridge import RidgeCox, RidgePath, ridge_linear, ridge_logistic
-from discovery.markers.families import find_families
+from discovery.markers.families import family_leads, find_families
 
 KINDS = ("survival", "binary", "continuous")
 MOST_MARKERS = 6
@@ -52,7 +53,8 @@ class SignatureSearch:
         self.design = design = standardised_outcome(design)
         self.family = find_families(np.where(design.observed, design.features, np.nan)).number
         self.intercept = design.kind != "survival"
-        self._plan = _screen_plan(design)
+        self._kind = kind_of(design.kind)
+        self._plan = self._kind.plan(design.response, design.base, design.features, design.observed)
         self._terms = np.column_stack([np.ones(design.n), design.base])
 
     def __call__(self, weights: np.ndarray, rng: np.random.Generator) -> SignatureFit:
@@ -107,12 +109,11 @@ class SignatureSearch:
     def _columns(self, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(leads, columns (n, q + most), fill (q + 1, most)) as `weights` teach them."""
         design, most = self.design, MOST_MARKERS
-        z = np.abs(self._screened(weights).z)
+        z = np.abs(self._kind.screen(self._plan, weights, draw=bool((weights != 1).any())).z)
         z[(weights[:, None] * design.observed).sum(axis=0) < LEAST_INFORMATION] = np.nan
-        surest = np.argsort(-z, kind="stable")
-        surest = surest[~np.isnan(z[surest])]
-        first = np.unique(self.family[surest], return_index=True)[1]
-        lead = surest[np.sort(first)][:most]  # of each family, the surest family first
+        lead = np.unique(family_leads(z, self.family))
+        lead = lead[lead >= 0]
+        lead = lead[np.argsort(-z[lead], kind="stable")][:most]
         fill = np.zeros((self._terms.shape[1], most))
         markers = np.zeros((design.n, most))
         for k, j in enumerate(lead):
@@ -124,11 +125,6 @@ class SignatureSearch:
             fill[:, k] = np.linalg.lstsq(self._terms * w[:, None], np.where(seen, x, 0.0) * w, rcond=None)[0]
             markers[:, k] = np.where(seen, x, self._terms @ fill[:, k])
         return lead, np.column_stack([design.base, markers]), fill
-
-    def _screened(self, weights: np.ndarray):
-        if self.design.kind == "continuous":
-            return self._plan.screen(weights)
-        return self._plan.screen(weights, draw=bool((weights != 1).any()))
 
     def _path(self, weights, columns, penalties) -> tuple[RidgePath, RidgeCox | None]:
         design = self.design
@@ -182,20 +178,3 @@ class SignatureSearch:
             each = design.y[:, None] * scores - np.logaddexp(0.0, scores)
             return left @ each
         return -0.5 * (left @ (design.y[:, None] - scores) ** 2)
-
-
-def _screen_plan(design: Design):
-    if design.kind == "survival":
-        from discovery.kernels.cox import CoxPlan
-
-        return CoxPlan(
-            design.time, design.event, design.base, design.features, entry=design.entry,
-            stratum=design.stratum, observed=design.observed,
-        )  # fmt: skip
-    if design.kind == "binary":
-        from discovery.kernels.logistic import LogisticPlan
-
-        return LogisticPlan(design.y, design.base, design.features, observed=design.observed)
-    from discovery.kernels.linear import LinearPlan
-
-    return LinearPlan(design.y, design.base, design.features, observed=design.observed)
