@@ -25,6 +25,13 @@ class Episodes:
     terminal: np.ndarray | None
     merged: int  # episodes at the time of another of the same patient, counted once
 
+    @property
+    def begin(self) -> np.ndarray:
+        """(n,) start of observation."""
+        first = np.full(len(self.end), np.inf)
+        np.minimum.at(first, self.patient, self.start)
+        return first
+
 
 def episode_rows(outcome, rows: np.ndarray) -> Episodes:
     """Rows of the patients `rows` (positions) of a recurrent outcome, renumbered in that order."""
@@ -58,9 +65,7 @@ def terminal_design(design: Design) -> Design | None:
     e = design.episodes
     if e is None or e.terminal is None or not e.terminal.any():
         return None
-    first = np.full(len(e.end), np.inf)
-    np.minimum.at(first, e.patient, e.start)
-    entry = np.maximum(first, 0.0) if (first > 0).any() else None
+    entry = np.maximum(e.begin, 0.0) if (e.begin > 0).any() else None
     return replace(
         design, kind="survival", y=None, episodes=None, time=e.end, event=e.terminal, status=e.terminal,
         entry=entry,

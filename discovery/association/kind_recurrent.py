@@ -99,12 +99,9 @@ class EpisodePlan:
         seen = self.observed[e.patient]
         self.plan = CoxPlan(e.stop, e.event, *rows, entry=e.start, stratum=stratum, observed=seen)
         # the same likelihood with each patient's time in one piece: at risk once, not once an episode
-        first, last = np.full(n, np.inf), np.full(n, -np.inf)
-        np.minimum.at(first, e.patient, e.start)
-        np.maximum.at(last, e.patient, e.stop)
         self.whole = CoxPlan(
-            e.stop, e.event, *rows, entry=first[e.patient], stratum=stratum, observed=seen,
-            at_risk=e.stop == last[e.patient],
+            e.stop, e.event, *rows, entry=e.begin[e.patient], stratum=stratum, observed=seen,
+            at_risk=e.stop == e.end[e.patient],
         )  # fmt: skip
 
     def screen(self, weights=None):
