@@ -15,7 +15,6 @@ from discovery.figures.style import (
     say,
     set_size,
     set_title,
-    split,
     stack,
 )
 
@@ -49,8 +48,7 @@ def draw_trace(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "
     heights = [1.15, 0.15 * len(lanes), 1.55]
     top, gaps, bottom = 0.5 if not detail else 0.85, [0.07, 0.52], 0.78
     set_size(ax, height=top + sum(heights) + sum(gaps) + bottom)
-    whole, under, close = split(ax, heights=tuple(heights))
-    stack([whole, under, close], heights=heights, gaps=gaps, left=1.05, top=top)
+    whole, under, close = stack(ax, heights=heights, gaps=gaps, left=1.05, top=top)
     set_title(ax, title, detail)
     scale, unit = _time_unit(float(ranges["end_s"].max()) - float(ranges["start_s"].min()))
     middle = 0.5 * (ranges["start_s"] + ranges["end_s"]) / scale
@@ -147,7 +145,7 @@ def draw_beat(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
     if beat.empty:
         return say(ax, "No averaged beat: no window has ten beats that may be averaged.")
     set_size(ax, height=4.7)
-    stack([ax], heights=[2.9], gaps=[], left=0.6, top=0.55)
+    stack(ax, heights=[2.9], gaps=[], left=0.6, top=0.55)
     if not detail and str(beat["name"].iloc[0]).startswith("RV") and not rows["part"].isin(FITS).any():
         detail = "no fit is drawn: the sampling rate or the line cannot carry one, or it failed"
     set_title(ax, title, detail)

@@ -113,18 +113,20 @@ def split(ax: Axes, *, widths: tuple[float, ...] = (), heights: tuple[float, ...
     return [ax, *(figure_of(ax).add_subplot(grid[k]) for k in range(1, len(widths or heights)))]
 
 
-def stack(axes: list[Axes], *, heights: list[float], gaps: list[float], left: float, top: float) -> None:
-    """Put `axes` under one another, all in inches: `gaps` lie above the second, the third, …
+def stack(ax: Axes, *, heights: list[float], gaps: list[float], left: float, top: float) -> list[Axes]:
+    """`ax` and further axes under one another, all in inches: `gaps` lie above the second, the third, …
 
     For pictures made by the hundred: a fixed place spares the search for one that the layout makes.
     """
-    figure = figure_of(axes[0])
+    figure = figure_of(ax)
+    panels = [ax, *(figure.add_subplot() for _ in gaps)]
     width, height = figure.get_size_inches()
     figure.set_layout_engine("none")
     under = height - top
-    for ax, own, gap in zip(axes, heights, [0.0, *gaps]):
+    for panel, own, gap in zip(panels, heights, [0.0, *gaps]):
         under -= gap + own
-        ax.set_position((left / width, under / height, 1 - (left + 0.1) / width, own / height))
+        panel.set_position((left / width, under / height, 1 - (left + 0.1) / width, own / height))
+    return panels
 
 
 def set_title(ax: Axes, title: str, detail: str = "") -> None:
