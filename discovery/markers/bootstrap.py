@@ -51,11 +51,6 @@ class Resampling:
         return w
 
 
-def plan_resampling(refits: Sequence[OutcomeRefit]) -> Resampling:
-    """`resampling_of` the designs of `refits`."""
-    return resampling_of([r.design for r in refits])
-
-
 def resampling_of(designs: Sequence[Design]) -> Resampling:
     """The patients of `designs`, and their sites (the first outcome that names a patient's site decides)."""
     ids = [np.asarray(d.patient_id).astype(str) for d in designs]
@@ -95,7 +90,7 @@ def bootstrap_refits(
     """
     from joblib import Parallel, delayed
 
-    resampling = plan_resampling(refits)
+    resampling = resampling_of([r.design for r in refits])
     size = max(1, -(-replicates // max(1, workers * CHUNKS_PER_WORKER)))
     chunks = [range(start, min(start + size, replicates)) for start in range(0, replicates, size)]
     pool = Parallel(n_jobs=workers, prefer="threads", return_as="generator", pre_dispatch="all")

@@ -13,6 +13,7 @@ from discovery.association.kinds import kind_of
 from discovery.markers.frozen_model import breslow
 from discovery.markers.net_benefit import net_benefit, share_by_horizon, share_of_class
 from discovery.markers.refit import gain_measure_name
+from discovery.markers.replication import Z95
 from discovery.markers.signature import KINDS, LEAST_INFORMATION, SignatureFit, SignatureSearch
 from discovery.seeds import named_rng
 
@@ -21,7 +22,6 @@ DRAWS = 100
 APPARENT_SHARE = 0.368
 FOLDS, REPEATS = 5, 4
 HORIZON_SHARE = 0.5  # of the event times: where risks of a survival outcome are judged
-NORMAL = 1.959964  # of an interval of 95 %
 BETTER, NO_BETTER = "better than the base model", "no better than the base model"
 CHANCE = {"survival": 0.5, "binary": 0.5, "continuous": 0.0}
 
@@ -220,7 +220,7 @@ def _corrected_slope(apparent: float, se: float, left_out, left_out_se) -> tuple
         return np.nan, np.nan, np.nan
     outside = np.average(left_out[usable], weights=left_out_se[usable] ** -2.0)
     corrected = APPARENT_SHARE * apparent + (1 - APPARENT_SHARE) * outside
-    return corrected, corrected - NORMAL * se, corrected + NORMAL * se
+    return corrected, corrected - Z95 * se, corrected + Z95 * se
 
 
 def _terms(design: Design, fit: SignatureFit, chosen: np.ndarray, labels) -> pd.DataFrame:

@@ -19,10 +19,8 @@ if TYPE_CHECKING:
 
 PLACE = "phenotypes of the frozen findings"
 CAME_BACK, NOT_BACK = "replicated", "not replicated"
-NOT_SUPPORTED, NOT_BEYOND = (
-    "no supported phenotypes in the first cohort",
-    "not beyond chance in the first cohort",
-)
+NOT_SUPPORTED = "no supported phenotypes in the first cohort"
+NOT_BEYOND = "not beyond chance in the first cohort"
 DRAWS, LEVEL = 99, 0.05
 LARGEST = 1e100  # no scale or loading comes near; squares stay finite
 UNREADABLE = (KeyError, TypeError, ValueError, IndexError, AttributeError)
@@ -63,6 +61,7 @@ def read_phenotypes(kept: Mapping[str, Any] | None) -> Phenotypes | None:
         return None
     try:
         model = Phenotypes.from_dict(kept)
+        problems = [*_contradictions(model), *_not_texts(kept)]
     except InputError as fault:
         raise InputError(
             Problem(file=PLACE, column=p.column, found=p.found, wanted=p.wanted) for p in fault.problems
@@ -70,11 +69,6 @@ def read_phenotypes(kept: Mapping[str, Any] | None) -> Phenotypes | None:
     except UNREADABLE as fault:
         wanted = "the numbers as the run wrote them"
         raise InputError([Problem(file=PLACE, found=str(fault)[:100], wanted=wanted)]) from None
-    try:
-        problems = [*_contradictions(model), *_not_texts(kept)]
-    except UNREADABLE as fault:
-        wanted = "the numbers as the run wrote them"
-        problems = [Problem(file=PLACE, found=str(fault)[:100], wanted=wanted)]
     if problems:
         raise InputError(problems)
     return model

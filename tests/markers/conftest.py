@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -81,3 +83,17 @@ def two_cohorts(root, tmp_path_factory):
         folder / "first" / "frozen.json", root / "cohorts" / "gbsg" / "study.toml", out=folder / "second"
     )
     return folder, result
+
+
+@pytest.fixture(scope="session")
+def of_patients():
+    """`of_patients(design, rows)`: the design of some of its patients, by mask or places."""
+    by_patient = (
+        "patient_id", "base", "features", "observed", "y", "time", "event", "status", "stratum", "site",
+    )  # fmt: skip
+
+    def part(design, rows):
+        values = {name: getattr(design, name) for name in by_patient}
+        return replace(design, **{name: v[rows] for name, v in values.items() if v is not None})
+
+    return part

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits, plan_resampling
+from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits, resampling_of
 from discovery.markers.gain import corrected_gains, optimism_by_rank
 from discovery.markers.refit import OutcomeRefit
 from discovery.seeds import named_rng
@@ -32,7 +32,7 @@ def test_one_feature_gets_harrell_optimism(planted_design, kind):
     apparent = refit(np.ones(refit.design.n)).gain[:, 0]
     got = corrected_gains([np.array([3.0])], [apparent], [draws])[0]
     # Harrell's recipe, written out: the same draws, one at a time
-    plan, gaps = plan_resampling([refit]), []
+    plan, gaps = resampling_of([refit.design]), []
     for b in range(40):
         w = plan.weights(named_rng(5, "bootstrap", b))[plan.places[0]]
         in_draw, on_original = refit(w).gain[0, 0], refit(w, np.ones((w.size, 1))).gain[0, 0]
@@ -119,7 +119,7 @@ def test_every_draw_keeps_the_size_of_each_site_and_belongs_to_the_patient(plant
         second,
         **{k: getattr(second, k)[rows] for k in ("patient_id", "base", "features", "observed", "y", "site")},
     )
-    plan = plan_resampling([prepared(first), prepared(half)])
+    plan = resampling_of([prepared(first).design, prepared(half).design])
     w = plan.weights(np.random.default_rng(3))
     for site in np.unique(first.site):
         here = first.site == site

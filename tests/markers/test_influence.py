@@ -162,24 +162,11 @@ def test_without_covariates_the_gain_of_a_class_has_delongs_variance():
     )
 
 
-def test_a_feature_with_gaps_is_scored_on_its_own_patients(planted_design):
+def test_a_feature_with_gaps_is_scored_on_its_own_patients(planted_design, of_patients):
     for kind in KINDS:
         design = planted_design(kind, 5, n=150, missing=0.2)
         rows = np.flatnonzero(design.observed[:, 0])
-        parts = (
-            "patient_id",
-            "base",
-            "features",
-            "observed",
-            "y",
-            "time",
-            "event",
-            "status",
-            "stratum",
-            "site",
-        )
-        own = {k: getattr(design, k)[rows] for k in parts if getattr(design, k) is not None}
-        alone = influence_draws(replace(design, **own), draws=0, seed=1)
+        alone = influence_draws(of_patients(design, rows), draws=0, seed=1)
         assert influence_draws(design, draws=0, seed=1).z[0] == pytest.approx(alone.z[0], rel=1e-8)
         table = preview(design, draws=20, seed=1)
         assert table["note"].str.contains("% missing").all()

@@ -124,30 +124,12 @@ def test_how_far_from_its_end_a_draw_may_stop(planted_design, kind, firth, withi
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
-def test_a_feature_with_gaps_is_judged_as_if_only_its_patients_were_there(planted_design, kind):
-    from dataclasses import replace
-
+def test_a_feature_with_gaps_is_judged_as_if_only_its_patients_were_there(planted_design, of_patients, kind):
     design = planted_design(kind, 5, missing=0.2)
     w = draw_weights(design.n)
     j = 3
     seen = design.observed[:, j]
-    parts = {
-        name: None if value is None else value[seen]
-        for name in (
-            "patient_id",
-            "base",
-            "features",
-            "observed",
-            "y",
-            "time",
-            "event",
-            "status",
-            "stratum",
-            "site",
-        )
-        for value in [getattr(design, name)]
-    }
-    alone = replace(design, **parts).take_features(np.array([j]))
+    alone = of_patients(design, seen).take_features(np.array([j]))
     # outcome units differ: the whole design standardises a continuous outcome over all patients
     whole = OutcomeRefit(design, np.zeros(12, dtype=bool))(w)
     part = OutcomeRefit(alone, np.zeros(1, dtype=bool))(w[seen])
