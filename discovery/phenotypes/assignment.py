@@ -20,6 +20,7 @@ from discovery.phenotypes.replication import (
     prediction_strengths,
     profile_orders,
 )
+from discovery.phenotypes.turned import Axes, turned
 from discovery.phenotypes.verdict import REPLICATED, SUPPORTED, Verdict
 from discovery.problems import InputError, Problem
 from discovery.seeds import named_rng
@@ -33,6 +34,7 @@ class Assigning:
 
     preparation_: Any
     components_: Any
+    directions_: Any
     centres_: np.ndarray
     vote_centres_: np.ndarray
     profile_: np.ndarray
@@ -49,6 +51,15 @@ class Assigning:
     def group_names(self) -> list[str]:
         """P1, P2, ..., from the largest group down."""
         return [f"P{c + 1}" for c in range(self.k_)]
+
+    @property
+    def axis_names(self) -> list[str]:
+        """PC1, PC2, ..., or RC1, RC2, ... for turned axes."""
+        return self.directions_.names
+
+    def axis_scores(self, X: Any) -> np.ndarray:
+        """Places (n, d) on the axes of features X (n, p): as `transform`, unless the axes were turned."""
+        return self.directions_.of_scores(self.transform(X))
 
     def transform(self, X: Any) -> np.ndarray:
         """Component scores (n, d) of features X (n, p); NaN for a patient with too little measured."""
@@ -137,8 +148,8 @@ class Assigning:
         strength = float(strengths.min())
         orders = profile_orders(self.profile_, centres_of(x / self.preparation_.weight, own, self.k_))
         far = self.novelty_.p_values(self.components_, self.centres_, x) <= UNLIKE
-        again = learn_components(x, exactly=self.components_.kept)
-        alike = congruence(self.components_.loadings, again.loadings)
+        again = self.axes_learned_anew(x)
+        alike = congruence(self.directions_.loadings, again.loadings)
         held = bool(strength >= STRENGTH and (orders >= ORDER).all())
         word = REPLICATED if held and self.verdict_.word == SUPPORTED else "not replicated"
         size = np.bincount(assigned, minlength=self.k_)
@@ -156,9 +167,9 @@ class Assigning:
             ),
             axes=pd.DataFrame(
                 {
-                    "axis": self.get_feature_names_out(),
+                    "axis": self.axis_names,
                     "congruence": alike,
-                    "score_agreement": score_agreement(self.components_, again, x),
+                    "score_agreement": score_agreement(self.directions_, again, x),
                     "word": [likeness_word(value) for value in alike],
                 }
             ),
@@ -172,6 +183,12 @@ class Assigning:
                 f"lowest profile order {np.min(orders):.2f} ({ORDER} needed in every group)",
             ),
         )
+
+    def axes_learned_anew(self, x: np.ndarray) -> Axes:
+        """The own axes of prepared rows x (n, p), as many and as many of them turned as the frozen ones."""
+        turn = self.directions_.turn
+        own = learn_components(x, exactly=self.components_.kept)
+        return turned(own, 0 if turn is None else len(turn))
 
     def _prepared(self, X: Any) -> tuple[np.ndarray, np.ndarray]:
         """Weighted, filled z-scores (n, p), and which patients (n,) have enough measured."""

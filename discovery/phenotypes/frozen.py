@@ -11,6 +11,7 @@ import pandas as pd
 from discovery.phenotypes.novelty import Novelty
 from discovery.phenotypes.prepare import Preparation
 from discovery.phenotypes.reduce import Components
+from discovery.phenotypes.turned import Axes
 from discovery.phenotypes.verdict import Verdict
 from discovery.problems import InputError, Problem
 
@@ -38,6 +39,7 @@ def to_dict(model: Any) -> dict[str, Any]:
             "reasons": list(model.verdict_.reasons),
         },
         "axes": model.axes_.to_dict("records"),
+        "axis_turn": None if model.directions_.turn is None else model.directions_.turn.tolist(),
     }
 
 
@@ -70,6 +72,10 @@ def from_dict(model: Any, kept: Mapping[str, Any]) -> Any:
             word=word["word"], clearly_separated=word["clearly_separated"], reasons=tuple(word["reasons"])
         )
         model.axes_ = pd.DataFrame(kept["axes"])
+        turn = kept.get("axis_turn")
+        model.directions_ = Axes(
+            components=model.components_, turn=None if turn is None else np.asarray(turn, dtype=float)
+        )
     except KeyError as missing:
         raise InputError(
             [Problem(file="phenotypes", column=str(missing.args[0]), wanted="the key")]

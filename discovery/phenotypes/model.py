@@ -12,7 +12,7 @@ from sklearn.base import BaseEstimator, ClusterMixin, TransformerMixin
 from discovery.association.scaling import WINSOR
 from discovery.phenotypes import frozen
 from discovery.phenotypes.assignment import Assigning
-from discovery.phenotypes.axes import axis_table
+from discovery.phenotypes.axes import find_axes
 from discovery.phenotypes.cluster import (
     FEWEST_K,
     METHODS,
@@ -35,6 +35,7 @@ from discovery.phenotypes.separation import separation_test
 from discovery.phenotypes.site_check import SiteCheck, check_sites, without_site_means
 from discovery.phenotypes.stability import bootstrap_stability
 from discovery.phenotypes.structure import Recipe, structure_test
+from discovery.phenotypes.turned import ROTATIONS
 from discovery.phenotypes.verdict import Verdict, judge
 from discovery.problems import InputError, Problem
 from discovery.seeds import named_rng
@@ -56,6 +57,7 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
     families : feature -> declared family, which together count as one feature; None: each for itself
     winsor : two quantiles, or False
     variance, most_components : components kept
+    rotation : "none", or "varimax" for the axes beyond chance; the groups do not depend on it
     site_centred : search after each site's means were taken out (a sensitivity run)
     compare : also cut with the other methods at the same k, and by density
     workers : threads; the results do not depend on it
@@ -75,6 +77,7 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
         winsor: tuple[float, float] | bool | None = WINSOR,
         variance: float = VARIANCE,
         most_components: int = MOST_COMPONENTS,
+        rotation: str = "none",
         site_centred: bool = False,
         compare: bool = True,
         workers: int = 1,
@@ -90,6 +93,7 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
         self.winsor = winsor
         self.variance = variance
         self.most_components = most_components
+        self.rotation = rotation
         self.site_centred = site_centred
         self.compare = compare
         self.workers = workers
@@ -172,9 +176,11 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
         self.novelty_ = learn_novelty(
             x, labels, self.k_, self.components_, named_rng(self.seed, "phenotypes", "novelty")
         )
-        self.axes_ = axis_table(
-            x, self.components_, draws=self.draws, bootstraps=self.bootstraps, seed=self.seed
-        )
+        self.axis_search_ = find_axes(
+            x, self.components_, rotation=self.rotation, draws=self.draws, bootstraps=self.bootstraps,
+            seed=self.seed,
+        )  # fmt: skip
+        self.axes_, self.directions_ = self.axis_search_.table, self.axis_search_.axes
         self.vote_centres_ = self.stability_.centres
         self.mixture_ = self._mixture(scores, labels) if self.method == "mixture" else None
         self.labels_ = np.full(len(features), -1)
@@ -222,6 +228,9 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
         for name, least in (("starts", 1), ("draws", 19), ("bootstraps", 10), ("workers", 1)):
             if getattr(self, name) < least:
                 problems.append(Problem(file=name, found=str(getattr(self, name)), wanted=f"{least} or more"))
+        if self.rotation not in ROTATIONS:
+            wanted = f"one of {', '.join(ROTATIONS)}"
+            problems.append(Problem(file="rotation", found=str(self.rotation), wanted=wanted))
         if not 0 < self.variance <= 1:
             problems.append(Problem(file="variance", found=str(self.variance), wanted="a share of 0 to 1"))
         if self.most_components < 1:

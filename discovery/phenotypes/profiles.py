@@ -145,29 +145,31 @@ def group_columns(found: Phenotypes) -> pd.DataFrame:
 
 
 def axis_columns(found: Phenotypes) -> pd.DataFrame:
-    """The scores of the kept axes (n, d)."""
-    names = [f"PC{j + 1}" for j in range(found.scores_.shape[1])]
-    return pd.DataFrame(found.scores_, index=found.patients_, columns=names)
+    """The places of the patients on the axes (n, d)."""
+    places = found.directions_.of_scores(found.scores_)
+    return pd.DataFrame(places, index=found.patients_, columns=found.axis_names)
 
 
 def loading_table(found: Phenotypes, labels: dict[str, str] | None = None) -> pd.DataFrame:
-    """axis, feature, label, loading, correlation (of feature and axis)."""
+    """A row an axis and feature: axis, feature, label, loading, correlation (of feature and axis) with its
+    bootstrap interval ci_low, ci_high, and order (1: the feature that this axis rests on most)."""
     names = [str(name) for name in found.preparation_.table.index]
-    weight = np.asarray(found.preparation_.weight, dtype=float)
-    variance = np.asarray(found.components_.variance, dtype=float)
+    search = found.axis_search_
+    loadings = search.axes.loadings
     rows = []
-    for j in range(found.components_.kept):
-        loading = found.components_.loadings[:, j]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            correlation = loading * np.sqrt(variance[j]) / weight
+    for j, axis in enumerate(found.axis_names):
+        size = np.abs(search.correlation[:, j])
         rows.append(
             pd.DataFrame(
                 {
-                    "axis": f"PC{j + 1}",
+                    "axis": axis,
                     "feature": names,
                     "label": [(labels or {}).get(name, name) for name in names],
-                    "loading": loading,
-                    "correlation": np.clip(correlation, -1, 1),
+                    "loading": loadings[:, j],
+                    "correlation": search.correlation[:, j],
+                    "ci_low": search.low[:, j],
+                    "ci_high": search.high[:, j],
+                    "order": np.argsort(np.argsort(-size, kind="stable"), kind="stable") + 1,
                 }
             )
         )

@@ -104,13 +104,18 @@ def _contradictions(model: Phenotypes) -> Iterable[Problem]:
             wanted_here = f"{sizes[1]} finite numbers"
             yield Problem(file=PLACE, column=name, found=f"{sizes[0]} values", wanted=wanted_here)
             return
+    turn = model.directions_.turn
+    if turn is not None and not (turn.ndim == 2 and turn.shape[0] == turn.shape[1] <= d
+                                 and np.allclose(turn.T @ turn, np.eye(len(turn)), atol=1e-6)):  # fmt: skip
+        yield Problem(file=PLACE, column="axis_turn", wanted=f"a rotation of at most {d} axes")
+        return
     if (scale[:, 1:] <= 0).any() or model.sizes_.sum() <= 0 or (model.sizes_ < 0).any():
         yield Problem(file=PLACE, wanted="scales, weights and sizes above 0")
     if not {"axis", "share", "beyond_chance", "congruence"} <= set(model.axes_.columns):
         yield Problem(file=PLACE, column="axes", wanted="axis, share, beyond_chance, congruence")
     elif not np.isfinite(model.axes_[["share", "congruence"]].to_numpy(dtype=float)).all():
         yield Problem(file=PLACE, column="axes", wanted="numbers for share and congruence")
-    elif model.axes_["axis"].tolist() != model.get_feature_names_out().tolist():
+    elif model.axes_["axis"].tolist() != model.axis_names:
         yield Problem(file=PLACE, column="axes", wanted=f"a row for each of {d} axes")
 
 
@@ -217,7 +222,6 @@ def _chance(model: Phenotypes, features: pd.DataFrame, congruences: np.ndarray) 
     from discovery.phenotypes.axes import congruence
     from discovery.phenotypes.filling import Filling
     from discovery.phenotypes.prepare import as_table
-    from discovery.phenotypes.reduce import learn_components
     from discovery.seeds import named_rng
 
     z = model.preparation_.scaled(as_table(features))
@@ -225,8 +229,8 @@ def _chance(model: Phenotypes, features: pd.DataFrame, congruences: np.ndarray) 
     x = Filling(np.isnan(z), model.preparation_.covariance).expected(z) * model.preparation_.weight
     rng, hits = named_rng(model.seed, "phenotypes", "axes of shuffled columns"), np.ones(len(congruences))
     for _ in range(DRAWS):
-        again = learn_components(rng.permuted(x, axis=0), exactly=model.components_.kept)
-        hits += congruence(model.components_.loadings, again.loadings) >= congruences
+        again = model.axes_learned_anew(rng.permuted(x, axis=0))
+        hits += congruence(model.directions_.loadings, again.loadings) >= congruences
     return hits / (DRAWS + 1)
 
 

@@ -26,6 +26,11 @@ NAME_PATTERN = r"^[\w-]{1,100}$"
 DEFAULT_SEED = 20261125
 KINDS = ("binary", "continuous", "ordinal", "multiclass", "count", "survival", "recurrent")
 MULTIPLICITY = ("bh", "by", "storey", "selected-cells", "features-first", "holm")
+SEARCH_METHODS = ("kmeans", "ward", "mixture")
+SEARCH_SCALES = ("none", "log", "rank-normal")
+SEARCH_FAMILIES = ("declared", "correlated", "none")
+ROTATIONS = ("none", "varimax")
+PROFILE_TESTS = ("none", "null")
 ROLES = ("rv", "pa", "ra", "cvp", "pawp", "abp", "ecg", "co", "svo2", "resp", "pressure")
 UNITS = ("mmHg", "kPa", "cmH2O")
 
@@ -329,6 +334,29 @@ class Analysis(Section):
     workers: Annotated[StrictInt, Field(ge=1, le=4096)] = Field(default_factory=available_cores)
 
 
+class PhenotypeSearch(Section):
+    """`[phenotypes]`: how groups of patients are looked for; all optional.
+
+    `columns` are the features that take part (names or globs; all without it) and `transforms` the scale of
+    some of them. `families`: a family of features counts as one feature, families being those declared with
+    the features, those found by correlation, or none. `groups` are the numbers of groups tried.
+    `site_centred` takes the means of the sites out first. `rotation` turns the axes beyond chance so that
+    each rests on few features; the groups stay the same. `profile_test` holds each feature against cohorts
+    without groups that were cut the same way.
+    """
+
+    columns: tuple[Text, ...] = ()
+    transforms: dict[Text, Literal[SEARCH_SCALES]] = {}  # type: ignore[valid-type]
+    families: Literal[SEARCH_FAMILIES] = "declared"  # type: ignore[valid-type]
+    method: Literal[SEARCH_METHODS] = "kmeans"  # type: ignore[valid-type]
+    groups: Annotated[tuple[Annotated[StrictInt, Field(ge=2, le=20)], ...], Field(min_length=1)] = (
+        2, 3, 4, 5, 6,
+    )  # fmt: skip
+    site_centred: StrictBool = False
+    rotation: Literal[ROTATIONS] = "none"  # type: ignore[valid-type]
+    profile_test: Literal[PROFILE_TESTS] = "none"  # type: ignore[valid-type]
+
+
 class StudyFile(Section):
     """The whole file. `features` or `recordings` must be there, or both."""
 
@@ -339,6 +367,7 @@ class StudyFile(Section):
     eligibility: tuple[Eligibility, ...] = ()
     outcomes: tuple[OutcomeSettings, ...] = ()
     analysis: Analysis = Field(default_factory=Analysis)
+    phenotypes: PhenotypeSearch = Field(default_factory=PhenotypeSearch)
 
     @model_validator(mode="after")
     def something_is_measured(self) -> StudyFile:

@@ -31,6 +31,7 @@ from discovery.study.limits import LimitedColumn, Limits, limits_of, read_limite
 from discovery.study.measured_when import leave_out_late
 from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
 from discovery.study.paths import one_line, resolve
+from discovery.study.phenotype_columns import check_search
 from discovery.study.recording_index import check_recordings
 from discovery.study.settings import Codes, RecurrentOutcome, StudyFile
 from discovery.study.source import Source, missing_codes
@@ -188,6 +189,8 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
             names = read_labels(labels, {*measured.table.columns, *patients.table.columns}, measured)
     if settings.recordings is not None:
         check_recordings(settings.recordings, shelf.folder, set(index), findings)
+    elif not findings.failed:
+        check_search(settings, features, {str(row[0]) for row in excluded.rows}, findings)
     if findings.failed:
         return None
     return Study(
@@ -314,10 +317,12 @@ def with_features(
         known=tuple(names),
         covariates=study.covariates,
     )
+    features = pd.concat([study.features, added], axis=1)
+    check_search(settings, features, {str(row[0]) for row in excluded.rows}, findings)
     findings.raise_errors()
     return replace(
         study,
-        features=pd.concat([study.features, added], axis=1),
+        features=features,
         outcomes=tuple(outcomes),
         excluded_features=excluded.table(),
         labels={**study.labels, **(labels or {})},

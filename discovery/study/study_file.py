@@ -19,7 +19,12 @@ from discovery.study.settings import (
     KINDS,
     MULTIPLICITY,
     OUTCOME_MODELS,
+    PROFILE_TESTS,
     ROLES,
+    ROTATIONS,
+    SEARCH_FAMILIES,
+    SEARCH_METHODS,
+    SEARCH_SCALES,
     UNITS,
     About,
     Analysis,
@@ -27,6 +32,7 @@ from discovery.study.settings import (
     Eligibility,
     Features,
     Patients,
+    PhenotypeSearch,
     Recordings,
     StudyFile,
 )
@@ -40,6 +46,7 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "features": Features,
     "recordings": Recordings,
     "analysis": Analysis,
+    "phenotypes": PhenotypeSearch,
 }
 LISTS = ("outcomes", "eligibility")  # each of their tables begins with two brackets
 
@@ -126,6 +133,14 @@ WANTED = {
     "analysis.suppress_below": "a whole number from 0 to 1000 is wanted, such as 5",
     "analysis.phenotypes": "true or false is wanted",
     "analysis.workers": "a whole number of 1 or more is wanted",
+    "phenotypes.columns": GLOBS,
+    "phenotypes.transforms": f"feature = scale is wanted, with a scale among {', '.join(SEARCH_SCALES)}",
+    "phenotypes.families": f"one of {', '.join(SEARCH_FAMILIES)} is wanted",
+    "phenotypes.method": f"one of {', '.join(SEARCH_METHODS)} is wanted",
+    "phenotypes.groups": "a list of numbers of groups from 2 to 20 is wanted, such as [2, 3, 4]",
+    "phenotypes.site_centred": "true or false is wanted",
+    "phenotypes.rotation": f"one of {', '.join(ROTATIONS)} is wanted",
+    "phenotypes.profile_test": f"one of {', '.join(PROFILE_TESTS)} is wanted",
 }
 
 

@@ -7,17 +7,18 @@ passes; here the cheap rules come first and a run stops at the first that fails,
 
 Limits: at most 2 % of cohorts without groups, and the power that the project's measured table has for the
 same distances, up to the Monte Carlo error of the runs done here. The full table, each row with its limit,
-is shared/operating_phenotypes.csv. The rule for the number of groups was chosen on cohorts of other seeds
-(4711 to 4713), so were the rule for separation and that for bent clouds (7001 to 7007). Two rows of planted
-groups, whose seed is 7001, come from the cohorts of that choice, all others from fresh ones. Written by
+is shared/operating_phenotypes.csv. Its seed is the date and minute at which it was begun, and all of its rows
+come from it; the rules were chosen on cohorts of other seeds (4711 to 4713, 7001 to 7007). Every job adds the
+rows that TABLE.csv does not have yet, as each is done:
 
-    python tests/validity/test_phenotype_validity.py TABLE.csv [patients ...]
+    python tests/validity/test_phenotype_validity.py TABLE.csv SEED {without,planted,shapes} PATIENTS
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -29,8 +30,10 @@ BLOCKS, BLOCK, LOADING = 4, 5, 0.8
 FALSE_LIMIT = 0.02
 NULLS = ("gaussian blocks", "one factor", "skewed", "t5", "curved continuum")
 HARD = "half circle"  # even, its ends dense in the direction of its chord; beside the five of the note
-LINE = (3, 4.0, "line")  # beside the triangle, in which all three distances are the same
-RUNS = {150: (100, 60), 400: (50, 30)}  # of the table: without groups, and planted
+UNEQUAL = (0.6, 0.3, 0.1)
+# beside three equal groups at the corners of a triangle: a line, and a triangle of unequal groups
+SHAPES = tuple((3, distance, shape) for shape in ("line", "unequal") for distance in (4.0, 5.0))
+RUNS = {"without": {150: 500, 400: 200}, "planted": {150: 200, 400: 60}, "shapes": {150: 200, 400: 60}}
 # least power by (groups, distance): N = 150 as measured for the same rule; N = 400 with its strict dip
 POWER = {
     (2, 4.0, 150): 0.82,
@@ -69,14 +72,17 @@ def cohort_without_groups(kind, n, rng):
     return features_of(normal, rng)
 
 
-def cohort_with_groups(groups, distance, n, rng, *, line=False):
-    """Groups of equal size in a random direction of the factors: at the corners of a regular figure, or
-    in a line, neighbours the distance apart."""
+def cohort_with_groups(groups, distance, n, rng, shape="corners"):
+    """Groups in a random direction of the factors, neighbours the distance apart: of equal size at the
+    corners of a regular figure or in a line, or at the corners with the shares UNEQUAL."""
     corners = np.eye(groups) / np.sqrt(2) - 1 / (groups * np.sqrt(2))
-    if line:
+    if shape == "line":
         corners = np.outer(np.arange(groups) - (groups - 1) / 2, np.eye(groups)[0])
     frame = np.linalg.qr(rng.normal(size=(BLOCKS, groups)))[0]
-    where = rng.permutation(np.arange(n) % groups)
+    of = np.arange(n) % groups
+    if shape == "unequal":
+        of = np.searchsorted(np.cumsum(UNEQUAL)[:-1], (np.arange(n) + 0.5) / n)
+    where = rng.permutation(of)
     # a factor is seen through BLOCK features: a shift of one unit in it is this many SD in the features
     variance = BLOCK * LOADING**2 + 1 - LOADING**2
     sd_per_unit = LOADING * np.sqrt(BLOCK / variance)
@@ -130,16 +136,18 @@ def says_groups(x, seed, *, gap_first=False):
     return second.p_structure <= LEVEL
 
 
-def draw(case, n, run):
-    rng = np.random.default_rng([SEED, *map(ord, str(case)), n, run])
+def draw(case, n, run, seed=SEED):
+    rng = np.random.default_rng([seed, *map(ord, str(case)), n, run])
     if isinstance(case, str):
         return cohort_without_groups(case, n, rng)
     groups, distance, *shape = case
-    return cohort_with_groups(groups, distance, n, rng, line=shape == ["line"])[0]
+    return cohort_with_groups(groups, distance, n, rng, *shape)[0]
 
 
-def declared(case, n, runs):
-    return sum(says_groups(draw(case, n, run), run, gap_first=isinstance(case, str)) for run in range(runs))
+def declared(case, n, runs, seed=SEED):
+    return sum(
+        says_groups(draw(case, n, run, seed), run, gap_first=isinstance(case, str)) for run in range(runs)
+    )
 
 
 @pytest.mark.validity
@@ -227,27 +235,34 @@ def test_the_committed_table_meets_the_power_of_the_note(key, shared):
         assert stats.binom.cdf(row["supported"], row["runs"], min(POWER[key], 0.99)) > 0.005
 
 
-def table_row(case, n, runs):
-    found = declared(case, n, runs)
+def name_of(case):
+    if isinstance(case, str):
+        return case
+    groups, distance, *shape = case
+    where = {"line": " in a line", "unequal": " of 60, 30 and 10 %"}
+    return f"{groups} groups {distance:g} SD" + "".join(where[one] for one in shape)
+
+
+def table_row(case, n, runs, seed):
+    start = time.process_time()
+    found = declared(case, n, runs, seed)
     low, high = stats.binomtest(found, runs).proportion_ci(method="exact")
-    name = case if isinstance(case, str) else f"{case[0]} groups {case[1]:g} SD"
-    name += " in a line" if "line" in case else ""
     return {
-        "case": name, "n": n, "runs": runs, "supported": found, "share": found / runs, "low": low,
+        "case": name_of(case), "n": n, "runs": runs, "supported": found, "share": found / runs, "low": low,
         "high": high, "limit": FALSE_LIMIT if isinstance(case, str) else POWER.get((*case, n)), "draws": 199,
-        "bootstraps": 100, "seed": SEED, "date": time.strftime("%Y-%m-%d"),
+        "bootstraps": 100, "seed": seed, "date": time.strftime("%Y-%m-%d"),
+        "cpu_s_per_run": round((time.process_time() - start) / runs, 2),
     }  # fmt: skip
 
 
-def main(path, sizes):
-    rows = []
-    for n in sizes:
-        without, planted = RUNS[n]
-        groups = [key[:2] for key in POWER if key[2] == n]
-        for case in (HARD, *reversed(NULLS), *reversed(groups), LINE):
-            rows.append(table_row(case, n, without if isinstance(case, str) else planted))
-            pd.DataFrame(rows).to_csv(path, index=False)
+def main(path, seed, kind, n):
+    planted = sorted({key[:2] for key in POWER})
+    for case in {"without": (HARD, *reversed(NULLS)), "planted": planted, "shapes": SHAPES}[kind]:
+        done = pd.read_csv(path) if path.exists() else pd.DataFrame(columns=["case", "n"])
+        if not ((done["case"] == name_of(case)) & (done["n"] == n)).any():
+            row = pd.DataFrame([table_row(case, n, RUNS[kind][n], seed)])
+            row.to_csv(path, mode="a", header=not path.exists(), index=False)
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], [int(n) for n in sys.argv[2:]] or list(RUNS))
+    main(Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3], int(sys.argv[4]))
