@@ -136,6 +136,10 @@ class Completed:
         )
         return filled
 
+    def in_draw(self, weights: np.ndarray, draw: int) -> tuple[np.ndarray, np.ndarray | None]:
+        """`drawn`, and the base columns (n, q) where covariates are imputed too."""
+        return self.drawn(weights, draw), None
+
 
 def plan_imputation(
     design: Design, limits: Limits | None = None, *, matched: bool = True, always: Sequence[int] = ()

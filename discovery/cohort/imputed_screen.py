@@ -31,12 +31,14 @@ IMPUTATION_COLUMNS = (
 class ImputedScreen:
     """`screen` : the screen with pooled rows for the imputed features and their former rows as model
     "complete cases"; `completed` : the copies, None where nothing was imputed; `table` : a row for every
-    feature with gaps (`IMPUTATION_COLUMNS`); `notes` : for the reader."""
+    feature with gaps (`IMPUTATION_COLUMNS`); `notes` : for the reader; `design` : of the patients that
+    `completed` fills, where covariates are imputed and they are more than those of the screen's design."""
 
     screen: Screen
     completed: Completed | None
     table: pd.DataFrame
     notes: tuple[str, ...]
+    design: Design | None = None
 
 
 def impute_screen(

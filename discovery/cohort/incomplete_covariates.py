@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design, build_design
-from discovery.cohort.imputation import Completed, ImputationPlan, complete, plan_imputation
+from discovery.cohort.imputation import (
+    PASSES_IN_DRAW,
+    Completed,
+    ImputationPlan,
+    complete,
+    plan_imputation,
+)
 from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.seeds import named_rng
 from discovery.study import Outcome
 from discovery.study.limits import Limits
 
@@ -19,21 +27,73 @@ COVARIATE = "covariate "  # before its name, where it stands among the features
 @dataclass(frozen=True, kw_only=True)
 class WideDesign:
     """A design with the patients who lack a covariate: the gap holds a placeholder, and `gaps`
-    (n, covariates), bool by covariate, says where."""
+    (n, covariates), bool by covariate, says where; `without` (ids) makes it again without some of them."""
 
     design: Design
     gaps: pd.DataFrame
+    without: Callable[[np.ndarray], WideDesign | None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chain:
+    """Features and incomplete covariates as the columns of one chain.
+
+    design : that of all patients, placeholders where a covariate is missing; plan : of the chain, p features,
+    then a number for each of `names`; gone : (n,) bool by covariate, where it is missing; columns : its base
+    columns; values, rows : the numbers of its levels and their base columns, None for a number.
+    """
+
+    design: Design
+    plan: ImputationPlan
+    names: tuple[str, ...]
+    gone: dict[str, np.ndarray]
+    columns: dict[str, np.ndarray]
+    values: dict[str, np.ndarray]
+    rows: dict[str, np.ndarray | None]
+
+    def split(self, filled: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """All features (n, p) and base columns (n, q) with a state (n, c) of the chain filled in."""
+        p = self.design.features.shape[1]
+        features, base = self.design.features.copy(), self.design.base.copy()
+        for c, j in enumerate(self.plan.columns):
+            if j < p:
+                features[:, j] = filled[:, c]
+                continue
+            name = self.names[j - p]
+            rows, gone = self.rows[name], self.gone[name]
+            drawn = filled[:, [c]]
+            if rows is not None:
+                drawn = rows[np.abs(drawn - self.values[name]).argmin(axis=1)]
+            base[np.ix_(gone, self.columns[name])] = drawn[gone]
+        return features, base
+
+
+@dataclass(frozen=True, kw_only=True)
+class CompletedWithCovariates(Completed):
+    """Copies of all features and of the base columns, and the `states` (m, n, c) of the chain behind them."""
+
+    chain: Chain
+    states: np.ndarray
+
+    def in_draw(self, weights: np.ndarray, draw: int) -> tuple[np.ndarray, np.ndarray | None]:
+        rng = named_rng(self.seed, "imputation in draw", self.outcome, draw)
+        filled, _ = self.chain.plan.redraw(
+            self.states[draw % self.m], rng, weights=weights, passes=PASSES_IN_DRAW, proper=False
+        )
+        return self.chain.split(filled)
 
 
 @dataclass(frozen=True, kw_only=True)
 class CompletedCovariates:
     """`completed` : copies of all features, and of the base columns; `counts` : covariate -> patients in whom
-    it was imputed; `left_out` : covariate -> why some could not be; `predictors` : covariate -> how many."""
+    it was imputed; `left_out` : covariate -> why some could not be; `predictors` : covariate -> how many;
+    `there` (n,) : every covariate known or imputed."""
 
     completed: Completed
     counts: dict[str, int]
     left_out: dict[str, str]
     predictors: dict[str, int]
+    there: np.ndarray
 
 
 def wide_design(
@@ -43,23 +103,49 @@ def wide_design(
     narrow: Design,
     *,
     site: pd.Series | None = None,
+    left_out: Sequence[str] = (),
 ) -> WideDesign | None:
     """The design of the patients with an outcome, whether or not a covariate is known; None if `narrow`, the
-    one of complete covariates, has them all. Scales and coding are those of `narrow`."""
+    one of complete covariates, has them all. Scales and coding are those of `narrow`; the patients `left_out`
+    stay out if they lack a covariate."""
     if not covariates.isna().to_numpy().any():
         return None
-    filled = covariates.copy()
+    filled, out = covariates.copy(), covariates.index.isin(left_out)
     for name in covariates.columns[covariates.isna().any()]:
-        filled[name] = covariates[name].where(covariates[name].notna(), _placeholder(covariates[name]))
+        kept = covariates[name].notna() | out
+        filled[name] = covariates[name].where(kept, _placeholder(covariates[name]))
     design = build_design(outcome, filled, features, site=site, scaling=narrow.scaling, coding=narrow.coding)
     if design.n <= narrow.n:
         return None
-    return WideDesign(design=design, gaps=covariates.loc[design.patient_id].isna())
+    return WideDesign(
+        design=design,
+        gaps=covariates.loc[design.patient_id].isna(),
+        without=lambda more: wide_design(
+            outcome, covariates, features, narrow, site=site, left_out=[*left_out, *more]
+        ),
+    )
 
 
 def _placeholder(column: pd.Series):
     """A value that the coding knows."""
     return column.dropna().mode().iloc[0]
+
+
+def impute_covariates(
+    wide: WideDesign | None, limits: Limits | None = None, *, imputations: int, seed: int
+) -> tuple[WideDesign, CompletedCovariates] | None:
+    """`complete_covariates` of the patients in whom every missing covariate can be imputed, and their design;
+    None where there are none."""
+    left_out: dict[str, str] = {}
+    while wide is not None:
+        found = complete_covariates(wide, limits, imputations=imputations, seed=seed)
+        if found is None:
+            return None
+        left_out = found.left_out | left_out
+        if found.there.all():
+            return wide, replace(found, left_out=left_out)
+        wide = wide.without(wide.design.patient_id[~found.there])
+    return None
 
 
 def complete_covariates(
@@ -103,30 +189,27 @@ def complete_covariates(
     plan = done.plan
     there = np.asarray(plan.observed[:, p:].all(axis=1))
     place = {int(j): c for c, j in enumerate(plan.columns)}
-    copies = np.repeat(design.features[None], done.m, axis=0)
-    bases = np.repeat(design.base[None], done.m, axis=0)
-    for j, c in place.items():
-        if j < p:
-            copies[:, :, j] = done.copies[:, :, c]
-            continue
-        name = names[j - p]
-        _, values, rows = levels[name]
-        nearest = np.abs(done.copies[:, :, c, None] - values).argmin(axis=2)
-        drawn = done.copies[:, :, c, None] if rows is None else rows[nearest]
-        gone = ~known[name]
-        bases[:, gone[:, None] & _columns(columns[name], design)] = drawn[:, gone].reshape(done.m, -1)
+    whole_chain = Chain(
+        design=design, plan=plan, names=tuple(names), columns=columns,
+        gone={name: ~known[name] for name in names},
+        values={name: levels[name][1] for name in names}, rows={name: levels[name][2] for name in names},
+    )  # fmt: skip
+    copies, bases = (np.array(parts) for parts in zip(*map(whole_chain.split, done.copies)))
     return CompletedCovariates(
-        completed=Completed(
-            plan=_for_features(plan, there, p), copies=copies, seed=seed, outcome=design.outcome, bases=bases
+        completed=CompletedWithCovariates(
+            plan=_for_features(plan, there, p),
+            copies=copies,
+            seed=seed,
+            outcome=design.outcome,
+            bases=bases,
+            chain=whole_chain,
+            states=done.copies,
         ),
         counts={names[j - p]: int(plan.n_missing[c]) for j, c in place.items() if j >= p},
         left_out={name: plan.reason[p + k] for k, name in enumerate(names) if plan.reason[p + k]},
         predictors={names[j - p]: int(plan.predictors[c]) for j, c in place.items() if j >= p},
+        there=there,
     )
-
-
-def _columns(at: np.ndarray, design: Design) -> np.ndarray:
-    return np.isin(np.arange(design.base.shape[1]), at)[None, :]
 
 
 def _levels(base, known, fixed, design: Design, at):

@@ -12,7 +12,7 @@ from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.screen import BASE, Screen
-from discovery.cohort.imputation import Completed, complete, plan_imputation
+from discovery.cohort.imputation import Completed
 from discovery.cohort.imputed_fits import fit_imputed, pool_fits
 from discovery.cohort.imputed_screen import (
     IMPUTATION_COLUMNS,
@@ -28,10 +28,12 @@ from discovery.cohort.incomplete_covariates import (
     COVARIATE,
     CompletedCovariates,
     WideDesign,
-    complete_covariates,
+    impute_covariates,
 )
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.study.limits import Limits
+
+LATER = "curves, shapes, prediction and signatures"  # what still asks for complete covariates
 
 
 def impute_screen_and_covariates(
@@ -55,25 +57,25 @@ def impute_screen_and_covariates(
     Notes
     -----
     The models of all features and the base model are pooled over all patients, and their former rows kept as
-    "complete cases". `completed` stays the copies of `narrow`: ranks, gains, permutations and curves are of
-    the patients with all covariates, and a feature with too few events among them stays not assessed.
+    "complete cases". `completed` and `design` are of all patients too, for ranks, gains and tipping points.
+    Permutations stay with those of `narrow`.
     """
-    found = None
+    both = None
     if wide is not None and imputations and outcome_columns(wide.design).shape[1]:
-        found = complete_covariates(wide, limits, imputations=imputations, seed=seed)
-    if wide is None or found is None:
+        both = impute_covariates(wide, limits, imputations=imputations, seed=seed)
+    if wide is None or both is None:
         return impute_screen(
             narrow, screen, imputations=imputations, seed=seed, limits=limits, fdr=fdr,
             multiplicity=multiplicity,
         )  # fmt: skip
-    design, completed, plan = wide.design, found.completed, found.completed.plan
+    (filled, found), everybody = both, wide.design.n
+    design, completed, plan = filled.design, found.completed, found.completed.plan
     fits = fit_imputed(design, completed)
     fits = replace(fits, coef=_by_term(fits.coef, design, narrow))
     if fits.classes is not None:
         contrasts = _by_term(fits.classes.contrasts, design, narrow)
         fits = replace(fits, classes=replace(fits.classes, contrasts=contrasts))
-    ranked = plan_imputation(narrow, limits)
-    sizes = narrow.response.effective_sizes(ranked.observed)  # what cannot be ranked is not assessed
+    sizes = design.response.effective_sizes(plan.observed)
     good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
     words = ", ".join(found.counts)  # how many is in the table: beside n a small number could be worked out
     new = screen_with(
@@ -83,17 +85,17 @@ def impute_screen_and_covariates(
     partly = "; ".join(f"{name} {why}" for name, why in found.left_out.items())
     notes = [
         *plan.notes,
-        f"covariates were imputed for the tables of associations ({words}); ranks, gains, familywise "
-        "p-values and curves are of the patients with all covariates",
+        f"missing covariates were imputed ({words}): estimates, ranks and gains are of all patients with an "
+        f"outcome; familywise p-values, checks of sites and of redundancy, {LATER} are of the patients with "
+        "all covariates",
         *([f"covariate {partly}"] if partly else []),
     ]
-    rows = [_covariate_row(design, name, found) for name in found.counts]
+    rows = [_covariate_row(design, name, found, everybody) for name in found.counts]
     table = imputation_table(design, screen, completed, fits, plan)
     return ImputedScreen(
         screen=new,
-        completed=complete(narrow, ranked, imputations=imputations, seed=seed)
-        if ranked.columns.size
-        else None,
+        completed=completed,
+        design=design,
         table=pd.concat([table, pd.DataFrame(rows).astype(table.dtypes)], ignore_index=True)
         if len(table)
         else pd.DataFrame(rows, columns=list(IMPUTATION_COLUMNS)),
@@ -145,11 +147,11 @@ def _base_rows_with(design: Design, table: pd.DataFrame, completed: Completed) -
     return with_former(table, former)
 
 
-def _covariate_row(design: Design, name: str, found: CompletedCovariates) -> dict[str, Any]:
-    n, there = found.counts[name], int(found.completed.plan.observed.any(axis=1).sum())
+def _covariate_row(design: Design, name: str, found: CompletedCovariates, everybody: int) -> dict[str, Any]:
+    n, there = found.counts[name], design.n
     return dict.fromkeys(IMPUTATION_COLUMNS, np.nan) | {
-        "outcome": design.outcome, "feature": COVARIATE + name, "n": design.n, "n_known": there - n,
-        "n_imputed": n, "n_beyond_limit": 0, "n_not_imputed": design.n - there,
+        "outcome": design.outcome, "feature": COVARIATE + name, "n": everybody, "n_known": there - n,
+        "n_imputed": n, "n_beyond_limit": 0, "n_not_imputed": everybody - there,
         "imputations": found.completed.m, "predictors": found.predictors[name],
         "model": "predictive mean matching", "note": found.left_out.get(name, ""),
     }  # fmt: skip

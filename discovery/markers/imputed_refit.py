@@ -22,6 +22,7 @@ class ImputedRefit(OutcomeRefit):
     In a draw the imputation model is fitted with the draw's case weights, and fills the gaps of every
     patient, so that the draw's models can be judged on the original patients too. A patient who is drawn
     twice has one filling in that draw: the noise of the imputation is a little overstated, never under.
+    Where covariates are imputed too, the design is that of all patients, and a draw has its own base model.
     """
 
     def __init__(self, design: Design, firth, which, completed: Completed, *, horizon: float | None = None):
@@ -33,10 +34,12 @@ class ImputedRefit(OutcomeRefit):
         part = design.take_features(which)
         filled = replace(
             part,
+            base=part.base if completed.bases is None else completed.bases[0],
             features=_filled(part.features, columns, completed.copies[0][:, taken]),
             observed=np.ascontiguousarray(plan.observed[:, which]),
         )
         super().__init__(filled, np.asarray(firth)[which], horizon=horizon)
+        self._base_order = [part.terms.index(term) for term in self.design.terms]
         self.completed, self._taken, self._filled_columns = completed, taken, columns
         # plans of features without a gap serve every draw
         moving = np.isin(np.arange(which.size), columns)
@@ -51,10 +54,11 @@ class ImputedRefit(OutcomeRefit):
 
     def in_draw(self, weights, draw: int) -> OutcomeRefit:
         """The models with one imputation made inside bootstrap draw number `draw`."""
-        return self._with(self.completed.drawn(np.asarray(weights, dtype=float), draw))
+        return self._with(*self.completed.in_draw(np.asarray(weights, dtype=float), draw))
 
     def in_copy(self, copy_number: int) -> OutcomeRefit:
-        return self._with(self.completed.copies[copy_number])
+        bases = self.completed.bases
+        return self._with(self.completed.copies[copy_number], None if bases is None else bases[copy_number])
 
     def over_copies(self, weights) -> Refit:
         """Every number of the refit averaged over the completed copies."""
@@ -63,12 +67,15 @@ class ImputedRefit(OutcomeRefit):
             **{name: np.mean([getattr(r, name) for r in every], axis=0) for name in Refit.__annotations__}
         )
 
-    def _with(self, filling: np.ndarray) -> OutcomeRefit:
+    def _with(self, filling: np.ndarray, base: np.ndarray | None) -> OutcomeRefit:
         other = copy(self)
-        other.design = replace(
-            self.design, features=_filled(self.design.features, self._filled_columns, filling[:, self._taken])
-        )
+        features = _filled(self.design.features, self._filled_columns, filling[:, self._taken])
+        other.design = replace(self.design, features=features)
         other.features = np.where(other.design.observed, other.design.features, np.nan)
+        if base is not None:
+            other.design = replace(other.design, base=np.ascontiguousarray(base[:, self._base_order]))
+            other._prepare()
+            return other
         other._plans = [
             other._plan(other.design.base, own) if moves else plan
             for (own, _), plan, moves in zip(self._parts, self._plans, self._moving)
@@ -84,12 +91,14 @@ def in_draw(refit: OutcomeRefit, weights, draw: int) -> OutcomeRefit:
 def completed_designs(design: Design, completed: Completed) -> list[Design]:
     """The design with the gaps filled as in each copy."""
     columns, seen = completed.plan.columns, completed.plan.observed
+    bases = [design.base] * completed.m if completed.bases is None else completed.bases
     return [
         replace(
-            design, features=np.where(seen, _filled(design.features, columns, filling), 0.0), observed=seen
+            design, base=base, observed=seen,
+            features=np.where(seen, _filled(design.features, columns, filling), 0.0),
         )
-        for filling in completed.copies
-    ]
+        for base, filling in zip(bases, completed.copies)
+    ]  # fmt: skip
 
 
 def _filled(features: np.ndarray, columns: np.ndarray, filling: np.ndarray) -> np.ndarray:

@@ -11,14 +11,12 @@ from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import SMALLEST_P
 from discovery.association.screen import ADJUSTED, Screen
-from discovery.cohort.imputation import Completed
 from discovery.markers.attenuation import Corrected, correct_attenuation, explained_by_base
 from discovery.markers.bootstrap import BootstrapDraws
 from discovery.markers.confirmed_order import confirmed_order, order_sentence
 from discovery.markers.detectable import detectable_effect, null_standard_errors
 from discovery.markers.families import family_leads, family_scores
 from discovery.markers.gain import MONTE_CARLO_NOTED, CorrectedGain
-from discovery.markers.imputed_refit import completed_designs
 from discovery.markers.ranks import (
     TOP_FAMILIES,
     TOP_FEATURES,
@@ -96,7 +94,7 @@ class OutcomeParts:
     gain: CorrectedGain | None = None
     apparent: np.ndarray | None = None
     base_measure: np.ndarray | None = None
-    completed: Completed | None = None
+    completed: tuple[Design, ...] = ()  # gaps filled, perhaps with more patients than `design`
 
 
 def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliability_pairs, flags, confirm):
@@ -306,8 +304,7 @@ def _distinct(o, seed) -> tuple[np.ndarray, str]:
         return blank, "distinctness needs at least two ranked features"
     try:
         rng = named_rng(seed, "markers", o.design.outcome, "halves")
-        copies = () if o.completed is None else completed_designs(o.design, o.completed)
-        return stability_shares(o.design, o.ranked, rng=rng, completed=copies), ""
+        return stability_shares(o.design, o.ranked, rng=rng, completed=o.completed), ""
     except InputError as fault:
         return blank, f"distinctness not computed: {fault.problems[0].found}"
 

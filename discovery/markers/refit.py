@@ -61,25 +61,28 @@ class OutcomeRefit:
         self.measure = self.kind.gain_measure
         self.features = np.where(design.observed, design.features, np.nan)
         self.firth = np.asarray(firth, dtype=bool)
-        n = design.n
-        intercept = np.ones((n, self.kind.intercepts))
-        self._columns = np.column_stack([intercept, design.base])
         self._parts = [
             (np.flatnonzero(self.firth == flag), flag) for flag in (False, True) if (self.firth == flag).any()
         ]
-        self._plans = [self._plan(design.base, columns) for columns, _ in self._parts]
         # features seen in the same patients, and fitted alike, share one base model
         keyed = np.vstack([design.observed, self.firth])
         patterns, group = np.unique(keyed, axis=1, return_inverse=True)
         self._group = np.asarray(group).ravel()
         self._seen, self._base_firth = np.ascontiguousarray(patterns[:-1]), patterns[-1]
-        q = design.base.shape[1]
+        self._prepare()
+        self._judge = self.kind.judge(design, horizon)
+
+    def _prepare(self) -> None:
+        """Everything that is made from the base columns of the design."""
+        base = self.design.base
+        self._columns = np.column_stack([np.ones((self.design.n, self.kind.intercepts)), base])
+        self._plans = [self._plan(base, columns) for columns, _ in self._parts]
+        q = base.shape[1]
         self._base_plans = {
             flag: self._base_plan(q - 1, np.flatnonzero(self._base_firth == flag))
             for flag in (False, True)
             if q and (self._base_firth == flag).any()
         }
-        self._judge = self.kind.judge(design, horizon)
 
     def __call__(self, weights, evaluate=None, *, recentre: bool = False) -> Refit:
         """Fit with `weights` (n,), and judge the gains by each column of `evaluate` (n, v).

@@ -34,7 +34,7 @@ def stability_shares(
     rng : numpy.random.Generator
     pairs : int
         Complementary pairs of halves, so 2 * pairs selections.
-    completed : designs of the same patients with gaps imputed, taken in turn from pair to pair
+    completed : designs with gaps imputed, of the same patients as each other, taken in turn from pair to pair
 
     Notes
     -----
@@ -49,10 +49,11 @@ def stability_shares(
     Shah & Samworth, J R Stat Soc B 2013;75:55-80; Meinshausen & Buehlmann, J R Stat Soc B 2010;72:417-473.
     """
     which = np.asarray(which)
+    copies = list(completed)[:pairs] or [design]
     # the order of ids decides who is in which half, so that the order of the rows does not
-    by_id = np.argsort(np.asarray(design.patient_id).astype(str), kind="stable")
+    by_id = np.argsort(np.asarray(copies[0].patient_id).astype(str), kind="stable")
     fitted = []
-    for one in list(completed)[:pairs] or [design]:
+    for one in copies:
         null = fit_null(one)
         fitted.append((null.clean[by_id][:, which], null.residual[by_id]))
     y = fitted[0][1]

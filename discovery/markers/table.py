@@ -15,7 +15,7 @@ from discovery.cohort.imputation import Completed
 from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits
 from discovery.markers.families import Families, find_families
 from discovery.markers.gain import corrected_gains
-from discovery.markers.imputed_refit import ImputedRefit
+from discovery.markers.imputed_refit import ImputedRefit, completed_designs
 from discovery.markers.outcome_rows import CONTRACT, EXTRA, FAMILY_COLUMNS, OutcomeParts, outcome_tables
 from discovery.markers.refit import OutcomeRefit, prepare_refit
 from discovery.markers.site_check import SITE_COLUMNS, check_sites
@@ -62,6 +62,7 @@ def rank_markers(
     reliability_pairs: Mapping[str, int] | None = None,
     flags: Mapping[tuple[str, str], Sequence[str]] | None = None,
     completed: Mapping[str, Completed] | None = None,
+    wider: Mapping[str, Design] | None = None,
     confirm: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Markers:
@@ -81,6 +82,8 @@ def rank_markers(
     reliability_pairs : feature -> patients with two such sessions; widens the corrected interval
     flags : (outcome, feature) -> flags found elsewhere, such as "hazards not proportional"
     completed : outcome -> completed copies of its features with gaps; the screen then is the pooled one
+    wider : outcome -> the design that its `completed` copies belong to, where covariates were imputed and it
+        has more patients than the one in `designs`
     confirm : also the confirmed order (a sentence per feature), from the bootstrap draws
     progress : called with (draws done, draws in all)
 
@@ -90,8 +93,8 @@ def rank_markers(
         Features are ordered by |z|, ties averaged. A feature that failed, or is missing in more than 40 %
         of patients, stays in the table without a rank. With `completed`, gaps are imputed anew inside each
         draw, the apparent gain is the mean over copies, and half samples take the copies in turn; the
-        checks of sites and of redundancy stay with the patients who have a value. Without, each feature
-        is judged on its own patients, in the draws as well.
+        checks of sites and of redundancy stay with the patients who have a value (and all covariates).
+        Without, each feature is judged on its own patients, in the draws as well.
 
     Raises
     ------
@@ -103,16 +106,16 @@ def rank_markers(
     place = {name: k for k, name in enumerate(names)}
     completed = completed or {}
     outcomes = [
-        _gather(d, s, found, names, place, horizon, completed.get(d.outcome))
+        _gather(d, s, found, names, place, horizon, completed.get(d.outcome), (wider or {}).get(d.outcome, d))
         for d, s in zip(designs, screens)
     ]
     for o in outcomes:
         if o.refit is not None:
             alone = o.refit
-            if o.completed is not None:  # sites are checked on the patients who have a value
+            if o.completed:  # sites are checked on the patients who have a value
                 alone = prepare_refit(o.design, o.screen.firth, o.ranked, horizon=horizon)
             o.site = check_sites(alone, rng=named_rng(seed, "markers", o.design.outcome, "folds"))
-            everyone = np.ones(o.design.n)
+            everyone = np.ones(o.refit.design.n)
             whole = o.refit.over_copies(everyone) if isinstance(o.refit, ImputedRefit) else alone(everyone)
             o.apparent, o.base_measure = whole.gain[:, 0], whole.base[:, 0]
     resampled = [o for o in outcomes if o.refit is not None]
@@ -185,13 +188,13 @@ def _families_of(designs) -> tuple[Families, tuple[str, ...]]:
     return find_families(x), names
 
 
-def _gather(design, screen, found, names, place, horizon, completed) -> OutcomeParts:
+def _gather(design, screen, found, names, place, horizon, completed, wide) -> OutcomeParts:
     here = np.array([place[name] for name in design.feature_names], dtype=int)
-    missing = 1.0 - design.observed.mean(axis=0)
+    missing = 1.0 - wide.observed.mean(axis=0)
     ranked = np.flatnonzero(screen.assessed & ~np.isnan(screen.fit.z) & (missing <= MOST_MISSING))
     refit: OutcomeRefit | None = None
     if ranked.size and completed is not None:
-        refit = ImputedRefit(design, screen.firth, ranked, completed, horizon=horizon)
+        refit = ImputedRefit(wide, screen.firth, ranked, completed, horizon=horizon)
     elif ranked.size:
         refit = prepare_refit(design, screen.firth, ranked, horizon=horizon)
     return OutcomeParts(
@@ -202,7 +205,7 @@ def _gather(design, screen, found, names, place, horizon, completed) -> OutcomeP
         number=found.number[here],
         family=np.array(names, dtype=object)[found.centre[here]],
         refit=refit,
-        completed=completed,
+        completed=() if completed is None else tuple(completed_designs(wide, completed)),
     )
 
 

@@ -17,10 +17,12 @@ from discovery.study import Study
 
 @dataclass(frozen=True, kw_only=True)
 class ImputedScreens:
-    """`screens`, pooled where features have gaps, and the `completed` copies by outcome."""
+    """`screens`, pooled where there are gaps, and the `completed` copies by outcome; `wider`: the design they
+    are of where covariates were imputed."""
 
     screens: dict[str, Screen]
     completed: dict[str, Completed]
+    wider: dict[str, Design]
     table: pd.DataFrame
     notes: tuple[str, ...]
 
@@ -56,23 +58,26 @@ def impute_screens(
     return ImputedScreens(
         screens={outcome: one.screen for outcome, one in found.items()},
         completed={outcome: one.completed for outcome, one in found.items() if one.completed is not None},
+        wider={outcome: one.design for outcome, one in found.items() if one.design is not None},
         table=table if len(table) else pd.DataFrame(columns=list(IMPUTATION_COLUMNS)),
         notes=tuple(notes),
     )
 
 
 def tipping_table(
-    study: Study, designs: Sequence[Design], completed: Mapping[str, Completed], markers: pd.DataFrame
+    study: Study, designs: Sequence[Design], imputed: ImputedScreens, markers: pd.DataFrame
 ) -> pd.DataFrame:
     """Tipping points of the imputed features that are significant by themselves or by their q-value."""
     from discovery.cohort.tipping import tipping_points
 
     tables = []
     for design in designs:
-        if design.outcome in completed:
+        if design.outcome in imputed.completed:
             mine = markers[(markers["outcome"] == design.outcome) & (markers["p_value"] <= 0.05)]
             names = mine["feature"].tolist()
-            tables.append(tipping_points(design, completed[design.outcome], names, labels=dict(study.labels)))
+            filled = imputed.completed[design.outcome]
+            of = imputed.wider.get(design.outcome, design)
+            tables.append(tipping_points(of, filled, names, labels=dict(study.labels)))
     return joined([table for table in tables if len(table)])
 
 

@@ -221,6 +221,7 @@ def analyse(
         workers=workers,
         flags=hazard_flags(hazards),
         completed=imputed.completed,
+        wider=imputed.wider,
         progress=progress.update,
         **known_reliability(reliability),
     )
@@ -236,7 +237,7 @@ def analyse(
         "correlations": markers.correlations,
         "excluded_features": study.excluded_features,
         "imputation": imputed.table,
-        "tipping_points": tipping_table(study, designs, imputed.completed, markers.table),
+        "tipping_points": tipping_table(study, designs, imputed, markers.table),
     }
     leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
     tables |= leading_tables(leading, designs, ordered, study.labels)

@@ -34,9 +34,10 @@ def imputed_text(s: RunSettings) -> str:
     if s.imputed_covariates:
         text += (
             f"Missing covariates were imputed in the same chain ({listed(list(s.imputed_covariates))}), a "
-            "category as a whole from a donor, so that the models of all features and the base model are of "
-            "all patients with an outcome; ranks, gains, familywise p-values and curves are of the patients "
-            "with all covariates. "
+            "category as a whole from a donor, so that estimates, ranks and gains are of all patients with "
+            "an outcome, and anew in every draw of the bootstrap; familywise p-values, curves, shapes, "
+            "prediction, signatures and the checks of sites and of redundancy are of the patients with all "
+            "covariates. "
         )
         last = "Patients without an outcome were left out and counted."
     else:

@@ -14,6 +14,12 @@ from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS
 from discovery.cohort.incomplete_covariates import complete_covariates, wide_design
 from discovery.cohort.pooling import pool
 from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
+from discovery.markers.bootstrap import bootstrap_refits
+from discovery.markers.imputed_refit import ImputedRefit, completed_designs
+from discovery.markers.refit import prepare_refit
+from discovery.markers.stability import stability_shares
+from discovery.markers.table import rank_markers
+from discovery.seeds import named_rng
 from discovery.study import Outcome
 
 N = 260
@@ -163,12 +169,12 @@ def test_every_kind_of_outcome_has_its_rows(kind, site):
         assert row(table, "x")["p_value"] < 0.05
     assert ("robust by patient" in row(table, "x")["method"]) == (kind == "recurrent")
     assert found.screen.fit.coef.shape == before.fit.coef.shape
-    assert found.completed.copies.shape[1] == narrow.n  # ranks stay those of complete covariates
+    assert found.completed.copies.shape[1] == found.design.n == N > narrow.n
     assert [*found.table.columns] == list(IMPUTATION_COLUMNS)
     about = found.table.set_index("feature")
     assert {"partly", "covariate age", "covariate sex", "covariate group"} == set(about.index)
     assert (about["n_known"] + about["n_imputed"] + about["n_not_imputed"] == N).all()
-    assert any("ranks, gains" in note for note in found.notes)
+    assert any("estimates, ranks and gains are of all patients" in note for note in found.notes)
 
 
 def test_a_covariate_that_is_mostly_missing_is_not_imputed_and_its_patients_stay_out():
@@ -185,6 +191,99 @@ def test_a_covariate_that_is_mostly_missing_is_not_imputed_and_its_patients_stay
     found = impute_screen_and_covariates(narrow, screen(narrow, permutations=0), wide, imputations=5, seed=1)
     assert row(found.screen.table, "x")["n"] == covariates["age"].notna().sum()
     assert any("covariate age not imputed" in note for note in found.notes)
+
+
+def test_patients_whose_covariate_no_one_of_their_site_has_stay_out_of_everything():
+    """North never measured age: nothing to impute it from, so its patients leave table and ranking alike."""
+    *_, truth, covariates = made("binary", site=True)
+    outcome, features, site = parts_of(covariates)
+    covariates["age"] = truth["age"].where(site != "north")
+    narrow = build_design(outcome, covariates, features, site=site, winsor=False)
+    wide = wide_design(outcome, covariates, features, narrow, site=site)
+    found = impute_screen_and_covariates(narrow, screen(narrow, permutations=0), wide, imputations=5, seed=1)
+    assert set(found.design.site) == {"middle", "south"}
+    assert found.design.n == (site != "north").sum() == row(found.screen.table, "x")["n"]
+    about = found.table[found.table["feature"] == "covariate sex"].iloc[0]
+    assert (about["n"], about["n_not_imputed"]) == (N, (site == "north").sum())
+    assert any("age never measured at site north" in note for note in found.notes)
+    copies = completed_designs(found.design, found.completed)
+    assert np.isfinite(stability_shares(narrow, range(2), rng=named_rng(1, "h"), completed=copies)).all()
+
+
+def parts_of(covariates):
+    rng = np.random.default_rng(5)
+    site = pd.Series(rng.choice(["north", "middle", "south"], N), index=covariates.index)
+    x = rng.normal(size=N)
+    value = (x + rng.logistic(size=N) > 0).astype(float)
+    ids = covariates.index.to_numpy()
+    outcome = Outcome(name="out", label="out", kind="binary", patient_id=ids, value=value)
+    features = pd.DataFrame({"x": x, "noise": rng.normal(size=N)}, index=covariates.index)
+    return outcome, features, site
+
+
+@pytest.mark.parametrize("kind", ["continuous", "binary", "survival", "multiclass", "count", "recurrent"])
+def test_the_ranking_is_of_the_patients_of_the_table(kind):
+    """Reference: models of each completed copy, as if it were the data."""
+    narrow, *_, found = both(kind, site=kind in ("survival", "binary"))
+    design, completed = found.design, found.completed
+    assert design.n == N > narrow.n
+    p = len(design.feature_names)
+    firth = found.screen.firth
+    near = 1e-3 if kind == "count" else 1e-9  # its gains are judged by one dispersion, the first copy's
+    refit = ImputedRefit(design, firth, range(p), completed)
+    copies = completed_designs(design, completed)
+    w = named_rng(1, "w").multinomial(N, np.ones(N) / N).astype(float)
+    for k in (0, 3):
+        wanted, got = prepare_refit(copies[k], firth, range(p))(w), refit.in_copy(k)(w)
+        for name in ("z", "estimate", "gain", "base"):
+            np.testing.assert_allclose(getattr(got, name), getattr(wanted, name), rtol=1e-6, atol=near)
+    markers = rank_markers(
+        [narrow], [found.screen], seed=1, replicates=8, completed={"out": completed}, wider={"out": design}
+    )
+    assert (markers.table["n"] == N).all()
+    ones = np.ones(N)
+    wanted = np.mean([prepare_refit(copy, firth, range(p))(ones).gain[:, 0] for copy in copies], axis=0)
+    got = markers.table.set_index("feature").loc[list(design.feature_names), "apparent_gain"]
+    np.testing.assert_allclose(got, wanted, atol=max(near, 1e-6))
+    two = rank_markers(
+        [narrow], [found.screen], seed=1, replicates=8, completed={"out": completed}, wider={"out": design},
+        workers=2,
+    )  # fmt: skip
+    pd.testing.assert_frame_equal(markers.table, two.table)
+
+
+def test_every_draw_has_its_own_covariates_from_its_own_patients():
+    """Where a draw holds men alone (and donors are among the drawn), nobody else can be imputed."""
+    _, wide, _, covariates = made()
+    completed = complete_covariates(wide, imputations=3, seed=4).completed
+    known = covariates["sex"].notna().to_numpy()
+    ones = np.ones(N)
+    at = [k for k, term in enumerate(wide.design.terms) if term.covariate == "sex"]
+    (x, first), (_, second) = completed.in_draw(ones, 0), completed.in_draw(ones, 1)
+    np.testing.assert_array_equal(first, completed.in_draw(ones, 0)[1])
+    assert (first[~known][:, at] != second[~known][:, at]).any()
+    assert (first[known][:, at] == wide.design.base[known][:, at]).all()
+    assert np.isfinite(x).all()
+    male = known & (wide.design.base[:, at[0]] == wide.design.base[known][:, at].max())
+    _, alone = completed.in_draw(male.astype(float), 0)
+    assert (alone[~known][:, at] == wide.design.base[known][:, at].max()).all()
+
+
+def test_draws_see_what_the_patients_with_gaps_say():
+    # reference: draws on the whole data, before values were taken out; complete cases lie further off
+    narrow, *_, found = both("continuous")
+    whole, *_ = made("continuous", gaps=False)
+    keep = np.array([0, 2])  # x and noise, without gaps themselves
+    firth = np.zeros(3, dtype=bool)
+    wanted = bootstrap_refits([prepare_refit(whole, firth, keep)], replicates=150, seed=1)[0]
+    alone = bootstrap_refits([prepare_refit(narrow, firth, keep)], replicates=150, seed=1)[0]
+    got = bootstrap_refits(
+        [ImputedRefit(found.design, firth, keep, found.completed)], replicates=150, seed=1
+    )[0]
+    spread = [draws.estimate[:, 0].std() for draws in (wanted, got, alone)]
+    assert spread[0] * 0.95 < spread[1] < spread[2]
+    error = [abs(draws.estimate[:, 0].mean() - wanted.estimate[:, 0].mean()) for draws in (got, alone)]
+    assert error[0] < error[1]
 
 
 def test_a_run_loses_no_patient_for_a_covariate(tmp_path):
@@ -209,3 +308,5 @@ def test_a_run_loses_no_patient_for_a_covariate(tmp_path):
     assert np.isfinite(markers.loc["rv_x", "gain"])
     methods = (tmp_path / "out" / "methods.md").read_text(encoding="utf-8")
     assert "Missing covariates were imputed in the same chain" in methods
+    assert "estimates, ranks and gains are of all" in " ".join(methods.split())
+    assert markers.loc["rv_x", "n"] == N
