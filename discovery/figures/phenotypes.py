@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 
 from discovery.figures.labels import short
+from discovery.figures.phenotype_axes import draw_axes, draw_axis_beats, draw_biplot, draw_loadings
+from discovery.figures.phenotype_courses import course_figures
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.style import (
     BLUE,
@@ -20,7 +22,6 @@ from discovery.figures.style import (
     RULE,
     VERMILION,
     figure_of,
-    say,
     set_size,
     set_title,
     split,
@@ -29,9 +30,9 @@ from discovery.figures.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from discovery.report.settings import RunSettings
+
 PROFILE_ROWS = 20
-LOADING_ROWS = 12
-LOADING_AXES = 4
 NULLS = {
     "gaussian": "normal cohorts with the same correlations",
     "copula": "cohorts with the same margins and correlations",
@@ -43,38 +44,22 @@ def colours(names: list[str]) -> dict[str, tuple]:
     return {name: GROUPS[k % len(GROUPS)] for k, name in enumerate(names)}
 
 
-def phenotype_figures(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[SavedFigure]:
-    """Every figure whose table is there, in the order of the argument."""
-    steps = (
-        ("phenotype_null", draw_null, "Is there any structure", "The cohort against 199 cohorts of each kind "
-         "without groups: the largest standardised silhouette over 2 to 6 groups."),
-        ("phenotype_separation", draw_separation, "Is there a gap between the groups",
-         "Scores of patients by a rule that never saw them. One hump is a continuum cut in pieces, a dip "
-         "between two humps is a gap."),
-        ("phenotype_stability", draw_stability, "Would the groups come back",
-         "Overlap (Jaccard) of each group with its likeness in bootstrap samples, with 95 % of the draws. "
-         "0.75 is asked for."),
-        ("phenotype_consensus", draw_consensus, "How often two patients fall together",
-         "Share of bootstrap samples that put two patients into one group; patients sorted by group."),
-        ("phenotype_profiles", draw_profiles, "What tells the groups",
-         "Each group against all others, in SDs inside the groups. These features made the groups: a "
-         "description, no test."),
-        ("phenotype_beats", draw_beats, "The mean beat of each group",
-         "Normalised beat: 0 end-diastolic, 1 systolic peak; bands are 1 SD of the patients."),
-        ("phenotype_map", draw_map, "A map of the patients", ""),
-        ("phenotype_axes", draw_axes, "Continuous axes",
-         "Variance of each axis against that of shuffled features (95 % of them below the line)."),
-        ("phenotype_loadings", draw_loadings, "What the axes are made of",
-         "Correlation of the features with each axis; the features that correlate most with any."),
-    )  # fmt: skip
+def phenotype_figures(
+    tables: Mapping[str, pd.DataFrame], settings: RunSettings, folder: Path
+) -> list[SavedFigure]:
+    """Every figure whose table is there, in the order of the argument: where there are no groups the axes
+    come before what was cut all the same."""
+    verdict = tables.get("phenotype_words", pd.DataFrame())
+    found = bool(verdict["groups"].iloc[0]) if len(verdict) else False
+    cut = GROUP_STEPS if found else AXIS_STEPS
     out = []
-    for name, draw, title, caption in steps:
+    for name, draw, title, caption in (*FIRST_STEPS, *cut, *(AXIS_STEPS if found else GROUP_STEPS)):
         table = tables.get(name, pd.DataFrame())
         if len(table):
             words = str(table["caption"].iloc[0]) if name == "phenotype_map" else caption
             drawn = partial(draw, title=title)
             out.append(save_figure(name, drawn, table, folder, title=title, caption=words))
-    return out
+    return [*out, *course_figures(tables, settings, folder)]
 
 
 def draw_null(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
@@ -124,7 +109,7 @@ def draw_stability(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
     ax.axvline(0.75, color=QUIET, linewidth=0.9, linestyle=(0, (3, 2)))
     ax.set(xlim=(0, 1), ylim=(-0.6, len(table) - 0.4))
     ax.set_yticks(y, [f"{row.phenotype} (n = {row.size})" for row in table.itertuples(index=False)])
-    ax.set_xlabel("Overlap with the likeness in bootstrap samples (Jaccard)")
+    ax.set_xlabel("Overlap with the best match in bootstrap samples (Jaccard)")
     return ax
 
 
@@ -214,52 +199,59 @@ def draw_map(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
     return ax
 
 
-def draw_axes(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
-    """Variance by axis, the null's 95 % beside it, and how alike the axis comes out of resamples."""
-    if table.empty:
-        return say(ax, "No axis was kept.")
-    set_size(ax, height=2.7)
-    ax, likeness = split(ax, widths=(1.0, 1.0))
+def draw_choice(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
+    """The standardised silhouette of each number of groups, over the band of cohorts without groups."""
+    set_size(ax, height=2.6)
     set_title(ax, title)
-    x = np.arange(1, len(table) + 1)
-    beyond = table["beyond_chance"].to_numpy(bool)
-    ax.plot(x, table["variance"], color=RULE, linewidth=1)
-    for which, face in ((beyond, BLUE), (~beyond, "white")):
-        ax.plot(x[which], table["variance"][which], "o", color=BLUE, markerfacecolor=face, linestyle="none")
-    ax.plot(x, table["parallel_95"], color=VERMILION, linestyle=(0, (4, 2)), label="shuffled, 95 %")
-    ax.set(xlabel="Axis", ylabel="Variance (eigenvalue)")
-    ax.set_xticks(x)
-    ax.legend()
-    likeness.plot(x, table["congruence"], "s", color=INK, markersize=4)
-    for at, low, mid in zip(x, table["congruence_low"], table["congruence"]):
-        likeness.plot([at, at], [low, mid], color=INK, linewidth=1)
-    for level, word in ((0.95, "equal"), (0.85, "fairly similar")):
-        likeness.axhline(level, color=RULE, linewidth=0.8)
-        likeness.text(x[-1] + 0.4, level, word, fontsize=7, color=QUIET, ha="right", va="bottom")
-    likeness.set(xlabel="Axis", ylabel="Congruence in resamples", ylim=(0, 1.05), xlim=(0.5, x[-1] + 0.5))
-    likeness.set_xticks(x)
+    k = table["k"].to_numpy()
+    ax.fill_between(k, table["null_low"], table["null_high"], color=RULE, alpha=0.5, linewidth=0,
+                    label="cohorts without groups, 95 %")  # fmt: skip
+    ax.plot(k, table["standardised"], color=BLUE, linewidth=1, zorder=2)
+    chosen = table["chosen"].to_numpy(bool)
+    for which, face, word in ((~chosen, "white", "tried"), (chosen, BLUE, "chosen")):
+        ax.plot(k[which], table["standardised"][which], "o", color=BLUE, markerfacecolor=face,
+                linestyle="none", label=word)  # fmt: skip
+    ax.set_xticks(k)
+    ax.set(xlabel="Number of groups", ylabel="Standardised silhouette")
+    ax.legend(loc="upper left", bbox_to_anchor=(1, 1))
     return ax
 
 
-def draw_loadings(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
-    """Correlations of features with the first axes as dots."""
-    axes = list(dict.fromkeys(table["axis"]))[:LOADING_AXES]
-    wide = table[table["axis"].isin(axes)].pivot(index="feature", columns="axis", values="correlation")[axes]
-    picked = list(dict.fromkeys(name for axis in axes for name in wide[axis].abs().nlargest(4).index))
-    rows = wide.loc[picked[: LOADING_ROWS + LOADING_AXES]]
-    label = table.drop_duplicates("feature").set_index("feature")["label"]
-    set_size(ax, height=1.2 + 0.2 * len(rows))
-    panels = split(ax, widths=(1.0,) * len(axes))
-    set_title(ax, title)
-    y = np.arange(len(rows))[::-1]
-    for k, (panel, axis) in enumerate(zip(panels, axes)):
-        value = rows[axis].to_numpy(float)
-        panel.hlines(y, 0, value, color=RULE, linewidth=1.6)
-        panel.plot(value, y, "o", color=BLUE, markersize=3.6)
-        panel.axvline(0, color=QUIET, linewidth=0.7)
-        panel.set(xlim=(-1.05, 1.05), ylim=(-0.6, len(rows) - 0.4))
-        panel.set_title(axis, fontsize=8)
-        panel.set_yticks(y, [short(label[name], 40) for name in rows.index] if k == 0 else [""] * len(rows))
-        panel.tick_params(axis="y", length=0)
-        panel.set_xticks([-1, 0, 1])
-    return ax
+FIRST_STEPS = (
+    ("phenotype_null", draw_null, "Is there any structure", "The cohort against 199 cohorts of each kind "
+     "without groups: the largest standardised silhouette over the numbers of groups tried."),
+)  # fmt: skip
+GROUP_STEPS = (
+    ("phenotype_choice", draw_choice, "How many groups", "The silhouette less its mean in normal cohorts "
+     "without groups, in their SDs. Chosen: the smallest number that the best does not beat by more than "
+     "chance."),
+    ("phenotype_separation", draw_separation, "Is there a gap between the groups",
+     "Scores of patients by a rule that never saw them. One hump is a continuum cut in pieces, a dip "
+     "between two humps is a gap."),
+    ("phenotype_stability", draw_stability, "Would the groups come back",
+     "Overlap (Jaccard) of each group with its best match in bootstrap samples, with 95 % of the draws. "
+     "0.75 is asked for."),
+    ("phenotype_consensus", draw_consensus, "How often two patients fall together",
+     "Share of bootstrap samples that put two patients into one group; patients sorted by group."),
+    ("phenotype_profiles", draw_profiles, "What tells the groups",
+     "Each group against all others, in SDs inside the groups. These features made the groups: a "
+     "description, no test."),
+    ("phenotype_beats", draw_beats, "The mean beat of each group",
+     "Normalised beat: 0 end-diastolic, 1 systolic peak; bands are 1 SD of the patients."),
+    ("phenotype_map", draw_map, "A map of the patients", ""),
+)  # fmt: skip
+AXIS_STEPS = (
+    ("phenotype_axes", draw_axes, "Continuous axes",
+     "Left: the variance of each component against that of shuffled features (95 % of them below the line). "
+     "Right: how alike each axis comes out of bootstrap samples (Tucker's congruence, median and lower "
+     "2.5 %)."),
+    ("phenotype_loadings", draw_loadings, "What the axes are made of",
+     "Correlation of the features with each axis, with 95 % bootstrap intervals; the features that "
+     "correlate most with any."),
+    ("phenotype_biplot", draw_biplot, "Patients and features on the first two axes",
+     "Points are patients (in SDs of the axis); arrows are the correlations of features with the two axes, "
+     "drawn as long as the circle of radius 1 allows."),
+    ("phenotype_axis_beats", draw_axis_beats, "The mean beat along the axes",
+     "Normalised beat of the lowest and the highest third of patients on each axis beyond chance; bands are "
+     "1 SD of the patients."),
+)  # fmt: skip

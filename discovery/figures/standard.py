@@ -86,7 +86,7 @@ def draw_study_figures(
     tasks.append((pattern_figures, _named_like(tables, "missing_patterns"), labels, folder))
     if len(tables.get("correlations", ())):
         tasks.append((_correlations, tables["correlations"], markers, settings, folder))
-    tasks.append((phenotype_figures, _named_like(tables, "phenotype"), folder))
+    tasks.append((phenotype_figures, _named_like(tables, "phenotype"), settings, folder))
     for outcome in settings.outcomes:
         mine = _of_outcome({**tables, "markers": markers}, outcome.name)
         ranked = mine["markers"].sort_values("rank", kind="stable")

@@ -92,9 +92,7 @@ def _effects(inside: np.ndarray, outside: np.ndarray, z_value: float):
 
 def mix_table(found: Phenotypes, etiology: pd.Series) -> pd.DataFrame:
     """phenotype, etiology, n, of_phenotype (share), of_etiology (share); several labels count each."""
-    own = etiology.astype(object).map(
-        lambda cell: [] if pd.isna(cell) else [part.strip() for part in str(cell).split(";") if part.strip()]
-    )
+    own = _etiologies(etiology)
     names = np.array([*found.group_names, ""], dtype=object)[found.labels_]
     long = pd.DataFrame({"phenotype": names, "etiology": own.to_numpy()}).explode("etiology").dropna()
     long = long[long["phenotype"] != ""]
@@ -111,30 +109,71 @@ def mean_beats(found: Phenotypes, features: pd.DataFrame, shape: Any, prefix: st
     shape : the learned components of the beat, whose scores stand in `features` as `prefix` 1, 2, …; empty
     where they do not.
     """
+    members = [(name, found.labels_ == c) for c, name in enumerate(found.group_names)]
+    parts = [
+        beats.assign(phenotype=name) for name, beats in _beats_of(members, features, shape, prefix).items()
+    ]
+    columns = ["phenotype", "phase", "pressure", "low", "high"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def axis_beats(places: pd.DataFrame, features: pd.DataFrame, shape: Any, prefix: str) -> pd.DataFrame:
+    """axis, part ("lowest third", "highest third"), phase, pressure, low, high: the mean normalised beat of
+    the patients at either end of each axis of `places` (n, d), and +/- 1 SD; see `mean_beats`."""
+    parts = []
+    for axis in places:
+        values = places[axis].to_numpy(dtype=float)
+        low, high = np.nanquantile(values, [1 / 3, 2 / 3])
+        members = [("lowest third", values <= low), ("highest third", values > high)]
+        for name, beats in _beats_of(members, features, shape, prefix).items():
+            parts.append(beats.assign(axis=axis, part=name))
+    columns = ["axis", "part", "phase", "pressure", "low", "high"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _beats_of(members, features: pd.DataFrame, shape: Any, prefix: str) -> dict[str, pd.DataFrame]:
+    """Name -> phase, pressure, low, high of the patients (n,) of that name, two or more with a whole beat."""
     names = [f"{prefix}{k + 1}" for k in range(len(shape.components_))]
     if not set(names) <= set(map(str, features.columns)):
-        return pd.DataFrame(columns=["phenotype", "phase", "pressure", "low", "high"])
+        return {}
     scores = features[names].to_numpy(dtype=float)
-    rows = []
-    for c, phenotype in enumerate(found.group_names):
-        mine = scores[(found.labels_ == c) & np.isfinite(scores).all(axis=1)]
-        if len(mine) < 2:
+    whole, out = np.isfinite(scores).all(axis=1), {}
+    for name, mine in members:
+        if (mine & whole).sum() < 2:
             continue
-        beats = shape.inverse_transform(mine)
+        beats = shape.inverse_transform(scores[mine & whole])
         mean, sd = beats.mean(axis=0), beats.std(axis=0, ddof=1)
         phase = np.linspace(0, 2, mean.size, endpoint=False)
-        rows.append(
-            pd.DataFrame(
-                {
-                    "phenotype": phenotype,
-                    "phase": phase,
-                    "pressure": mean,
-                    "low": mean - sd,
-                    "high": mean + sd,
-                }
-            )
-        )
-    return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
+        table = {"phase": phase, "pressure": mean, "low": mean - sd, "high": mean + sd}
+        out[name] = pd.DataFrame(table)
+    return out
+
+
+def axis_mix_table(places: pd.DataFrame, etiology: pd.Series, *, conf_level: float = 0.95) -> pd.DataFrame:
+    """axis, etiology, n, mean (place on the axis, in SD of all patients), ci_low, ci_high (t).
+
+    A patient with several etiologies counts in each. The etiologies had no part in the axes.
+    """
+    from scipy.stats import t
+
+    own = _etiologies(etiology)
+    rows = []
+    for axis in places:
+        values = places[axis]
+        standard = ((values - values.mean()) / values.std()).rename("place")
+        long = pd.DataFrame({"etiology": own, "place": standard}).explode("etiology").dropna()
+        for name, mine in long.groupby("etiology", sort=True)["place"]:
+            n, mean = len(mine), float(mine.mean())
+            half = t.ppf(0.5 + conf_level / 2, n - 1) * mine.std() / np.sqrt(n) if n > 1 else np.nan
+            rows.append((axis, name, n, mean, mean - half, mean + half))
+    return pd.DataFrame(rows, columns=["axis", "etiology", "n", "mean", "ci_low", "ci_high"])
+
+
+def _etiologies(etiology: pd.Series) -> pd.Series:
+    """The labels of each patient as a list, from text "a;b"."""
+    return etiology.astype(object).map(
+        lambda cell: [] if pd.isna(cell) else [part.strip() for part in str(cell).split(";") if part.strip()]
+    )
 
 
 def group_columns(found: Phenotypes) -> pd.DataFrame:

@@ -22,12 +22,14 @@ def watched_from_start(design: Design) -> bool:
     return design.episodes is not None and bool((_first_start(design.episodes) <= 0).all())
 
 
-def mean_curves(design: Design, values: np.ndarray | None = None) -> tuple[pd.DataFrame, pd.DataFrame]:
+def mean_curves(
+    design: Design, values: np.ndarray | pd.Categorical | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Mean number of episodes, as rows of the curve table, and numbers at risk: of everybody, or by third
-    of `values` (n,), patients without one left out. A terminal event ends the episodes, and the mean counts
-    the dead as having no more."""
+    of `values` (n,) or by group when they are categories, patients without one left out. A terminal event
+    ends the episodes, and the mean counts the dead as having no more."""
     curves, at_risk = [], []
-    n_left_out = 0 if values is None else int((~np.isfinite(values)).sum())
+    n_left_out = 0 if values is None else int(pd.isna(values).sum())
     for name, mine in _groups(design, values):
         table = _mean_of(design, mine)
         if table is not None:
@@ -84,11 +86,11 @@ def more_episodes(design: Design, values: np.ndarray) -> dict | None:
     }  # fmt: skip
 
 
-def _groups(design: Design, values: np.ndarray | None) -> Iterator[tuple[str, np.ndarray]]:
+def _groups(design: Design, values: np.ndarray | pd.Categorical | None) -> Iterator[tuple[str, np.ndarray]]:
     if values is None:
         yield "all", np.ones(design.n, dtype=bool)
         return
-    groups = thirds(values)
+    groups = values if isinstance(values, pd.Categorical) else thirds(values)
     for code, name in enumerate(groups.categories):
         mine = groups.codes == code
         if mine.any():

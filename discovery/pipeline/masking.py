@@ -25,6 +25,8 @@ from discovery.cohort.masked_counts import (
 from discovery.markers.frozen import FrozenFindings, FrozenModel, FrozenTerm
 from discovery.pipeline.describe import SEVERAL_ETIOLOGIES, event_indicator, outcome_as_level, site_name
 from discovery.pipeline.episodes_wing import MEAN, whose_episodes
+from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
+from discovery.pipeline.phenotype_masking import masked_phenotypes
 from discovery.report.format import Rounded
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.study import Study
@@ -76,6 +78,7 @@ def masked(
         partly = blank(out["sensitivity"].copy(), ~whole.to_numpy())
         out["sensitivity"] = mask_rows(partly, limit, n=n, events=events)
     out |= masked_survival(out, study, limit, n, events)
+    out |= masked_phenotypes(out, limit)
     if "roc" in out and len(out["roc"]):
         sizes = {o.name: (o.events or 0, o.n - (o.events or 0)) for o in settings.outcomes}
         parts = [
@@ -91,6 +94,7 @@ def masked(
     known = {
         *BY_ROW, *WITHOUT_COUNTS, "baseline", "missing", "attrition", "sites", "site_shift", "sensitivity",
         "survival", "curves", "at_risk", "at_risk_all", "calibration", "roc", "residuals", "shape_curves",
+        *PHENOTYPES_MASKED,
     }  # fmt: skip
     for name, table in out.items():
         if name not in known and set(table.columns) & {*COUNTS, *SHARES}:

@@ -18,6 +18,7 @@ from discovery.markers.verdict import PERMUTATION_FIRST
 from discovery.pipeline.closer_look import clock, closer_look_done, rules_in_words
 from discovery.pipeline.imputation import covariates_imputed, imputations_made
 from discovery.pipeline.leading import LEADING
+from discovery.pipeline.phenotypes import search_run
 from discovery.pipeline.survival_wing import cause_names
 from discovery.report.settings import ANALYSES, OutcomeRun, RunSettings
 from discovery.study import Outcome, Study
@@ -71,6 +72,7 @@ def run_settings(
         leading=LEADING,
         eligibility=rules_in_words(settings),
         measured_at=settings.patients.measured_at or "",
+        search=search_run(study),
         suppress_below=analysis.suppress_below,
         analyses=analyses_done(designs, tables, analysis.permutations),
         files=tuple(study.input_hashes),

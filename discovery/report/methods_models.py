@@ -210,34 +210,6 @@ def identification_paragraphs(s: RunSettings) -> list[str]:
     ]
 
 
-def phenotype_paragraphs(s: RunSettings) -> list[str]:
-    """The search for groups; nothing where there was none."""
-    if "phenotypes" not in s.analyses:
-        return []
-    return [
-        "Groups of patients were sought among all features (winsorised, z-scores, each family of correlated "
-        "features given the weight of one, missing values drawn from the multivariate normal distribution): "
-        "principal components up to 85 % of the variance, at most 10, then k-means for 2 to 6 groups. The "
-        "silhouette is standardised by 199 cohorts without groups, of a normal distribution with the same "
-        "covariance. The number of groups is the smallest that the best number does not beat by more than "
-        "95 % of those cohorts show between the two. The largest standardised silhouette tests for any "
-        "structure, there and in 199 cohorts of a normal copula with the same margins; the larger p-value "
-        "counts. "
-        "Whether there is a gap between groups was tested by the "
-        "dip (Hartigan and Hartigan 1985) of the margins of patients left out (distance from the nearest "
-        "boundary with another group), against normal samples, three groups and more together by the sum "
-        "of log p; where the cohort bends, two groups had to show the gap along the bend too, against "
-        "uniform samples, and more groups against the cohort with its gaps filled by random moves. "
-        "Stability is the Jaccard index over 100 bootstrap samples (Hennig 2007)."
-        + (" Groups that follow the sites, or vanish once site means are taken out, are called site-driven."
-           if s.site and s.sites > 1 else ""),
-        "Only groups that pass structure, gap and stability are called phenotypes. The features that made "
-        "the groups are described by effect sizes and not tested; outcomes, which had no part in it, are "
-        "tested as the features are. Continuous axes are the principal components, compared with shuffled "
-        "features (Horn 1965) and with resamples.",
-    ]  # fmt: skip
-
-
 def signature_paragraphs(s: RunSettings) -> list[str]:
     """The small model of several markers; nothing where there was none."""
     if "signature" not in s.analyses:

@@ -20,11 +20,11 @@ from discovery.report.methods_models import (
     model_paragraphs,
     multiplicity_paragraphs,
     multiplicity_used,
-    phenotype_paragraphs,
     sensitivity_paragraphs,
     shape_paragraph,
     signature_paragraphs,
 )
+from discovery.report.methods_phenotypes import phenotype_paragraphs
 from discovery.report.methods_ranking import (
     ranking_paragraphs,
     reach_paragraph,
@@ -68,6 +68,7 @@ REFERENCES = {
     "dip": "Hartigan JA, Hartigan PM. Ann Stat 1985;13:70–84.",
     "hennig": "Hennig C. Comput Stat Data Anal 2007;52:258–271.",
     "horn": "Horn JL. Psychometrika 1965;30:179–185.",
+    "kaiser": "Kaiser HF. Psychometrika 1958;23:187–200.",
     "efron": "Efron B. J Am Stat Assoc 1983;78:316–331.",
     "net-benefit": "Vickers AJ, Elkin EB. Med Decis Making 2006;26:565–574.",
     "e-value": "VanderWeele TJ, Ding P. Ann Intern Med 2017;167:268–274.",
@@ -257,6 +258,7 @@ def _references(s: RunSettings) -> list[str]:
         "dip": "phenotypes" in done,
         "hennig": "phenotypes" in done,
         "horn": "phenotypes" in done,
+        "kaiser": "phenotypes" in done and s.search.rotation == "varimax",
         "efron": "signature" in done,
         "net-benefit": "signature" in done,
         "e-value": "sensitivity" in done,

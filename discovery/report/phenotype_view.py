@@ -10,33 +10,44 @@ from discovery.report import format as words
 from discovery.report.page_tables import Table
 
 MOST_TELLING = 5
+LEVEL = 0.05
+METHODS = {
+    "kmeans": "k-means", "ward": "Ward's linkage", "mixture": "a mixture of normals",
+    "density": "density (for comparison only)",
+}  # fmt: skip
 
 
 def phenotype_views(
     tables: Mapping[str, pd.DataFrame], labels: Mapping[str, str]
 ) -> list[tuple[str, str, Table]]:
-    """(anchor, heading, table) of the search; nothing where there was none."""
+    """(anchor, heading, table) of the search; nothing where there was none.
+
+    Groups come first where they may be called phenotypes. Where not, the continuous axes do, and what was
+    cut all the same stands behind them.
+    """
     if not len(tables.get("phenotype_words", ())):
         return []
     word = tables["phenotype_words"].iloc[0]
-    out = [("phenotypes", "Phenotypes", _groups(tables, str(word["sentence"]), str(word["reasons"])))]
+    groups = [("phenotypes", "Phenotypes", _groups(tables, word))]
     if len(tables.get("phenotype_mix", ())):
-        out.append(("phenotype-mix", "Etiologies in the groups", _mix(tables["phenotype_mix"])))
+        groups.append(("phenotype-mix", "Etiologies in the groups", _mix(tables["phenotype_mix"])))
+    axes = []
     if len(tables.get("phenotype_axes", ())):
-        out.append(("phenotype-axes", "Continuous axes", _axes(tables)))
+        axes.append(("phenotype-axes", "Continuous axes", _axes(tables, bool(word["groups"]))))
+    if len(tables.get("phenotype_axis_mix", ())):
+        view = _axis_mix(tables["phenotype_axis_mix"])
+        axes.append(("phenotype-axis-mix", "Etiologies along the axes", view))
+    out = [*groups, *axes] if word["groups"] else [*axes, *groups]
     if len(tables.get("phenotype_outcomes", ())):
-        out.append(
-            (
-                "phenotype-outcomes",
-                "Axes, groups and outcomes",
-                _outcomes(tables["phenotype_outcomes"], labels),
-            )
-        )
-    return out
+        view = _outcomes(tables["phenotype_outcomes"], labels, bool(word["groups"]), str(word["verdict"]))
+        out.append(("phenotype-outcomes", "Axes, groups and outcomes", view))
+    checks = _checks(tables)
+    return [*out, ("phenotype-checks", "How the groups were cut", checks)] if checks.rows else out
 
 
-def _groups(tables, sentence: str, reasons: str) -> Table:
+def _groups(tables, word: pd.Series) -> Table:
     profiles = tables.get("phenotype_profiles", pd.DataFrame())
+    tested = "q_null" in profiles
     rows = []
     for row in tables["phenotypes"].itertuples():
         told = ""
@@ -45,12 +56,22 @@ def _groups(tables, sentence: str, reasons: str) -> Table:
             mine = mine.sort_values("order", kind="stable")
             told = "; ".join(
                 f"{r.label} {words.number(r.effect)} ({words.interval(r.ci_low, r.ci_high)})"
+                + (f", q {words.p_value(r.q_null)}" if tested else "")
                 for r in mine.itertuples()
             )
         rows.append((str(row.phenotype), words.whole(row.size), words.fixed(row.stability), told))
     heads = ("Group", "Patients", "Stability (Jaccard)", "Told most by (difference from all others, SD)")
-    note = f"Why this verdict: {reasons}. The features made the groups: a description, no test."
-    return Table(heads, tuple(rows), note, sentence)
+    note = f"Why this verdict: {word['reasons']}. "
+    if tested:
+        n = int((profiles.drop_duplicates("feature")["q_null"] <= LEVEL).sum())
+        note += (
+            "The features made the groups, so that differences are expected by cutting alone: q is that of "
+            "each feature, over all groups, against cohorts without groups that were cut the same way "
+            f"({n} of {profiles['feature'].nunique()} features at {LEVEL:g})."
+        )
+    else:
+        note += "The features made the groups: a description, no test."
+    return Table(heads, tuple(rows), note, str(word["sentence"]))
 
 
 def _mix(mix: pd.DataFrame) -> Table:
@@ -66,16 +87,16 @@ def _mix(mix: pd.DataFrame) -> Table:
     return Table(("Group and etiology", "Patients", "Of the group", "Of the etiology"), tuple(rows))
 
 
-def _axes(tables) -> Table:
+def _axes(tables, groups: bool) -> Table:
     loadings = tables.get("phenotype_loadings", pd.DataFrame())
     rows = []
     for r in tables["phenotype_axes"].itertuples():
         made = ""
         if len(loadings):
-            mine = loadings[loadings["axis"] == r.axis]
-            mine = mine.reindex(mine["correlation"].abs().sort_values(ascending=False, kind="stable").index)
+            mine = loadings[(loadings["axis"] == r.axis) & (loadings["order"] <= MOST_TELLING)]
             made = "; ".join(
-                f"{m.label} {words.fixed(m.correlation)}" for m in mine.head(MOST_TELLING).itertuples()
+                f"{m.label} {words.fixed(m.correlation)} ({words.interval(m.ci_low, m.ci_high)})"
+                for m in mine.sort_values("order", kind="stable").itertuples()
             )
         rows.append(
             (
@@ -86,11 +107,53 @@ def _axes(tables) -> Table:
                 made,
             )
         )
-    heads = ("Axis", "Of the variance", "Beyond chance", "Congruence in resamples", "Made of (correlation)")
-    return Table(heads, tuple(rows))
+    heads = (
+        "Axis", "Of the variance", "Beyond chance", "Congruence in resamples",
+        "Made of (correlation, 95 % interval)",
+    )  # fmt: skip
+    beyond = int(tables["phenotype_axes"]["beyond_chance"].sum())
+    many = {0: "No axis is", 1: "One axis is"}.get(beyond, f"{beyond} axes are")
+    lead = f"{many} beyond chance."
+    if not groups:
+        lead = f"The search found no phenotypes, so the continuous axes are what to report. {lead}"
+    return Table(heads, tuple(rows), lead=lead)
 
 
-def _outcomes(table: pd.DataFrame, labels: Mapping[str, str]) -> Table:
+def _axis_mix(mix: pd.DataFrame) -> Table:
+    rows = [
+        (
+            f"{r.axis}: {r.etiology}",
+            words.whole(r.n),
+            f"{words.fixed(r.mean)} ({words.interval(r.ci_low, r.ci_high)})",
+        )
+        for r in mix.itertuples()
+    ]
+    heads = ("Axis and etiology", "Patients", "Mean place (SD, 95 % interval)")
+    return Table(heads, tuple(rows), "Not adjusted; 0 is the mean of all patients.")
+
+
+def _checks(tables) -> Table:
+    """The other ways to cut, and the check of sites."""
+    rows = [
+        (
+            f"Cut by {METHODS.get(r.method, r.method)}",
+            f"{words.whole(r.k)} groups, {words.whole(r.in_no_group)} patients in none",
+            f"adjusted Rand index {words.fixed(r.adjusted_rand)} with the groups",
+        )
+        for r in tables.get("phenotype_methods", pd.DataFrame()).itertuples()
+    ]
+    rows += [
+        (
+            f"Sites: {r.measure}",
+            words.fixed(r.value),
+            "" if words.missing(r.p_value) else f"p {words.p_value(r.p_value)}",
+        )
+        for r in tables.get("phenotype_sites", pd.DataFrame()).itertuples()
+    ]
+    return Table(("Check", "Found", "Against the groups"), tuple(rows))
+
+
+def _outcomes(table: pd.DataFrame, labels: Mapping[str, str], groups: bool, verdict: str) -> Table:
     rows = [
         (
             f"{r.group_or_axis}: {labels.get(r.outcome, r.outcome)}",
@@ -102,6 +165,8 @@ def _outcomes(table: pd.DataFrame, labels: Mapping[str, str]) -> Table:
         for r in table.itertuples()
     ]
     note = "Adjusted as the features are; the outcomes had no part in making groups or axes."
+    if not groups:
+        note += f" Groups in this table, if any, are no phenotypes (verdict: {verdict})."
     return Table(
         ("Axis or group, outcome", "Effect", "Estimate (95 % interval)", "p", "q"), tuple(rows), note
     )

@@ -61,6 +61,23 @@ class OutcomeRun:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SearchRun:
+    """How groups of patients were looked for: the keys of `[phenotypes]` in the study file.
+
+    `features` counts those that took part. `families` is "none" where none was declared.
+    """
+
+    features: int = 0
+    method: str = "kmeans"
+    groups: tuple[int, ...] = (2, 3, 4, 5, 6)
+    families: str = "none"
+    rotation: str = "none"
+    profile_test: str = "none"
+    site_centred: bool = False
+    transforms: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
 class RunSettings:
     """One run: what was asked for and what was used. No patient row, no clock, no machine.
 
@@ -95,6 +112,7 @@ class RunSettings:
     analyses: tuple[str, ...] = ()
     eligibility: tuple[str, ...] = ()  # the rules in words
     measured_at: str = ""  # the column with the time of measurement
+    search: SearchRun = field(default_factory=SearchRun)
     suppress_below: int = 0  # counts below are masked; 0: none
     interval_kind: str = "profile likelihood"  # or "Wald"
     transforms: Mapping[str, str] = field(default_factory=dict)
