@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from discovery.association.kinds import OutcomeKind
+from discovery.association.kinds import OutcomeKind, one_of_many
 
 
 class Recurrent(OutcomeKind):
@@ -110,7 +110,7 @@ class EpisodePlan:
         from discovery.kernels.cox_robust import robust_score_z
 
         rows = None if weights is None else np.asarray(weights, dtype=float)[self.patient]
-        fit = self.whole.screen(rows, draw=rows is not None and bool((rows != 1).any()))
+        fit = self.whole.screen(rows, draw=one_of_many(rows))
         fine = fit.code == 0
         z = np.where(fine, robust_score_z(self.plan, self.patient, weights), np.nan)
         # the sign is that of the estimate, from which the score differs only where both are about 0

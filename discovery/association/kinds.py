@@ -37,6 +37,11 @@ SCREENED_KINDS = tuple(MODULES)
 LEAST_EVENTS = 10  # below, no regression at all
 
 
+def one_of_many(weights: np.ndarray | None) -> bool:
+    """Whether case weights (n,) are those of a resample: its fits may end a little earlier."""
+    return weights is not None and bool((np.asarray(weights) != 1).any())
+
+
 class OutcomeKind:
     """How outcomes of one kind are modelled; a kind overrides what differs from the defaults here.
 
@@ -101,9 +106,11 @@ class OutcomeKind:
         raise NotImplementedError
 
     def screen(
-        self, plan: Any, weights: np.ndarray | None = None, *, firth: bool = False, draw: bool = False
+        self, plan: Any, weights: np.ndarray | None = None, *, firth: bool = False, draw: bool | None = None
     ) -> ScreenFit:
-        """Every model of the plan; `draw` says that it is one of many resamples."""
+        """Every model of the plan; `draw`: one of many resamples, as weights that are not all 1 are taken to
+        be."""
+        draw = one_of_many(weights) if draw is None else draw
         return plan.screen(weights, firth=firth, draw=draw) if self.penalised else plan.screen(weights)
 
     def interval(self, plan: Any, fit: ScreenFit, *, firth: bool, conf_level: float):

@@ -174,6 +174,16 @@ class FrozenFindings(Part):
     def feature(self, name: str) -> FrozenFeature:
         return next(feature for feature in self.features if feature.name == name)
 
+    def measures(self) -> dict[str, tuple[str, str]]:
+        """(unit, definition) of every feature, those of the phenotypes too; "" where not known."""
+        kept = self.phenotypes or {}
+        units, definitions = kept.get("units", {}), kept.get("definitions", {})
+        found = {feature.name: (feature.unit, feature.definition) for feature in self.features}
+        for name in {**units, **definitions}:
+            unit, definition = found.get(name, ("", ""))
+            found[name] = (unit or units.get(name, ""), definition or definitions.get(name, ""))
+        return found
+
     def scaling(self, names: Iterable[str]) -> FeatureScaling:
         """The frozen scale of some of the features, in the order of `names`."""
         rows = [self.feature(name) for name in names]

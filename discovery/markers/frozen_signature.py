@@ -67,7 +67,10 @@ def freeze_signature(
 
 
 def fill_coefficients(design: Design, columns: np.ndarray, names: tuple[str, ...]) -> np.ndarray:
-    """(1 + q, markers) least-squares coefficients of each marker on `columns` (n, q), where it is known."""
+    """(1 + q, markers) least-squares coefficients of each marker on `columns` (n, q), where it is known.
+
+    The signature's own regressions have the sites of this cohort in them, and none for a marker without gaps.
+    """
     plan = np.column_stack([np.ones(design.n), columns])
     fill = np.empty((plan.shape[1], len(names)))
     for k, name in enumerate(names):

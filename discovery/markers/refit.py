@@ -117,14 +117,13 @@ class OutcomeRefit:
         """
         from discovery.kernels.screen_fit import NOT_CONVERGED, OK, SEPARATED
 
-        draw = bool((weights != 1).any())
-        fit = self.kind.screen(plan, weights, firth=firth, draw=draw)
+        fit = self.kind.screen(plan, weights, firth=firth)
         coef = self.kind.coefficients(fit)
         if not self.kind.penalised:
             return fit.code, fit.z, coef
         again = np.flatnonzero((fit.code == SEPARATED) | (fit.code == NOT_CONVERGED))
         if again.size:
-            other = self.kind.screen(part(columns[again]), weights, firth=not firth, draw=draw)
+            other = self.kind.screen(part(columns[again]), weights, firth=not firth)
             good = other.code == OK
             for whole, better in zip((fit.code, fit.z, coef), (other.code, other.z, other.coef)):
                 whole[again[good]] = better[good]

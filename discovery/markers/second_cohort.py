@@ -99,7 +99,15 @@ def _same_data(findings: FrozenFindings, study: Study) -> list[str]:
 
 
 def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[str, str]) -> None:
-    problems = [*_feature_problems(findings, study, definitions), *_outcome_problems(findings, study)]
+    """Refuse what would make it another test; every difference at once.
+
+    A feature of the signature or of the phenotypes alone may be missing: those are not judged then.
+    """
+    problems = [
+        *_missing_features(findings, study),
+        *_other_measures(findings, study, definitions),
+        *_outcome_problems(findings, study),
+    ]
     covariates = adjusted_for(study)
     terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms}
     for name in dict.fromkeys(term.covariate for term in terms.values()):
@@ -134,27 +142,31 @@ def adjusted_for(study: Study) -> pd.DataFrame:
     return study.covariates.join(study.patients[flat])
 
 
-def _feature_problems(findings, study, definitions) -> Iterable[Problem]:
-    place = study.settings.features.file if study.settings.features else "recordings"
-    tested = {candidate.feature for outcome in findings.outcomes for candidate in outcome.candidates}
-    for feature in findings.features:
-        if feature.name not in study.features.columns:
-            if feature.name not in tested:  # the signature alone cannot be judged then
-                continue
-            gone = study.excluded_features
-            why = dict(zip(gone["feature"], gone["reason"])).get(feature.name)
-            found = f"left out: {why}" if why else "no such feature"
-            wanted = f"the frozen feature; {nearest(feature.name, study.features.columns)}"
-            yield Problem(file=place, column=feature.name, found=found, wanted=wanted)
+def _missing_features(findings, study) -> Iterable[Problem]:
+    gone = dict(zip(study.excluded_features["feature"], study.excluded_features["reason"]))
+    tested = [candidate.feature for outcome in findings.outcomes for candidate in outcome.candidates]
+    for name in dict.fromkeys(tested):
+        if name not in study.features.columns:
+            found = f"left out: {gone[name]}" if gone.get(name) else "no such feature"
+            wanted = f"the frozen feature; {nearest(name, study.features.columns)}"
+            yield Problem(file=_features_of(study), column=name, found=found, wanted=wanted)
+
+
+def _other_measures(findings, study, definitions) -> Iterable[Problem]:
+    for name, (unit, definition) in findings.measures().items():
+        if name not in study.features.columns:
             continue
-        unit = study.units.get(feature.name, "")
-        if unit and feature.unit and unit != feature.unit:
-            wanted = f"the unit of the first cohort, {shown(feature.unit)}"
-            yield Problem(file=place, column=feature.name, found=unit, wanted=wanted)
-        definition = definitions.get(feature.name, "")
-        if definition and feature.definition and definition != feature.definition:
-            wanted = f"the definition of the first cohort: {feature.definition}"
-            yield Problem(file=place, column=feature.name, found=definition, wanted=wanted)
+        for what, first, mine in (
+            ("unit", unit, study.units.get(name, "")),
+            ("definition", definition, definitions.get(name, "")),
+        ):
+            if first and mine and mine != first:
+                wanted = f"the {what} of the first cohort, {shown(first)}"
+                yield Problem(file=_features_of(study), column=name, found=mine, wanted=wanted)
+
+
+def _features_of(study) -> str:
+    return study.settings.features.file if study.settings.features else "recordings"
 
 
 def _outcome_problems(findings, study) -> Iterable[Problem]:

@@ -109,7 +109,7 @@ class SignatureSearch:
     def _columns(self, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(leads, columns (n, q + most), fill (q + 1, most)) as `weights` teach them."""
         design, most = self.design, MOST_MARKERS
-        z = np.abs(self._kind.screen(self._plan, weights, draw=bool((weights != 1).any())).z)
+        z = np.abs(self._kind.screen(self._plan, weights).z)
         z[(weights[:, None] * design.observed).sum(axis=0) < LEAST_INFORMATION] = np.nan
         lead = np.unique(family_leads(z, self.family))
         lead = lead[lead >= 0]

@@ -20,11 +20,7 @@ from discovery.pipeline.measured_files import with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.second_masking import masked_replication, remarks_of
-from discovery.pipeline.second_phenotypes import (
-    read_phenotypes,
-    replicate_phenotypes,
-    require_same_measures,
-)
+from discovery.pipeline.second_phenotypes import read_phenotypes, replicate_phenotypes
 from discovery.pipeline.second_shapes import require_same_shapes
 from discovery.study import Study, read_study
 
@@ -91,7 +87,6 @@ def replicate(
             remarks += notes
     known = definitions(study)
     require_same(findings, study, known)
-    require_same_measures(findings.phenotypes or {}, study, known)
     progress.stage("testing the frozen findings")
     found = replicate_findings(findings, study, known)
     signatures = judge_signatures(findings, study)

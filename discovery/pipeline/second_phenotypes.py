@@ -126,28 +126,6 @@ def _not_texts(kept: Mapping[str, Any]) -> Iterable[Problem]:
             yield Problem(file=PLACE, column=name, found=shown(texts)[:100], wanted="a text a feature")
 
 
-def require_same_measures(kept: Mapping[str, Any], study: Study, definitions: Mapping[str, str]) -> None:
-    """Refuse a feature of the phenotypes in another unit or by another definition; a missing one is no fault.
-
-    Raises
-    ------
-    InputError : every such feature.
-    """
-    place = study.settings.features.file if study.settings.features else "recordings"
-    problems = []
-    for what, first, here in (
-        ("unit", kept.get("units", {}), study.units),
-        ("definition", kept.get("definitions", {}), definitions),
-    ):
-        for name, text in first.items():
-            mine = here.get(name, "") if name in study.features.columns else ""
-            if text and mine and mine != text:
-                wanted = f"the {what} of the first cohort, {shown(text)}"
-                problems.append(Problem(file=place, column=name, found=mine, wanted=wanted))
-    if problems:
-        raise InputError(problems)
-
-
 def replicate_phenotypes(
     model: Phenotypes | None, study: Study, *, suppress_below: int = 0
 ) -> SecondPhenotypes:

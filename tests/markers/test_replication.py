@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ from discovery.markers.replication import (
     sceptical_p,
 )
 from discovery.problems import InputError
+from discovery.study import read_study
 
 
 def test_sceptical_p_solves_its_defining_equation():
@@ -196,6 +198,20 @@ def test_every_difference_is_refused_at_once_in_words(two_cohorts, tmp_path, roo
     files = {problem.file for problem in caught.value.problems}
     assert files <= {"features.csv", "patients.csv", "study.toml"}
     assert not (tmp_path / "out").exists()
+
+
+def test_measures_of_findings_and_of_phenotypes_are_refused_together(two_cohorts, root):
+    from discovery.markers.second_cohort import require_same
+
+    frozen = read_frozen(two_cohorts[0] / "first" / "frozen.json")
+    kept = {"units": {"er": "fmol/L", "pgr": "fmol/L"}, "definitions": {"nodes": "of the axilla"}}
+    frozen = frozen.model_copy(update={"phenotypes": kept})
+    study = read_study(root / "cohorts" / "gbsg" / "study.toml")
+    here = replace(study, units={**study.units, "pgr": "nmol/L", "er": "nmol/L"})
+    with pytest.raises(InputError) as caught:
+        require_same(frozen, here, {"nodes": "of the neck"})
+    found = [(problem.column, problem.found) for problem in caught.value.problems]
+    assert sorted(found) == [("er", "nmol/L"), ("nodes", "of the neck"), ("pgr", "nmol/L")]
 
 
 def test_the_study_in_the_place_of_the_frozen_findings_is_told(root):
