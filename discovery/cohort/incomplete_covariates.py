@@ -166,7 +166,12 @@ def complete_covariates(
     }
     columns = {name: at for name, at in columns.items() if len(at)}
     whole = np.setdiff1d(np.arange(design.base.shape[1]), np.concatenate([*columns.values(), []]))
-    fixed = np.column_stack([design.base[:, whole.astype(int)], outcome_columns(design)])
+    known_base = replace(
+        design,
+        base=design.base[:, whole.astype(int)],
+        terms=tuple(design.terms[int(k)] for k in whole),
+    )
+    fixed = np.column_stack([known_base.base, outcome_columns(known_base)])
     known = {name: ~wide.gaps[name].to_numpy() for name in columns}
     levels = {
         name: _levels(design.base[:, at], known[name], fixed, design, at) for name, at in columns.items()
@@ -175,9 +180,7 @@ def complete_covariates(
     scores = np.column_stack([levels[name][0] for name in names])
     seen = np.column_stack([known[name] for name in names])
     chain = replace(
-        design,
-        base=design.base[:, whole.astype(int)],
-        terms=tuple(design.terms[int(k)] for k in whole),
+        known_base,
         features=np.column_stack([design.features, np.where(seen, scores, 0.0)]),
         observed=np.column_stack([design.observed, seen]),
         feature_names=(*design.feature_names, *(COVARIATE + name for name in names)),

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.episodes import terminal_design
+from discovery.problems import InputError
 
 
 def outcome_columns(design: Design) -> np.ndarray:
     """The outcome as predictors (n, k), each of spread 1.
 
     Survival: for every cause its indicator and its Nelson-Aalen cumulative hazard over the time watched,
-    within strata. A class outcome: an indicator for each class but the first. Numbers: themselves.
+    within strata. A class outcome: an indicator for each class but the first. Counts and episodes: their
+    number and what the base model expects over the time watched, as event and cumulative hazard are of one
+    event; for a terminal event its indicator and hazard too. Numbers: themselves.
     """
     if design.status is not None:
-        assert design.time is not None
-        stratum = np.zeros(design.n, dtype=int) if design.stratum is None else design.stratum
-        columns = []
-        for cause in design.causes or (1,):
-            happened = design.status == cause
-            columns += [happened.astype(float), _hazard_lived(design.time, happened, design.entry, stratum)]
+        columns = _events_and_hazards(design)
+    elif design.kind in ("count", "recurrent"):
+        columns = [design.y, _expected_number(design)]
+        ending = terminal_design(design)
+        columns += [] if ending is None else _events_and_hazards(ending)
     elif design.y is None:
         return np.empty((design.n, 0))
     elif design.kind in ("binary", "ordinal", "multiclass"):
@@ -29,6 +34,31 @@ def outcome_columns(design: Design) -> np.ndarray:
     table = np.column_stack(columns) if columns else np.empty((design.n, 0))
     spread = table.std(axis=0)
     return (table - table.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
+
+
+def _events_and_hazards(design: Design) -> list[np.ndarray]:
+    assert design.time is not None
+    assert design.status is not None
+    stratum = np.zeros(design.n, dtype=int) if design.stratum is None else design.stratum
+    columns = []
+    for cause in design.causes or (1,):
+        happened = design.status == cause
+        columns += [happened.astype(float), _hazard_lived(design.time, happened, design.entry, stratum)]
+    return columns
+
+
+def _expected_number(design: Design) -> np.ndarray:
+    """Events that the base model expects of each patient (n,); without covariates where it has no fit."""
+    from discovery.association.kind_count import base_expectation
+    from discovery.association.null_model import fit_null
+
+    alone = design.take_features(np.empty(0, dtype=int))
+    for one in (alone, replace(alone, base=np.empty((design.n, 0)), terms=())):
+        try:
+            return base_expectation(one)[0] if one.kind == "count" else one.y - fit_null(one).residual
+        except InputError:
+            continue
+    return np.ones(design.n) if design.exposure is None else design.exposure
 
 
 def _hazard_lived(time, happened, entry, stratum) -> np.ndarray:

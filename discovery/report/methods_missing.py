@@ -8,10 +8,14 @@ from discovery.report.settings import RunSettings
 
 def imputed_text(s: RunSettings) -> str:
     """Sentences on an analysis with `s.imputations` completed copies."""
-    survival = any(o.kind == "survival" for o in s.outcomes)
-    outcome = "the outcome"
-    if survival:
-        outcome += " (for survival the indicator of each event and its Nelson-Aalen cumulative hazard)"
+    kinds = {o.kind for o in s.outcomes}
+    how = []
+    if "survival" in kinds:
+        how.append("for survival the indicator of each event and its Nelson-Aalen cumulative hazard")
+    if kinds & {"count", "recurrent"}:
+        what = [word for kind, word in (("count", "counts"), ("recurrent", "episodes")) if kind in kinds]
+        how.append(f"for {listed(what)} their number and the one that the base model expects")
+    outcome = f"the outcome ({'; '.join(how)})" if how else "the outcome"
     text = (
         f"Missing feature values were imputed by chained equations ({s.imputations} imputations) from the "
         f"covariates of the base model{', the site' if s.site else ''}, {outcome} and up to six features "
@@ -32,11 +36,12 @@ def imputed_text(s: RunSettings) -> str:
             "once. "
         )
     if s.imputed_covariates:
+        again = ", and anew in every draw of the bootstrap" if s.replicates else ""
         text += (
             f"Missing covariates were imputed in the same chain ({listed(list(s.imputed_covariates))}), a "
             "category as a whole from a donor, so that estimates, ranks and gains are of all patients with "
-            "an outcome, and anew in every draw of the bootstrap; familywise p-values, curves, shapes, "
-            "prediction, signatures and the checks of sites and of redundancy are of the patients with all "
+            f"an outcome{again}; familywise p-values, curves, shapes, prediction, "
+            " signatures and the checks of sites and of redundancy are of the patients with all "
             "covariates. "
         )
         last = "Patients without an outcome were left out and counted."

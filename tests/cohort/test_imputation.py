@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from scipy import stats
 
 from discovery.association.design import build_design
@@ -212,6 +213,38 @@ def test_cumulative_hazard_with_delayed_entry_and_ties_is_that_of_the_survival_w
     np.testing.assert_allclose(
         outcome_columns(design)[:, 1], (wanted - wanted.mean()) / wanted.std(), atol=1e-12
     )
+
+
+def test_a_count_as_predictor_is_its_number_and_what_the_covariates_expect():
+    # reference: statsmodels' negative binomial regression with log exposure as offset
+    rng = np.random.default_rng(4)
+    n = 400
+    z, watched = rng.normal(size=n), rng.uniform(0.5, 3.0, n)
+    y = rng.poisson(watched * np.exp(0.5 * z) * rng.gamma(2.0, 0.5, n)).astype(float)
+    ids = np.array([f"p{i:03d}" for i in range(n)])
+    index = pd.Index(ids, name="patient_id")
+    outcome = Outcome(name="o", label="o", kind="count", patient_id=ids, value=y, exposure=watched)
+    features = pd.DataFrame({"f": rng.normal(size=n)}, index=index)
+    got = outcome_columns(build_design(outcome, pd.DataFrame({"z": z}, index=index), features))
+    model = sm.NegativeBinomial(y, sm.add_constant(z), exposure=watched).fit(disp=0)
+    for column, wanted in zip(got.T, (y, model.predict()), strict=True):
+        np.testing.assert_allclose(column, (wanted - wanted.mean()) / wanted.std(), atol=2e-4)
+
+
+def test_episodes_as_predictors_are_their_number_the_expected_one_and_the_event_that_ends_them():
+    # by hand: at risk 3, 2, 2 at the episodes 1, 2.5, 3; at risk 1 at the death at 5
+    ids = np.array(["a", "b", "c"])
+    index = pd.Index(ids, name="patient_id")
+    outcome = Outcome(
+        name="o", label="o", kind="recurrent", patient_id=ids, value=np.array([2.0, 0.0, 1.0]),
+        time=np.array([4.0, 2.0, 5.0]), status=np.array([0.0, 0.0, 1.0]),
+        event_patient=np.array([0, 0, 2]), event_time=np.array([1.0, 3.0, 2.5]),
+    )  # fmt: skip
+    features = pd.DataFrame({"f": [1.0, 2.0, 4.0]}, index=index)
+    got = outcome_columns(build_design(outcome, pd.DataFrame(index=index), features))
+    for column, wanted in zip(got.T, ([2, 0, 1], [4 / 3, 1 / 3, 4 / 3], [0, 0, 1], [0, 0, 1]), strict=True):
+        wanted = np.array(wanted, dtype=float)
+        np.testing.assert_allclose(column, (wanted - wanted.mean()) / wanted.std(), atol=1e-12)
 
 
 def test_what_cannot_be_imputed_is_said():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -54,4 +56,11 @@ def test_the_methods_say_what_was_done(made):
     both = imputed_text(made.run_settings(imputations=33, imputed_covariates=("age", "sex")))
     assert "Missing covariates were imputed in the same chain (age and sex)" in both
     assert both.endswith("Patients without an outcome were left out and counted.")
+    assert "estimates, ranks and gains are of all patients with an outcome, and anew in every draw" in both
+    once = imputed_text(made.run_settings(imputations=33, imputed_covariates=("age",), replicates=0))
+    assert "every draw" not in once
+    counts = replace(made.run_settings().outcomes[0], kind="count")
+    text = imputed_text(made.run_settings(imputations=33, outcomes=(counts,)))
+    assert "for counts their number and the one that the base model expects" in text
+    assert "Nelson-Aalen" not in text
     assert "resampled first" not in imputed_text(made.run_settings(imputations=33, replicates=0))

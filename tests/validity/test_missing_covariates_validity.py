@@ -38,6 +38,8 @@ CELLS = [
     ("continuous", "number", 0.0, 0.02),
     ("binary", "number", 0.0, 0.04),
     ("survival", "number", 0.0, 0.05),
+    ("count", "number", 0.4, 0.04),
+    ("recurrent", "number", 0.4, 0.04),
 ]
 
 
@@ -59,6 +61,17 @@ def drawn_study(kind, covariate, effect, rng):
         time, censor = rng.exponential(size=N) * np.exp(-pull), rng.exponential(1.5, size=N)
         high = (time <= censor).astype(float)
         given |= {"time": np.minimum(time, censor), "status": high}
+    elif kind in ("count", "recurrent"):
+        watched = rng.uniform(0.5, 1.5, N)
+        number = rng.poisson(1.5 * watched * np.exp(pull) * rng.gamma(2.0, 0.5, N))
+        high = (number > 1).astype(float)
+        given |= {"value": number.astype(float)}
+        if kind == "count":
+            given["exposure"] = watched
+        else:
+            whose = np.repeat(np.arange(N), number)
+            when = rng.uniform(size=len(whose)) * watched[whose]
+            given |= {"time": watched, "event_patient": whose, "event_time": when}
     elif kind == "binary":
         high = given["value"] = (pull + rng.logistic(size=N) > 0).astype(float)
     else:
