@@ -41,7 +41,7 @@ def imputed_text(s: RunSettings) -> str:
             f"Missing covariates were imputed in the same chain ({listed(list(s.imputed_covariates))}), a "
             "category as a whole from a donor, so that estimates, ranks and gains are of all patients with "
             f"an outcome{again}; familywise p-values, curves, shapes, prediction, "
-            " signatures and the checks of sites and of redundancy are of the patients with all "
+            "signatures and the checks of sites and of redundancy are of the patients with all "
             "covariates. "
         )
         last = "Patients without an outcome were left out and counted."
