@@ -21,7 +21,7 @@ def outcome_columns(design: Design) -> np.ndarray:
     """
     if design.status is not None:
         columns = _events_and_hazards(design)
-    elif design.kind in ("count", "recurrent"):
+    elif design.kind in ("count", "recurrent") and design.y is not None:
         columns = [design.y, _expected_number(design)]
         ending = terminal_design(design)
         columns += [] if ending is None else _events_and_hazards(ending)
