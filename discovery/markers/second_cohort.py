@@ -192,9 +192,9 @@ def _outcome_problems(findings, study) -> Iterable[Problem]:
 def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:
     """How the features and covariates of the second cohort differ from the first; no outcome is used.
 
-    Columns name, role, unit, n, missing_share, mean_first, mean_second, sd_first, sd_second, smd (difference
-    of means in first-cohort SDs), sd_ratio, outside_share (beyond the frozen winsor limits). A level of a
-    category has the role "level", its means are shares.
+    Columns name, label, role, unit, n, missing_share, mean_first, mean_second, sd_first, sd_second, smd
+    (difference of means in first-cohort SDs), sd_ratio, outside_share (beyond the frozen winsor limits). A
+    level of a category has the role "level", its means are shares.
     """
     rows = [
         _shift_row(feature, study.features[feature.name], study)
@@ -222,9 +222,9 @@ def _shift_sentence(row) -> str:
     if not abs(row.smd) >= LARGE_SHIFT:
         return ""
     if row.role == "level":
-        return f"{row.name}: {row.mean_second:.0%} here, {row.mean_first:.0%} in the first cohort"
+        return f"{row.label}: {row.mean_second:.0%} here, {row.mean_first:.0%} in the first cohort"
     side = "above" if row.smd > 0 else "below"
-    return f"{row.name}: its mean is {abs(row.smd):.2g} SD {side} that of the first cohort"
+    return f"{row.label}: its mean is {abs(row.smd):.2g} SD {side} that of the first cohort"
 
 
 def _shift_row(feature: FrozenFeature, column: pd.Series, study: Study) -> dict:
@@ -237,6 +237,7 @@ def _shift_row(feature: FrozenFeature, column: pd.Series, study: Study) -> dict:
     sd = float(clipped.std(ddof=1)) if seen.size > 1 else np.nan
     return {
         "name": feature.name,
+        "label": feature.label or feature.name,
         "role": "feature",
         "unit": feature.unit or study.units.get(feature.name, ""),
         "n": int(seen.size),

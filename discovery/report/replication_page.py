@@ -145,7 +145,7 @@ def shift_view(shift: pd.DataFrame) -> Table:
     )
     rows = [
         (
-            f"{r.name} ({r.unit})" if r.unit else str(r.name),
+            f"{r.label} ({r.unit})" if r.unit else str(r.label),
             str(r.role),
             words.whole(r.n),
             words.percent(r.missing_share),
@@ -200,7 +200,8 @@ def signature_view(signatures: pd.DataFrame, labels: Mapping[str, str]) -> Table
 
 
 def _with_interval(value: object, low: object, high: object) -> str:
-    return "" if words.missing(value) else f"{words.fixed(value)} ({words.interval(low, high)})"
+    interval = "" if words.missing(value) else f" ({words.interval(low, high)})"
+    return f"{words.fixed(value)}{interval}"
 
 
 def write_replication_page(

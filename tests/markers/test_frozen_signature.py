@@ -57,6 +57,8 @@ def test_the_frozen_signature_is_judged_as_lifelines_judges_its_score(rotterdam,
 
 def test_the_page_says_how_the_signature_did(rotterdam, gbsg):
     page = (rotterdam / "second" / "index.html").read_text()
+    assert "Differentiation grade: its mean is 1.1 SD below that of the first cohort" in page
+    assert "<td>–</td><td>C 0." in page  # observed over expected is 1 once the baseline is refitted
     assert "The signature of the first cohort here" in page
     assert "is better than the base model here, as frozen: C 0." in page
     assert (rotterdam / "second" / "signature_performance.csv").exists()
