@@ -14,8 +14,6 @@ import numpy as np
 
 from discovery.association.kinds import OutcomeKind, one_of_many
 
-FEW_CARRY = 4.0  # patients in effect; below, simulated intervals of 95 % covered as little as 92 %
-
 
 class Recurrent(OutcomeKind):
     name = "recurrent"
@@ -69,21 +67,6 @@ class Recurrent(OutcomeKind):
 
         plan = EpisodePlan(design.response, design.base, design.features, design.observed)
         return patient_scores(plan.plan, plan.patient)[0]
-
-    def remarks(self, design, fit, assessed):
-        """Where few patients carry the score, as with a heavy tail left as it is, it is far from normal."""
-        out: list[list[str]] = [[] for _ in range(len(assessed))]
-        if not assessed.any():
-            return out
-        square = self.multiplier_scores(design) ** 2
-        with np.errstate(invalid="ignore", divide="ignore"):
-            carried = square.sum(axis=0) ** 2 / (square**2).sum(axis=0)
-        for j in np.flatnonzero(assessed & (carried < FEW_CARRY)):
-            out[j].append(
-                f"its test rests on few patients (as on {carried[j]:.1f} of equal weight): "
-                "the interval may be too short"
-            )
-        return out
 
     def null_standard_errors(self, design, features):
         from discovery.kernels.cox_robust import patient_scores
