@@ -93,7 +93,7 @@ def draw_loadings(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
 def draw_biplot(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
     """Patients as points and features as arrows on the first two axes."""
     patients, features = (table[table["part"] == part] for part in ("patient", "feature"))
-    set_size(ax, height=4.8)
+    set_size(ax, height=4.2)
     set_title(ax, title)
     reach = float(np.abs(patients[["x", "y"]].to_numpy()).max()) * 1.05 if len(patients) else 1.0
     reach = max(reach, 2.5)

@@ -18,7 +18,7 @@ from discovery.phenotypes.replication import (
     STRENGTH,
     PhenotypeReplication,
     prediction_strengths,
-    profile_orders,
+    profile_agreement,
 )
 from discovery.phenotypes.turned import Axes, turned
 from discovery.phenotypes.verdict import REPLICATED, SUPPORTED, Verdict
@@ -128,7 +128,8 @@ class Assigning:
         frozen ones, by loadings (congruence) and by the scores that both give its patients (score_agreement).
 
         "replicated phenotypes" when the discovery verdict was "supported phenotypes", prediction strength
-        is at least .8 and the profile order (Spearman) at least .7 in every group.
+        is at least .8 and the profile agrees in every group (`replication.profile_agreement`: Spearman of
+        at least .7, or as much as sampling leaves of the order of one and the same profile).
 
         Raises
         ------
@@ -146,11 +147,14 @@ class Assigning:
         own = matched(centres_of(scores, own, self.k_), self.centres_)[own]
         strengths = prediction_strengths(own, assigned, self.k_)
         strength = float(strengths.min())
-        orders = profile_orders(self.profile_, centres_of(x / self.preparation_.weight, own, self.k_))
+        profiles = profile_agreement(
+            self.profile_, self.sizes_, x / self.preparation_.weight, own,
+            named_rng(self.seed, "phenotypes", "profiles of a second cohort"),
+        )  # fmt: skip
         far = self.novelty_.p_values(self.components_, self.centres_, x) <= UNLIKE
         again = self.axes_learned_anew(x)
         alike = congruence(self.directions_.loadings, again.loadings)
-        held = bool(strength >= STRENGTH and (orders >= ORDER).all())
+        held = bool(strength >= STRENGTH and profiles.agrees.all())
         word = REPLICATED if held and self.verdict_.word == SUPPORTED else "not replicated"
         size = np.bincount(assigned, minlength=self.k_)
         return PhenotypeReplication(
@@ -162,7 +166,10 @@ class Assigning:
                     "share": size / len(x),
                     "discovery_share": self.sizes_ / self.sizes_.sum(),
                     "prediction_strength": strengths,
-                    "profile_order": orders,
+                    "profile_order": profiles.order,
+                    "profile_order_if_same": profiles.order_if_same,
+                    "profile_congruence": profiles.congruence,
+                    "profile_agrees": profiles.agrees,
                 }
             ),
             axes=pd.DataFrame(
@@ -180,7 +187,8 @@ class Assigning:
             reasons=(
                 f"discovery: {self.verdict_.word}",
                 f"prediction strength {strength:.2f} ({STRENGTH} needed)",
-                f"lowest profile order {np.min(orders):.2f} ({ORDER} needed in every group)",
+                f"lowest profile order {np.min(profiles.order):.2f} ({ORDER} needed in every group, or as "
+                "much as sampling leaves of the order of one profile, and congruent profiles)",
             ),
         )
 

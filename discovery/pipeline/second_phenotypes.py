@@ -29,9 +29,9 @@ UNREADABLE = (KeyError, TypeError, ValueError, IndexError, AttributeError)
 @dataclass(frozen=True, kw_only=True)
 class SecondPhenotypes:
     """groups : a row a phenotype (phenotype, n, share, share_first, prediction_strength, profile_order,
-    verdict), none where the first cohort had no structure; axes : a row an axis (axis, share_first,
-    beyond_chance_first, congruence_first, congruence, p_chance, score_agreement, likeness, verdict);
-    `sentences` to print."""
+    profile_order_if_same, profile_congruence, profile_agrees, verdict), none where the first cohort had no
+    structure; axes : a row an axis (axis, share_first, beyond_chance_first, congruence_first, congruence,
+    p_chance, score_agreement, likeness, verdict); `sentences` to print."""
 
     groups: pd.DataFrame = field(default_factory=pd.DataFrame)
     axes: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -166,9 +166,9 @@ def _not_assessable(why: str) -> SecondPhenotypes:
 
 
 def _group_table(by_group: pd.DataFrame, supported: bool) -> pd.DataFrame:
-    from discovery.phenotypes.replication import ORDER, STRENGTH
+    from discovery.phenotypes.replication import STRENGTH
 
-    held = (by_group["prediction_strength"] >= STRENGTH) & (by_group["profile_order"] >= ORDER)
+    held = (by_group["prediction_strength"] >= STRENGTH) & by_group["profile_agrees"]
     words = np.where(held, CAME_BACK, NOT_BACK) if supported else NOT_SUPPORTED
     return by_group.rename(columns={"discovery_share": "share_first"}).assign(verdict=words)
 
@@ -228,8 +228,8 @@ def _said_of_groups(model: Phenotypes, found: Any, groups: pd.DataFrame, limit: 
     return (
         f"Phenotypes of the first cohort: {found.verdict}. {back} of {len(groups)} came back among {found.n} "
         f"patients: prediction strength {strength} ({STRENGTH:g} needed), lowest agreement of the order of "
-        f"features in a profile {lowest} ({ORDER:g} needed); {unlike} are unlike "
-        "anyone in the first cohort."
+        f"features in a profile {lowest} ({ORDER:g} needed, or what sampling leaves of one profile); "
+        f"{unlike} are unlike anyone in the first cohort."
     )
 
 

@@ -12,7 +12,10 @@ METHODS = (
     "as many groups on the frozen components, and the prediction strength is the smallest share of pairs of "
     "one of its groups that the frozen centroids put together too (Tibshirani & Walther 2005; 0.8 needed, "
     "with a Spearman correlation of 0.7 of each group's profile of features; only supported phenotypes can "
-    "be replicated). A continuous axis came back where its loadings have a congruence of 0.85 or more with "
+    "be replicated). Features that tell a group about equally have no order but noise: where two cohorts of "
+    "these sizes with one and the same profile would fall below 0.7 in more than 5 % of draws, the order had "
+    "to be no lower than their 5 % quantile, and the profiles congruent (Tucker's coefficient of 0.85). "
+    "A continuous axis came back where its loadings have a congruence of 0.85 or more with "
     "an axis of this cohort (Lorenzo-Seva & ten Berge 2006), and such a congruence is had by at most 5 % of "
     "cohorts with their columns shuffled apart."
 )
