@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from discovery.figures.labels import drawable
-from discovery.figures.letters import font_family
+from discovery.figures.letters import font_families
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,6 +60,7 @@ SETTINGS: dict[str, Any] = {
     "text.color": INK,
     "text.parse_math": False,  # a name with a dollar sign is a name, not a formula
     "text.usetex": False,
+    "text.hinting": "no_hinting",  # letters as wide in the layout as in the files
     "svg.fonttype": "path",  # the same letters on every machine
     "svg.hashsalt": "discovery",
     "pdf.fonttype": 42,
@@ -74,7 +75,7 @@ def house_style() -> Iterator[None]:
 
     with mpl.rc_context():
         mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS | {"font.family": [font_family()]})  # type: ignore[arg-type]
+        mpl.rcParams.update(SETTINGS | {"font.family": [*font_families()]})  # type: ignore[arg-type]
         yield
 
 

@@ -280,6 +280,33 @@ def test_a_pdf_carries_its_letters_and_few_bytes(rows, tmp_path):
     assert len(pdf) < 150_000
 
 
+def test_a_letter_that_the_common_font_lacks_comes_from_the_whole_one(rows, tmp_path):
+    """Armenian: in the whole font alone, which is cut only where it is needed, since that takes time."""
+    plain = save_figure("plain", draw_marker_forest, rows, tmp_path).pdf.read_bytes()
+    assert set(re.findall(rb"\+(FigureSans\w*)", plain)) == {b"FigureSansCommon"}
+    named = rows.assign(label=["\u0531\u0532\u0533", *rows["label"][1:]])
+    pdf = save_figure("named", draw_marker_forest, named, tmp_path).pdf.read_bytes()
+    assert b"FigureSans" in set(re.findall(rb"\+(FigureSans\w*)", pdf))
+
+
+def test_both_fonts_draw_a_letter_alike():
+    from matplotlib.ft2font import FT2Font, LoadFlags
+
+    from discovery.figures.letters import FAMILIES, FOLDER
+
+    for small, whole in zip(*FAMILIES.values()):
+        fonts = [FT2Font(str(FOLDER / name)) for name in (small, whole)]
+        maps = [font.get_charmap() for font in fonts]
+        assert set(range(0x20, 0x7F)) | set(map(ord, "äéß−×≥≤²…µΔ□")) <= set(maps[0]) <= set(maps[1])
+        for code in list(maps[0])[::7]:
+            advance, outline = [], []
+            for font, glyphs in zip(fonts, maps):
+                advance.append(font.load_glyph(glyphs[code], flags=LoadFlags.NO_SCALE).horiAdvance)
+                outline.append(font.get_path()[0])
+            assert advance[0] == advance[1]
+            np.testing.assert_array_equal(*outline)
+
+
 def test_hostile_names_are_drawn_as_letters(crowded):
     assert len(crowded) == 18
     for figure in crowded.values():
