@@ -13,7 +13,7 @@ from discovery.markers.frozen import FrozenFindings, FrozenOutcome, FrozenSignat
 from discovery.markers.frozen_signature import filled_markers
 from discovery.markers.frozen_steps import STEPS, three_steps
 from discovery.markers.second_cohort import adjusted_for, second_design
-from discovery.markers.signature_judged import BETTER, NO_BETTER
+from discovery.markers.signature_judged import BETTER, NO_BETTER, signed
 from discovery.study import Study
 
 NOT_ASSESSABLE = "not assessable"
@@ -87,18 +87,21 @@ def _judged(
 def _said(row: Mapping) -> str:
     """The judgement of a frozen signature in words."""
     calibration = (
-        f"; calibration slope {row['slope']:.2f} ({row['slope_low']:.2f} to {row['slope_high']:.2f}), "
-        f"{row['level_is']} {row['level']:.2f} ({row['level_low']:.2f} to {row['level_high']:.2f})"
+        f"; calibration slope {_three(row, 'slope', '.2f')}, {row['level_is']} {_three(row, 'level', '.2f')}"
         if np.isfinite([row["slope"], row["level"]]).all()
         else ""
     )
-    value = f"{row['value']:.3f} ({row['value_low']:.3f} to {row['value_high']:.3f})"
-    gain = f"{row['gain']:+.3f} ({row['gain_low']:+.3f} to {row['gain_high']:+.3f})"
-    first = f"{row['gain_first']:+.3f} ({row['gain_first_low']:+.3f} to {row['gain_first_high']:+.3f})"
+    value = _three(row, "value", ".3f")
+    gain, first = (_three(row, name, "+.3f") for name in ("gain", "gain_first"))
     return (
         f"is {row['verdict']} here, as frozen: {row['measure']} {value}, {gain} over the base model, against "
         f"{first} in the first cohort, corrected{calibration}."
     )
+
+
+def _three(row: Mapping, name: str, form: str) -> str:
+    value, low, high = (signed(row[key], form) for key in (name, f"{name}_low", f"{name}_high"))
+    return f"{value} ({low} to {high})"
 
 
 def _listed(signature: FrozenSignature, labels: Mapping[str, str]) -> str:

@@ -269,15 +269,15 @@ def equation(design: Design, fit: SignatureFit, labels) -> str:
     parts = [(fit.coef[0], "")] if first else []
     limits = []
     for term, value in zip(design.terms, fit.coef[first:]):
-        what = f"[{term.name}]" if term.level else f"({term.covariate} − {term.mean:.4g}) / {term.sd:.4g}"
+        what = f"[{term.name}]" if term.level else f"({term.covariate} {_less(term.mean)}) / {term.sd:.4g}"
         parts.append((value, what))
     for k, j in enumerate(fit.markers):
         name = design.feature_names[j]
         scale, label = design.scaling.table.loc[name], labels.get(name, name)
-        what = f"({label} − {scale['mean']:.4g}) / {scale['sd']:.4g}"
+        what = f"({label} {_less(scale['mean'])}) / {scale['sd']:.4g}"
         parts.append((fit.coef[first + len(design.terms) + k], what))
         if np.isfinite([scale["low"], scale["high"]]).all():
-            limits.append(f"{label} {scale['low']:.4g} to {scale['high']:.4g}")
+            limits.append(f"{label} {signed(scale['low'], '.4g')} to {signed(scale['high'], '.4g')}")
     words: list[str] = []
     for value, what in parts:
         sign = "− " if value < 0 else "+ " if words else ""
@@ -286,14 +286,25 @@ def equation(design: Design, fit: SignatureFit, labels) -> str:
     return (" ".join(words) or "0") + inside
 
 
+def _less(value: float) -> str:
+    """ "− 3" of a 3, "+ 3" of a -3: what is taken off."""
+    return f"{'+' if value < 0 else '−'} {abs(value):.4g}"
+
+
+def signed(value: float, form: str) -> str:
+    """`value` in the format `form`, with a true minus sign."""
+    return format(value, form).replace("-", "−")
+
+
 def _sentence(design, fit, performance: pd.DataFrame, verdict: str, labels) -> str:
     row = performance.set_index("model").loc["signature"]
     names = [labels.get(design.feature_names[j], design.feature_names[j]) for j in fit.markers]
     if not names:
         return "No marker entered the signature: cross-validation preferred the base model alone."
     many = f"{len(names)} markers" if len(names) > 1 else "1 marker"
-    gain = f"{row['gain']:+.3f} ({row['gain_low']:+.3f} to {row['gain_high']:+.3f})"
-    text = f"A signature of {many} ({', '.join(names)}) is {verdict}: {row['measure']} {gain}, corrected"
+    gain, low, high = (signed(row[name], "+.3f") for name in ("gain", "gain_low", "gain_high"))
+    text = f"A signature of {many} ({', '.join(names)}) is {verdict}: {row['measure']} {gain} "
+    text += f"({low} to {high}), corrected"
     if len(names) > 1:
         over = row["gain_over_single_low"] > 0
         text += f"; it is {'better' if over else 'no better'} than the best single marker"

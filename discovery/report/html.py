@@ -16,7 +16,7 @@ from discovery.files import write_bytes, write_csv
 from discovery.report import format as words
 from discovery.report.checklist import checklist
 from discovery.report.closer_look_views import closer_look_views
-from discovery.report.family_names import feature_labels
+from discovery.report.family_names import feature_labels, named_families
 from discovery.report.further_views import further_views
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
@@ -185,9 +185,9 @@ def _leading_families(tables: Mapping[str, pd.DataFrame], outcome: str) -> Table
 
 
 def _without_script(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tuple[str, Table]]:
-    out = []
+    out, markers = [], named_families(tables["markers"])
     for outcome in settings.outcomes:
-        mine = tables["markers"][tables["markers"]["outcome"] == outcome.name]
+        mine = markers[markers["outcome"] == outcome.name]
         effect = words.ratio_name(mine["effect_measure"].iloc[0]) if len(mine) else "Effect"
         out.append((outcome.label, ranked_view(mine, effect, WITHOUT_SCRIPT)))
     return out

@@ -42,13 +42,18 @@ def identification_views(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, 
     names = list(dict.fromkeys(confusion["etiology"]))
     wide = confusion.pivot(index="etiology", columns="said", values="n").reindex(index=names, columns=names)
     counts = tuple(
-        (name, *(words.whole(value) for value in row)) for name, row in zip(names, wide.to_numpy())
+        (breakable(name), *(words.whole(value) for value in row)) for name, row in zip(names, wide.to_numpy())
     )
     return [
         ("identification", "Telling the etiologies apart", Table(heads, rows, note, str(word["sentence"]))),
         (
             "confusion",
             "Etiology (rows) and the most probable one (columns)",
-            Table(("Etiology", *names), counts),
+            Table(("Etiology", *map(breakable, names)), counts),
         ),
     ]
+
+
+def breakable(name: str) -> str:
+    """A name that a narrow column may break after its underscores, and nowhere else if that will do."""
+    return name.replace("_", "_\u200b")

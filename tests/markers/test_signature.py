@@ -190,6 +190,16 @@ def test_the_equation_names_the_limits_of_its_markers():
     assert "values outside are pulled in to: " in found.equation
 
 
+def test_a_mean_below_zero_is_added_in_the_equation():
+    outcome, covariates, features = simulated(np.random.default_rng(4), 200, [0.9, 0.7], "binary")
+    found = signature_of(build_design(outcome, covariates, features - 2), seed=1, draws=5)
+    name = features.columns[found.fit.markers[0]]
+    mean = found.terms.set_index("term").loc[name, "mean"]
+    assert mean < 0
+    assert f"({name} + {-mean:.4g}) / " in found.equation
+    assert "-" not in found.equation + found.sentence
+
+
 def test_too_few_patients_or_another_kind_have_no_signature():
     outcome, covariates, features = simulated(np.random.default_rng(4), 40, [0.9], "binary")
     assert signature_of(build_design(outcome, covariates, features), seed=1) is None
