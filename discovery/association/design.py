@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -115,6 +115,21 @@ class Design:
         names = tuple(np.array(self.feature_names, dtype=object)[which])
         return replace(
             self, features=self.features[:, which], observed=self.observed[:, which], feature_names=names
+        )
+
+    def take_patients(self, rows: np.ndarray) -> Design:
+        """Some of the patients (bool mask), with their episodes and exposures; scales and terms stay."""
+        names = ("y", "time", "event", "status", "entry", "stratum", "exposure", "site")
+        given = {name: getattr(self, name) for name in names}
+        each: dict[str, Any] = {name: v if v is None else v[rows] for name, v in given.items()}
+        return replace(
+            self,
+            patient_id=self.patient_id[rows],
+            base=self.base[rows],
+            features=self.features[rows],
+            observed=self.observed[rows],
+            episodes=None if self.episodes is None else self.episodes.take(rows),
+            **each,
         )
 
 

@@ -7,7 +7,7 @@ about a difference between them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -67,7 +67,7 @@ def effect_modification(
             ]
         )
     levels, kept, notes = _usable_groups(design.response, labels, modifier)
-    part = rows_of(standardised_outcome(design), kept)
+    part = standardised_outcome(design).take_patients(kept)
     codes = pd.Categorical(labels[kept].astype(str), categories=levels).codes
     tests, effects = [], []
     for j, feature in enumerate(design.feature_names):
@@ -109,24 +109,9 @@ def _usable_groups(
     return levels, kept, notes
 
 
-def rows_of(design: Design, rows: np.ndarray) -> Design:
-    def cut(values):
-        return None if values is None else values[rows]
-
-    names = ("y", "time", "event", "status", "entry", "stratum", "site")
-    return replace(
-        design,
-        patient_id=design.patient_id[rows],
-        base=design.base[rows],
-        features=design.features[rows],
-        observed=design.observed[rows],
-        **{name: cut(getattr(design, name)) for name in names},
-    )
-
-
 def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, conf_level: float):
     seen = design.observed[:, j]
-    response, x, groups = rows_of(design, seen).response, design.features[seen, j], codes[seen]
+    response, x, groups = design.take_patients(seen).response, design.features[seen, j], codes[seen]
     k = len(levels)
     indicator = (groups[:, None] == np.arange(k)).astype(float)
     # the base model may hold the groups already (site): columns without information are dropped by the fit

@@ -25,6 +25,15 @@ class Episodes:
     terminal: np.ndarray | None
     merged: int  # episodes at the time of another of the same patient, counted once
 
+    def take(self, rows: np.ndarray) -> Episodes:
+        """Of some of the patients (bool mask), renumbered in their order."""
+        kept, number = rows[self.patient], np.cumsum(rows) - 1
+        return replace(
+            self, patient=number[self.patient[kept]], start=self.start[kept], stop=self.stop[kept],
+            event=self.event[kept], end=self.end[rows],
+            terminal=None if self.terminal is None else self.terminal[rows],
+        )  # fmt: skip
+
     @property
     def begin(self) -> np.ndarray:
         """(n,) start of observation."""

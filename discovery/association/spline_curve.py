@@ -9,7 +9,6 @@ import pandas as pd
 from scipy import stats
 
 from discovery.association.design import Design
-from discovery.association.effect_modification import rows_of
 from discovery.association.full_fit import fit_all
 from discovery.association.outcome_models import fit_columns, standardised_outcome, wants_firth
 from discovery.association.shape import curvature_tests
@@ -84,7 +83,7 @@ def _curve(design: Design, j: int, knots: np.ndarray, conf_level: float) -> pd.D
     seen = design.observed[:, j]
     x = design.features[seen, j]
     basis = restricted_cubic_spline(x, knots)
-    response = rows_of(design, seen).response
+    response = design.take_patients(seen).response
     columns = np.column_stack([design.base[seen], basis])
     size = response.effective_sizes(np.ones((len(x), 1), dtype=bool))
     fit = fit_all(response, columns, bool(wants_firth(design.kind, size, columns.shape[1])[0]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,9 @@ import pytest
 from scipy import stats
 
 from discovery.association.design import build_design
+from discovery.association.effect_modification import effect_modification
 from discovery.association.screen import screen
+from discovery.association.spline_curve import shape_of_effects
 from discovery.markers.refit import prepare_refit
 from discovery.study.outcomes import Outcome
 
@@ -77,3 +80,28 @@ def test_the_gain_is_the_deviance_of_statsmodels(shared):
     explained = [1 - family.deviance(design.y, fit.predict()) / none.deviance for fit in (simple, whole)]
     assert got.base[0, 0] == pytest.approx(explained[0], abs=1e-6)
     assert got.gain[0, 0] == pytest.approx(explained[1] - explained[0], abs=1e-6)
+
+
+def test_shape_and_modification_of_a_feature_with_gaps_are_those_of_the_patients_who_have_it(shared):
+    """Exposures go with their patients: the same numbers as from a table without the others."""
+    outcome, covariates, features = arrests(shared)
+    gone = np.arange(len(features)) % 4 == 1
+    features["x"] = features["x"].where(~gone)
+    group = pd.Series(np.where(np.arange(len(features)) % 3, "a", "b"), index=features.index)
+    design = build_design(outcome, covariates, features, winsor=False)
+    fewer = replace(
+        outcome, patient_id=outcome.patient_id[~gone], value=outcome.value[~gone],
+        exposure=outcome.exposure[~gone],
+    )  # fmt: skip
+    about = {"scaling": design.scaling, "coding": design.coding}
+    alone = build_design(fewer, covariates, features, **about)
+    assert alone.n == (~gone).sum() < design.n
+    for found, wanted in zip(shape_of_effects(design, ["x"]), shape_of_effects(alone, ["x"]), strict=True):
+        pd.testing.assert_frame_equal(found, wanted)
+    found, wanted = (
+        effect_modification(one.take_features(np.array([3])), group.loc[one.patient_id], modifier="g")
+        for one in (design, alone)
+    )
+    pd.testing.assert_frame_equal(found.tests, wanted.tests)
+    pd.testing.assert_frame_equal(found.effects, wanted.effects)
+    assert np.isfinite(found.tests["p_value"]).all()

@@ -199,6 +199,17 @@ def test_order_of_rows_changes_nothing_and_max_t_is_familywise():
     np.testing.assert_allclose(again.fit.z, found.fit.z, atol=1e-7)
 
 
+def test_some_of_the_patients_are_a_design_of_their_own():
+    outcome, covariates, features, site = virtual(np.random.default_rng(6), missing=False)
+    design = build_design(outcome, covariates, features, site=site)
+    keep = np.arange(design.n) % 3 > 0
+    found = fit_columns(design.take_patients(keep).response, design.base[keep], design.features[keep])
+    whole = prepare_refit(design, np.zeros(4, dtype=bool), range(4))(keep.astype(float))
+    np.testing.assert_allclose(found.fit.coef[:, -1], whole.estimate, atol=1e-5)
+    part = design.take_patients(keep).episodes
+    assert np.bincount(part.patient, part.event).tolist() == design.y[keep].tolist()
+
+
 def test_patients_left_out_take_their_episodes_with_them():
     """A cohort of every second patient has the episodes counted straight from the outcome of all."""
     from discovery.markers.sensitivity import MAIN, Cohort, sensitivity_board
