@@ -217,7 +217,8 @@ class Phenotypes(Assigning, ClusterMixin, TransformerMixin, BaseEstimator):
             problems.append(
                 Problem(file="method", found=str(self.method), wanted=f"one of {', '.join(METHODS)}")
             )
-        if not ks or ks[0] < 2 or ks[-1] > max(2, len(features) // 3):
+        most = max(2, max(len(features), FEWEST_PATIENTS) // 3)  # too few patients are told of below
+        if not ks or ks[0] < 2 or ks[-1] > most:
             problems.append(
                 Problem(
                     file="ks",

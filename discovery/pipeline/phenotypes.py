@@ -45,7 +45,7 @@ def find_phenotypes(
     shape: ShapeComponents | None = None,
 ) -> Found | None:
     """Search for groups; None, with a note, where the study asks for none or is too small."""
-    from discovery.phenotypes import Phenotypes
+    from discovery.phenotypes.model import FEWEST_PATIENTS, Phenotypes
 
     if not study.settings.analysis.phenotypes:
         return None
@@ -53,6 +53,12 @@ def find_phenotypes(
     features = study.features[searched_columns(study.settings, study.features)]
     if features.shape[1] < FEWEST:
         notes.append(f"No search for groups: fewer than {FEWEST} features.")
+        return None
+    if len(features) < FEWEST_PATIENTS:
+        notes.append(
+            f"No search for groups: it needs {FEWEST_PATIENTS} patients or more, and this cohort has "
+            f"{len(features)} patients."
+        )
         return None
     declared = {name: study.families[name] for name in features if study.families.get(name)}
     model = Phenotypes(

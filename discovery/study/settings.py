@@ -349,12 +349,16 @@ class PhenotypeSearch(Section):
     transforms: dict[Text, Literal[SEARCH_SCALES]] = {}  # type: ignore[valid-type]
     families: Literal[SEARCH_FAMILIES] = "declared"  # type: ignore[valid-type]
     method: Literal[SEARCH_METHODS] = "kmeans"  # type: ignore[valid-type]
-    groups: Annotated[tuple[Annotated[StrictInt, Field(ge=2, le=20)], ...], Field(min_length=1)] = (
-        2, 3, 4, 5, 6,
-    )  # fmt: skip
+    groups: tuple[Annotated[StrictInt, Field(ge=2, le=20)], ...] = (2, 3, 4, 5, 6)
     site_centred: StrictBool = False
     rotation: Literal[ROTATIONS] = "none"  # type: ignore[valid-type]
     profile_test: Literal[PROFILE_TESTS] = "none"  # type: ignore[valid-type]
+
+    @model_validator(mode="after")
+    def some_number_is_tried(self) -> PhenotypeSearch:
+        if not self.groups:
+            raise ValueError("groups names no number of groups; [2, 3, 4, 5, 6] is tried without it")
+        return self
 
 
 class StudyFile(Section):
