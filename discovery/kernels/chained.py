@@ -48,18 +48,21 @@ def impute_columns(
     -------
     int8 (c,) : 0, or 1 where a regression could not be solved in some pass (the cells keep their values).
     """
-    n, f = fixed.shape
+    f = fixed.shape[1]
     failed = np.zeros(columns.size, dtype=np.int8)
     largest = 1 + f + neighbours.shape[1]
-    z = np.empty((n, largest))
+    chosen = np.empty(largest, dtype=np.int64)
     gram, factor = np.empty((largest, largest)), np.empty((largest, largest))
+    place, rows, whole = _start(x, fixed, weights, columns, neighbours)
+    across = rows.T.copy()
     for turn in range(uniforms.shape[0]):
         for c in range(columns.size):
             j = columns[c]
-            k = _predictors(x, fixed, neighbours[c], z)
+            own = place[j]
+            k = _choose(f, place, neighbours[c], chosen)
             beta = np.zeros(k)
-            sum_weights, squares = _normal_equations(x, j, role, weights, z, k, gram, beta)
-            size = sum_weights - k
+            squares = _normal_equations(whole, rows, role[:, j], weights, own, chosen[:k], gram, beta)
+            size = gram[0, 0] - k
             if size < 1.0 or not _cholesky(gram, k, ridge, factor):
                 failed[c] = 1
                 continue
@@ -74,48 +77,105 @@ def impute_columns(
             if proper:
                 sd = math.sqrt(rest / _chi_square(size, parameter_noise[turn, c, 0]))
                 _add_noise(factor, k, sd, parameter_noise[turn, c, 1:], drawn)
+            expected, target = _linear(across, chosen[:k], beta), _linear(across, chosen[:k], drawn)
             _draw_cells(
-                x, j, role, limit, weights, z, k, beta, drawn, sd, how[c], donors, uniforms[turn, :, c]
+                x, j, role, limit, weights, expected, target, sd, how[c], donors, uniforms[turn, :, c]
             )
+            _keep_up(whole, rows, across, x[:, j], role[:, j], weights, own)
     return failed
 
 
 @compiled
-def _predictors(x, fixed, neighbours, z):
-    """Fill z with the intercept, the fixed columns and the neighbours; how many there are."""
+def _start(x, fixed, weights, columns, neighbours):
+    """Where each column of x stands among those in use (-1: unused), these behind the intercept and the fixed
+    columns as (n, d), and their weighted products over all rows (d, d).
+
+    The products are made once and then follow every redrawn cell: a regression takes off the rows that
+    do not teach it, which are few.
+    """
     n, f = fixed.shape
-    k = 1 + f
+    place = np.full(x.shape[1], -1, dtype=np.int64)
+    d = 1 + f
+    for c in range(columns.size):
+        if place[columns[c]] < 0:
+            place[columns[c]] = d
+            d += 1
+        for j in neighbours[c]:
+            if j >= 0 and place[j] < 0:
+                place[j] = d
+                d += 1
+    rows = np.empty((n, d))
+    whole = np.zeros((d, d))
     for i in range(n):
-        z[i, 0] = 1.0
+        rows[i, 0] = 1.0
         for a in range(f):
-            z[i, 1 + a] = fixed[i, a]
-    for other in neighbours:
-        if other >= 0:
-            for i in range(n):
-                z[i, k] = x[i, other]
+            rows[i, 1 + a] = fixed[i, a]
+        for j in range(x.shape[1]):
+            if place[j] >= 0:
+                rows[i, place[j]] = x[i, j]
+        if weights[i] > 0.0:
+            for a in range(d):
+                t = weights[i] * rows[i, a]
+                for b in range(d):
+                    whole[a, b] += t * rows[i, b]
+    return place, rows, whole
+
+
+@compiled
+def _choose(f, place, neighbours, chosen):
+    """Fill `chosen` with the intercept, the fixed columns and the neighbours; how many there are."""
+    k = 1 + f
+    for a in range(k):
+        chosen[a] = a
+    for j in neighbours:
+        if j >= 0:
+            chosen[k] = place[j]
             k += 1
     return k
 
 
 @compiled
-def _normal_equations(x, j, role, weights, z, k, gram, right):
-    """Weighted z'z and z'x_j over rows with a value or a limited one; the sum of weights and x_j'x_j."""
+def _normal_equations(whole, rows, role, weights, own, chosen, gram, right):
+    """Weighted z'z and z'x_j over rows with a value or a limited one; x_j'x_j. z are the `chosen` columns."""
+    k = chosen.size
     for a in range(k):
-        for b in range(k):
-            gram[a, b] = 0.0
-    total, squares = 0.0, 0.0
-    for i in range(x.shape[0]):
+        right[a] = whole[own, chosen[a]]
+        for b in range(a + 1):
+            gram[a, b] = whole[chosen[a], chosen[b]]
+    squares = whole[own, own]
+    z = np.empty(k)
+    for i in range(rows.shape[0]):
         w = weights[i]
-        if w > 0.0 and role[i, j] != GONE and role[i, j] != LEFT:
-            value = x[i, j]
-            total += w
-            squares += w * value * value
+        if w > 0.0 and (role[i] == GONE or role[i] == LEFT):
+            value = rows[i, own]
+            squares -= w * value * value
             for a in range(k):
-                t = w * z[i, a]
-                right[a] += t * value
+                z[a] = rows[i, chosen[a]]
+            for a in range(k):
+                t = w * z[a]
+                right[a] -= t * value
                 for b in range(a + 1):
-                    gram[a, b] += t * z[i, b]
-    return total, squares
+                    gram[a, b] -= t * z[b]
+    return squares
+
+
+@compiled
+def _keep_up(whole, rows, across, values, role, weights, own):
+    """Take the redrawn cells of a column over into `rows`, `across` and their products."""
+    for i in range(rows.shape[0]):
+        old, new = rows[i, own], values[i]
+        if role[i] == SEEN or new == old:
+            continue
+        if weights[i] > 0.0:
+            t = weights[i] * (new - old)
+            square = whole[own, own] + t * (new + old)
+            for b in range(whole.shape[0]):
+                whole[own, b] += t * rows[i, b]
+            whole[own, own] = square
+        rows[i, own] = new
+        across[own, i] = new
+    for b in range(whole.shape[0]):
+        whole[b, own] = whole[own, b]
 
 
 @compiled
@@ -171,17 +231,20 @@ def _chi_square(df, normal):
 
 
 @compiled
-def _linear(z, i, k, beta):
-    value = 0.0
-    for a in range(k):
-        value += z[i, a] * beta[a]
-    return value
+def _linear(across, chosen, beta):
+    """Each row's prediction (n,) from the `chosen` columns, which are the rows of `across`."""
+    out = np.full(across.shape[1], beta[0])
+    for a in range(1, chosen.size):
+        column, slope = across[chosen[a]], beta[a]
+        for i in range(out.size):
+            out[i] += slope * column[i]
+    return out
 
 
 @compiled
-def _draw_cells(x, j, role, limit, weights, z, k, beta, drawn, sd, how, donors, uniforms):
+def _draw_cells(x, j, role, limit, weights, expected, target, sd, how, donors, uniforms):
+    """Redraw column j of x; `expected` (n,) by estimated coefficients, `target` (n,) by the drawn ones."""
     n = x.shape[0]
-    order = np.empty(0, dtype=np.int64)
     predicted = np.empty(0)
     known = np.empty(0, dtype=np.int64)
     if how == MATCHED:
@@ -191,7 +254,7 @@ def _draw_cells(x, j, role, limit, weights, z, k, beta, drawn, sd, how, donors, 
         for i in range(n):
             if role[i, j] == SEEN and weights[i] > 0.0:
                 known[count] = i
-                predicted[count] = _linear(z, i, k, beta)
+                predicted[count] = expected[i]
                 count += 1
         order = np.argsort(predicted[:count], kind="mergesort")
         known = known[:count][order]
@@ -200,7 +263,7 @@ def _draw_cells(x, j, role, limit, weights, z, k, beta, drawn, sd, how, donors, 
         what = role[i, j]
         if what in (SEEN, LEFT):
             continue
-        mean = _linear(z, i, k, drawn)
+        mean = target[i]
         if what == BELOW:
             x[i, j] = draw_below(limit[i, j], mean, sd, uniforms[i])
         elif what == ABOVE:

@@ -290,3 +290,32 @@ def test_a_model_without_solution_is_taken_out_and_said(monkeypatch):
     assert lost not in completed.plan.columns
     np.testing.assert_array_equal(completed.plan.observed[:, lost], design.observed[:, lost])
     assert design.feature_names[lost] in completed.plan.notes[-1]
+
+
+def test_regressions_of_the_chain_are_least_squares_on_the_rows_that_teach_them():
+    """Products over all rows, kept up with every redrawn cell, less the rows without a value: after passes
+    over columns with many gaps they must still give numpy's least squares on the current values."""
+    from discovery.kernels.chained import GONE, SEEN, _choose, _keep_up, _normal_equations, _start
+
+    rng = np.random.default_rng(11)
+    x, fixed = rng.normal(size=(90, 6)) + 3, rng.normal(size=(90, 2))
+    role = np.where(rng.random(x.shape) < 0.3, GONE, SEEN).astype(np.int8)
+    weights = rng.integers(0, 4, 90).astype(float)
+    columns = np.arange(6)
+    neighbours = np.array([[(j + 1) % 6, (j + 2) % 6, -1] for j in columns])
+    place, rows, whole = _start(x, fixed, weights, columns, neighbours)
+    across = rows.T.copy()
+    for turn in range(50):
+        j = turn % 6
+        chosen = np.empty(6, dtype=np.int64)
+        k = _choose(2, place, neighbours[j], chosen)
+        gram, right = np.zeros((k, k)), np.empty(k)
+        own = place[j]
+        squares = _normal_equations(whole, rows, role[:, j], weights, own, chosen[:k], gram, right)
+        seen, w = role[:, j] == SEEN, weights * (role[:, j] == SEEN)
+        z = np.column_stack([np.ones(90), fixed, x[:, neighbours[j][:2]]])
+        np.testing.assert_allclose(np.tril(gram), np.tril(z.T * w @ z), rtol=1e-11, atol=1e-11)
+        np.testing.assert_allclose(right, z.T @ (w * x[:, j]), rtol=1e-11, atol=1e-11)
+        assert squares == pytest.approx(w @ x[:, j] ** 2, rel=1e-12)
+        x[~seen, j] = rng.normal(size=int((~seen).sum())) * 5
+        _keep_up(whole, rows, across, x[:, j], role[:, j], weights, own)
