@@ -16,12 +16,12 @@ from discovery.markers.refit import gain_measure_name
 from discovery.markers.replication import Z95
 from discovery.markers.signature import KINDS, LEAST_INFORMATION, SignatureFit, SignatureSearch
 from discovery.seeds import named_rng
+from discovery.survival.prediction_table import usual_horizon
 
 MODELS = ("base model", "best single marker", "signature")
 DRAWS = 100
 APPARENT_SHARE = 0.368
 FOLDS, REPEATS = 5, 4
-HORIZON_SHARE = 0.5  # of the event times: where risks of a survival outcome are judged
 BETTER, NO_BETTER = "better than the base model", "no better than the base model"
 CHANCE = {"survival": 0.5, "binary": 0.5, "continuous": 0.0}
 
@@ -54,8 +54,11 @@ def signature_of(
     draws: int = DRAWS,
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
+    horizon: float | None = None,
 ) -> Signature | None:
     """Search, tune and judge a signature; None for an outcome or a size that allows none.
+
+    horizon : where decision curves of a survival outcome are judged; `usual_horizon` otherwise
 
     The whole search is repeated in every bootstrap draw (patients drawn within sites). The corrected value is
     .368 of the apparent one and .632 of the mean over draws among the patients not drawn (Efron, J Am
@@ -83,7 +86,7 @@ def signature_of(
         fit=fit,
         terms=_terms(search.design, fit, found.chosen, labels or {}),
         performance=performance,
-        benefit=_benefit(search, seed),
+        benefit=_benefit(search, seed, horizon),
         verdict=verdict,
         sentence=_sentence(design, fit, performance, verdict, labels or {}),
         equation=equation(search.design, fit, labels or {}),
@@ -311,16 +314,15 @@ def _sentence(design, fit, performance: pd.DataFrame, verdict: str, labels) -> s
     return f"{text}."
 
 
-def _benefit(search: SignatureSearch, seed: int) -> pd.DataFrame:
+def _benefit(search: SignatureSearch, seed: int, horizon: float | None) -> pd.DataFrame:
     """Decision curves from risks of patients who were left out, averaged over the repeats."""
     design = search.design
     if design.kind == "continuous":
         return pd.DataFrame(columns=["outcome", "model", "threshold", "net_benefit", "share_above"])
-    horizon = None
-    if design.kind == "survival":
-        assert design.time is not None
-        assert design.event is not None
-        horizon = float(np.quantile(design.time[design.event == 1], HORIZON_SHARE))
+    if design.kind != "survival":
+        horizon = None
+    elif horizon is None:
+        horizon = usual_horizon(design.time, design.event)
     total = np.zeros((design.n, len(MODELS)))
     for repeat in range(REPEATS):
         rng = named_rng(seed, "signature", design.outcome, "left out", repeat)

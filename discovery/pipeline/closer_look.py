@@ -9,6 +9,7 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.pipeline.episodes_wing import mean_curves, watched_from_start
+from discovery.pipeline.horizons import horizon_of
 from discovery.pipeline.leading import joined
 from discovery.pipeline.survival_wing import base_table, scaled_column
 from discovery.problems import InputError
@@ -16,6 +17,7 @@ from discovery.seeds import named_rng
 from discovery.study import Outcome, Study
 from discovery.study.settings import StudyFile
 from discovery.study.vocabulary import has_role
+from discovery.survival.changing_effects import RATIO
 
 BASE, WITH_LEAD = "base model", "base model with {lead}"
 SEVERAL = ";"
@@ -123,7 +125,7 @@ def prediction_of(study: Study, design: Design, lead: str) -> tuple[pd.DataFrame
         models,
         named_rng(study.settings.study.seed, "prediction", design.outcome),
         entry=None if design.entry is None else design.entry[seen],
-        horizon=horizon_of(study, design.outcome),
+        horizon=horizon_of(study, design),
     )
     about = {"outcome": design.outcome, "feature": lead}
     both = pd.concat([found.groups.assign(part="group"), found.curve.assign(part="curve")], ignore_index=True)
@@ -137,12 +139,6 @@ def prediction_of(study: Study, design: Design, lead: str) -> tuple[pd.DataFrame
     )
 
 
-def horizon_of(study: Study, outcome: str) -> float | None:
-    """The horizon that the study file states for an outcome."""
-    section = next(section for section in study.settings.outcomes if section.name == outcome)
-    return getattr(section, "horizon", None)
-
-
 def more_survival(
     study: Study, designs: Sequence[Design], leading: Mapping[str, Sequence[str]], survival: pd.DataFrame
 ) -> pd.DataFrame:
@@ -150,7 +146,6 @@ def more_survival(
     where one event alone ends the time, and all are watched from the start) and "landmark"."""
     from discovery.pipeline.landmarks import landmark_contrasts
     from discovery.survival.changing_effects import mean_time_gained
-    from discovery.survival.prediction_table import usual_horizon
 
     means = []
     for design in designs:
@@ -160,8 +155,7 @@ def more_survival(
             column = scaled_column(design, feature).to_numpy()
             seen = np.isfinite(column)
             time, event = np.asarray(design.time)[seen], np.asarray(design.event)[seen]
-            horizon = horizon_of(study, design.outcome) or usual_horizon(time, event)
-            row = mean_time_gained(time, event, column[seen], None, horizon, 0.95)
+            row = mean_time_gained(time, event, column[seen], None, horizon_of(study, design), 0.95)
             if row is not None:
                 means.append(row | {"outcome": design.outcome, "feature": feature})
     landmarks = landmark_contrasts(study, leading)
@@ -173,7 +167,8 @@ def more_survival(
     return pd.concat(parts, ignore_index=True) if len(parts) > 1 else survival
 
 
-HANDLED = "given by period, with the restricted mean time (survival.csv)"
+HANDLED = "given by period (survival.csv)"
+HANDLED_WITH_MEAN = "given by period, with the restricted mean time (survival.csv)"
 KEPT = "the hazard ratio is an average over the follow-up; flagged in the ranking"
 
 
@@ -182,9 +177,11 @@ def handled_hazards(hazards: pd.DataFrame, survival: pd.DataFrame) -> pd.DataFra
     if hazards.empty or "part" not in survival:
         return hazards
     by_period = survival[survival["part"] == "effect by period"]
-    done = set(zip(by_period["outcome"], by_period["feature"]))
+    done = dict.fromkeys(zip(by_period["outcome"], by_period["feature"]), HANDLED)
+    means = by_period[by_period["quantity"] != RATIO] if len(by_period) else by_period
+    done |= dict.fromkeys(zip(means["outcome"], means["feature"]), HANDLED_WITH_MEAN)
     words = [
-        "" if not violated else HANDLED if (outcome, feature) in done else KEPT
+        done.get((outcome, feature), KEPT) if violated else ""
         for outcome, feature, violated in zip(hazards["outcome"], hazards["feature"], hazards["violated"])
     ]
     return hazards.assign(handled=words)

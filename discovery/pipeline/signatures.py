@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.pipeline.horizons import horizon_of
 from discovery.pipeline.leading import joined
 from discovery.pipeline.progress import Progress
 from discovery.study import Study
@@ -31,6 +32,7 @@ def signature_tables(
             draws=draws,
             workers=workers,
             progress=progress.update,
+            horizon=horizon_of(study, design),
         )
         if signature is not None:
             found.append(signature)

@@ -71,7 +71,8 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
     if "restricted mean" in done:
         texts.append(
             "The difference in restricted mean time without the event between the highest and the lowest "
-            "third of a leading feature was estimated to the horizon of prediction, not adjusted."
+            "third of a leading feature was estimated to the horizon of prediction, or to the earlier end of "
+            "the follow-up of a third, not adjusted."
         )
     if "prediction" in done:
         competing = any(o.competing for o in s.outcomes)

@@ -157,9 +157,15 @@ def hazards_paragraphs(s: RunSettings) -> list[str]:
     if "by period" in s.analyses:
         text += (
             " For leading features so flagged the effect is given by period: the hazard ratio up to and "
-            "after the median event time, their change, and the difference in restricted mean time between "
-            "the highest and the lowest third."
+            "after the median event time and their change"
         )
+        alone = [not o.competing for o in s.outcomes if o.kind == "survival"]
+        text += (
+            ", and the difference in restricted mean time between the highest and the lowest third"
+            if any(alone)
+            else ""
+        )
+        text += " (where no other event competes)." if any(alone) and not all(alone) else "."
     return [text]
 
 

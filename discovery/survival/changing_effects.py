@@ -74,6 +74,9 @@ def proportional_hazards_screen(
     return table.assign(q_value=q)[SCREEN_COLUMNS]
 
 
+RATIO = "log hazard ratio"
+
+
 def effect_by_period(
     time,
     event,
@@ -94,7 +97,7 @@ def effect_by_period(
     cut : float, optional
         Where the periods meet; the median event time otherwise, so that each has about half of the events.
     horizon : float, optional
-        Of the restricted mean time; the earlier end of follow-up of the two groups otherwise.
+        Of the restricted mean time; the earlier end of follow-up of the two groups if that comes before.
 
     Returns
     -------
@@ -141,7 +144,7 @@ def effect_by_period(
         ("change", change, early_events + late_events),
     ):
         estimate, se = float(direction @ fit.coef), float(np.sqrt(direction @ fit.covariance @ direction))
-        found.append([period, "log hazard ratio", estimate, se, int(used.sum()), int(events), fit.note])
+        found.append([period, RATIO, estimate, se, int(used.sum()), int(events), fit.note])
     table = pd.DataFrame(found, columns=["period", "quantity", "estimate", "se", "n", "events", "note"])
     z = norm.ppf(0.5 + conf_level / 2)
     table["ci_low"], table["ci_high"] = (
@@ -161,7 +164,9 @@ def mean_time_gained(time, event, values, entry, horizon, conf_level) -> dict | 
     if codes.max() < 1:
         return None
     low, high = codes == 0, codes == codes.max()
-    limit = min(time[low].max(), time[high].max()) if horizon is None else float(horizon)
+    last = float(min(time[low].max(), time[high].max()))
+    limit = last if horizon is None else min(float(horizon), last)
+    ends = "" if horizon is None or horizon <= last else f"; follow-up of a third ends before {horizon:g}"
 
     def mean(group):
         came = None if entry is None else np.asarray(entry)[group]
@@ -172,5 +177,5 @@ def mean_time_gained(time, event, values, entry, horizon, conf_level) -> dict | 
         "period": f"up to {limit:g}", "quantity": "restricted mean time, highest less lowest third",
         "estimate": gap.estimate, "se": gap.se, "ci_low": gap.ci_low, "ci_high": gap.ci_high,
         "p_value": gap.p_value, "n": int(low.sum() + high.sum()), "events": int(event[low | high].sum()),
-        "note": "unadjusted",
+        "note": f"unadjusted{ends}",
     }  # fmt: skip

@@ -18,6 +18,7 @@ from discovery.markers.signature_judged import (
     signature_of,
 )
 from discovery.study import Outcome
+from discovery.survival.prediction_table import usual_horizon
 
 
 def simulated(rng, n, effects, kind, p=20, missing=0.0):
@@ -159,6 +160,16 @@ def test_published_discrimination_of_breast_masses(root):
     assert list(table.index) == list(MODELS)
     assert table.loc["signature", "corrected"] > 0.985
     assert table.loc["signature", "gain_over_single_low"] > 0
+
+
+def test_decision_curves_are_judged_where_the_study_says_or_at_the_usual_horizon():
+    design = build_design(*simulated(np.random.default_rng(2), 150, [0.6], "survival"))
+    usual = signature_of(design, seed=9, draws=2).benefit
+    assert set(usual["horizon"]) == {usual_horizon(design.time, design.event)}
+    stated = signature_of(design, seed=9, draws=2, horizon=0.3).benefit
+    assert set(stated["horizon"]) == {0.3}
+    # fewer patients have had the event by an earlier time, and fewer are there to be gained
+    assert stated["net_benefit"].max() < usual["net_benefit"].max()
 
 
 def test_the_same_seed_gives_the_same_table_with_any_number_of_workers():

@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 import discovery
-from discovery.pipeline.closer_look import modifiers_of
+from discovery.association.design import design_of
+from discovery.pipeline.closer_look import handled_hazards, modifiers_of, more_survival
+from discovery.pipeline.survival_wing import survival_tables
 from discovery.study import read_study
 
 FEW = "\n[analysis]\nreplicates = 0\npermutations = 50\nimputations = 0\nphenotypes = false\n"
@@ -128,6 +130,30 @@ def test_what_was_done_about_changing_hazards_is_said(rotterdam):
     given = set(periods.loc[periods["part"] == "effect by period", "feature"])
     assert set(turned.loc[turned["handled"].str.startswith("given"), "feature"]) == given
     assert (periods["part"] == "restricted mean").any()
+
+
+def test_everything_with_a_horizon_has_the_same_one_and_the_report_says_why(rotterdam):
+    horizon = csv(rotterdam, "prediction")["time"].max()
+    survival = csv(rotterdam, "survival")
+    means = survival[survival["quantity"] == "restricted mean time, highest less lowest third"]
+    assert set(means["part"]) == {"restricted mean", "effect by period"}
+    assert set(means["period"]) == {f"up to {horizon:g}"}
+    methods = " ".join((rotterdam.folder / "methods.md").read_text(encoding="utf-8").split())
+    assert f"judged at {horizon:g} days (the latest round time with 20 patients" in methods
+
+
+def test_no_mean_time_where_another_event_competes(root):
+    """It would be the time free of one event in a world without the other."""
+    study = read_study(root / "cohorts" / "mgus2")
+    design = design_of(study, study.outcomes[0])
+    turned = pd.DataFrame({"outcome": [design.outcome], "feature": ["hgb"], "violated": [True]})
+    leading = {design.outcome: ["hgb"]}
+    found = survival_tables(study, [design], leading, turned)["survival"]
+    periods = found[found["part"] == "effect by period"]
+    assert set(periods["quantity"]) == {"log hazard ratio"}
+    assert handled_hazards(turned, found)["handled"].tolist() == ["given by period (survival.csv)"]
+    whole = more_survival(study, [design], leading, found)
+    assert "restricted mean" not in set(whole["part"])
 
 
 def test_the_report_shows_each_with_its_table(rotterdam):

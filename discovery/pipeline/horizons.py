@@ -1,0 +1,42 @@
+"""One horizon for an outcome: predictions, decision curves and restricted means are all judged there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from discovery.association.design import Design
+from discovery.study import Study
+
+USUAL = "the latest round time with 20 patients and 15 % of all still followed"
+STATED = "as the study file states"
+
+
+def stated_horizon(study: Study, outcome: str) -> float | None:
+    """The horizon that the study file states for an outcome."""
+    section = next(section for section in study.settings.outcomes if section.name == outcome)
+    return getattr(section, "horizon", None)
+
+
+def horizon_of(study: Study, design: Design) -> float | None:
+    """The time that a survival outcome is judged at, in its unit; None for other kinds or without events."""
+    from discovery.survival.prediction_table import usual_horizon
+
+    if design.kind != "survival" or design.event is None or not design.event.any():
+        return None
+    return stated_horizon(study, design.outcome) or usual_horizon(design.time, design.event)
+
+
+def horizon_notes(study: Study, designs: Sequence[Design]) -> list[str]:
+    """A sentence for each survival outcome on where it is judged, and why there."""
+    units = {outcome.name: outcome.unit for outcome in study.outcomes}
+    notes = []
+    for design in designs:
+        horizon = horizon_of(study, design)
+        if horizon is not None:
+            at = f"{horizon:g} {units.get(design.outcome, '')}".strip()
+            why = STATED if stated_horizon(study, design.outcome) else USUAL
+            notes.append(
+                f"{design.outcome}: predictions, decision curves and differences in mean time are judged at "
+                f"{at} ({why}); the gain in the ranking takes in the whole follow-up"
+            )
+    return notes
