@@ -166,6 +166,7 @@ def analyse(
     from discovery.pipeline.describe import describe_cohort
     from discovery.pipeline.etiology_identification import identification_tables
     from discovery.pipeline.frozen_findings import definitions, frozen_findings
+    from discovery.pipeline.horizons import horizon_notes
     from discovery.pipeline.imputation import impute_screens, tipping_table
     from discovery.pipeline.known_reliability import known_reliability
     from discovery.pipeline.leading import leading_features, leading_tables
@@ -208,7 +209,7 @@ def analyse(
     ordered = [screens[design.outcome] for design in designs]
 
     hazards = hazards_over_time(designs, ordered, analysis.fdr)
-    notes += late_start_notes(designs)
+    notes += late_start_notes(designs) + horizon_notes(study, designs)
 
     progress.stage("ranking: bootstrap draws")
     markers = rank_markers(
