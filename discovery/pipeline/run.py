@@ -223,6 +223,7 @@ def analyse(
         flags=hazard_flags(hazards),
         completed=imputed.completed,
         wider=imputed.wider,
+        confirm=analysis.confirmed_order,
         progress=progress.update,
         **known_reliability(reliability),
     )

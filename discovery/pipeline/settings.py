@@ -104,6 +104,7 @@ def analyses_done(
     done = {
         "site checks": len(tables.get("leave_one_site_out", ())) > 0,
         "redundancy": known("markers", "p_given_lead"),
+        "confirmed order": bool((tables["markers"]["confirmed_order"] != "").any()),
         "stability": known("markers", "distinct_share"),
         "shrinkage": known("markers", "lfsr"),
         "reliability": known("markers", "reliability"),

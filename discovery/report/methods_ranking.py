@@ -31,6 +31,14 @@ def ranking_paragraphs(s: RunSettings) -> list[str]:
             "most 0.05) is flagged."
         )
     texts.append(_resampling(s))
+    if "confirmed order" in s.analyses:
+        texts.append(
+            "The confirmed order of a feature says above how many others it ranks beyond doubt: its effect "
+            "less the other's, and its effect plus the other's, both taken in its own direction, exceed the "
+            "95 % quantile of the largest such contrast over the bootstrap samples, centred and in standard "
+            "errors (Mogstad, Romano, Shaikh and Wilhelm 2024, adapted to sizes of effects). It holds for "
+            "one feature at a time."
+        )
     if "stability" in s.analyses:
         texts.append(
             "How distinct a feature is (distinct_share) is the share of 100 half samples, in 50 "

@@ -10,6 +10,7 @@ from discovery.problems import Problem
 ANALYSES = (
     "site checks",  # site ignored, each site left out
     "redundancy",  # features given the lead of their family
+    "confirmed order",  # above how many others a feature ranks beyond doubt
     "stability",  # which features a sparse model keeps choosing
     "shrinkage",  # shrunk estimates and local false sign rates: 20 ranked features or more
     "reliability",  # between sessions, known for some feature

@@ -311,8 +311,9 @@ class Analysis(Section):
     `winsor` are the two quantiles that features are pulled in to, or False. `replicates` are
     bootstrap draws (0 skips ranks and gains), `permutations` those of the familywise p-value,
     `imputations` completed copies of the data (0: complete cases). `freeze` names features to be written
-    down for replication in place of the leading candidates. `workers` changes the speed,
-    never a number; without it every core is used. `suppress_below` masks counts below it (and what would
+    down for replication in place of the leading candidates. `confirmed_order` says of each feature above how
+    many others it ranks beyond doubt. `workers` changes the speed, never a number; without it every core is
+    used. `suppress_below` masks counts below it (and what would
     tell them) in every shared table, figure and text; 0 masks none.
     """
 
@@ -331,6 +332,7 @@ class Analysis(Section):
     suppress_below: Annotated[StrictInt, Field(ge=0, le=1000)] = 0
     phenotypes: StrictBool = True
     freeze: tuple[Text, ...] = ()
+    confirmed_order: StrictBool = False
     workers: Annotated[StrictInt, Field(ge=1, le=4096)] = Field(default_factory=available_cores)
 
 

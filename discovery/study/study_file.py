@@ -132,6 +132,7 @@ WANTED = {
     "analysis.imputations": "a whole number from 0 to 1000 is wanted",
     "analysis.suppress_below": "a whole number from 0 to 1000 is wanted, such as 5",
     "analysis.phenotypes": "true or false is wanted",
+    "analysis.confirmed_order": "true or false is wanted",
     "analysis.workers": "a whole number of 1 or more is wanted",
     "phenotypes.columns": GLOBS,
     "phenotypes.transforms": f"feature = scale is wanted, with a scale among {', '.join(SEARCH_SCALES)}",
