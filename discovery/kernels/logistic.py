@@ -11,8 +11,10 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
-from .logistic_fits import LogisticData, fit_one_logistic, profile_all_logistic, screen_all_logistic
+from .logistic_fits import LogisticData, fit_one_logistic, profile_all_penalised, screen_all_penalised
+from .logistic_screen import profile_all_logistic, screen_all_logistic, tiles_of
 from .one_fit import in_callers_units
+from .scales import feature_scales
 from .screen_fit import ScreenFit, as_codes, quantile_root, signed_root
 
 
@@ -69,7 +71,8 @@ class LogisticPlan:
         observed = as_observed(observed, features)
         every_row = np.ones(n, dtype=bool)
         base_centre, base_spread = column_scales(base, every_row, np.ones(base.shape, dtype=bool))
-        centre, spread = column_scales(features, every_row, observed)
+        centre, spread, complete = feature_scales(features, observed)
+        self.tiles = (*tiles_of(complete), complete)
         self.data = LogisticData(y == 1.0, base, base_centre, base_spread, features, centre, spread, observed)
 
     def screen(self, weights=None, *, firth: bool = False, draw: bool = False) -> ScreenFit:
@@ -79,7 +82,11 @@ class LogisticPlan:
         within 1e-4.
         """
         weights = as_weights(weights, self.data.event.size)
-        found = screen_all_logistic(self.data, weights, bool(firth), bool(draw))
+        if firth:
+            found = screen_all_penalised(self.data, weights, bool(draw))
+        else:
+            used = np.flatnonzero(weights > 0)
+            found = screen_all_logistic(self.data, *self.tiles, used, weights, bool(draw))
         coef, se, loglik, loglik_base, code, n, events = found
         z = signed_root(coef[:, -1], loglik, loglik_base)
         return ScreenFit(coef, se, loglik, loglik_base, z, code, n, events)
@@ -94,7 +101,12 @@ class LogisticPlan:
         """
         weights = as_weights(weights, self.data.event.size)
         codes = as_codes(fit, self.data.spread)
-        return profile_all_logistic(self.data, weights, bool(firth), codes, quantile_root(conf_level))
+        target = quantile_root(conf_level)
+        if firth:
+            return profile_all_penalised(self.data, weights, codes, target)
+        coef = np.ascontiguousarray(fit.coef, dtype=np.float64)
+        used = np.flatnonzero(weights > 0)
+        return profile_all_logistic(self.data, *self.tiles, used, weights, coef, codes, target)
 
 
 def screen_logistic(y, base, features, *, weights=None, observed=None, firth: bool = False) -> ScreenFit:

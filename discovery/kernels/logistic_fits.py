@@ -1,4 +1,4 @@
-"""Compiled fits of logistic models: one block of lanes, a whole screen, a single model."""
+"""Compiled fits of logistic models: a block of lanes, a screen with Firth's penalty, a single model."""
 
 from __future__ import annotations
 
@@ -202,17 +202,15 @@ def maximise_logistic(products, wk, nt, free, firth):
 
 @compiled
 def fill_block_logistic(data, rows, weights, wk, nt, first, n, events):
-    """Fill lanes with the features from `first` on and set their codes; how many, and all on every row."""
+    """Fill lanes with the features from `first` on and set their codes; how many there were."""
     count = fill_lanes(
         rows, data.features, data.observed, weights, data.centre, data.spread, first, wk.x, wk.w
     )
-    complete = judge_lanes(
-        rows, data.event, data.features, first, count, wk.w, data.spread, n, events, nt.status
-    )
+    judge_lanes(rows, data.event, data.features, first, count, wk.w, data.spread, n, events, nt.status)
     for j in range(count):
         if events[j] == 0 or events[j] == n[j]:
             nt.status[j] = NOTHING_TO_FIT
-    return count, complete
+    return count
 
 
 @compiled
@@ -227,11 +225,11 @@ def to_callers_units(beta, j, data, at, coef):
 
 
 @compiled
-def screen_all_logistic(data, weights, firth, draw):
-    """The whole screen; see `LogisticPlan.screen`.
+def screen_all_penalised(data, weights, draw):
+    """The whole screen with Firth's penalty; see `LogisticPlan.screen`.
 
-    The first block fits intercept and base columns alone. A later block fits the base model of each lane
-    only where it is not that one: with a penalty, or where rows are missing.
+    The first block fits intercept and base columns alone, where the others start. The model without the
+    feature has the penalty of the whole design, so each lane has its own.
     """
     p, q = data.features.shape[1], data.base.shape[1] + 1
     k, lanes = q + 1, max(1, min(LANES, p))
@@ -242,30 +240,26 @@ def screen_all_logistic(data, weights, firth, draw):
     rows = np.flatnonzero(weights > 0.0)
     products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
     wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True, draw)
-    base_beta, base_loglik, base_failed = np.zeros(q), 0.0, True
-    lane_base, given = np.empty(lanes), np.empty(lanes, np.int8)
+    base_beta, lane_base = np.zeros(q), np.empty(lanes)
+    given = np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
     for block in range(-1, (p + lanes - 1) // lanes):
-        first, count, complete = block * lanes, 0, True
+        first, count = block * lanes, 0
         if block < 0:
             fill_base(rows, weights, wk, nt)
         else:
-            count, complete = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
-        own_base = block < 0 or firth or base_failed or not complete
-        for j in range(lanes):
-            given[j] = nt.status[j]
-            lane_base[j] = base_loglik
-        for free in range(q if own_base else k, k if block < 0 else k + 1):
+            count = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
+        given[:] = nt.status
+        lane_base[:] = np.nan
+        for free in range(q, k if block < 0 else k + 1):
             start_lanes(nt, base_beta)
             resume(nt, given)
-            maximise_logistic(products, wk, nt, free, firth)
+            maximise_logistic(products, wk, nt, free, True)
             for j in range(lanes):
-                if free == q and given[j] == RUNNING:
-                    lane_base[j] = nt.loglik[j] if nt.status[j] == OK else np.nan
-        if block < 0:
-            base_failed, base_loglik = nt.status[0] != OK, nt.loglik[0]
-            for a in range(q):
-                base_beta[a] = 0.0 if base_failed else nt.beta[a, 0]
+                if free == q and given[j] == RUNNING and nt.status[j] == OK:
+                    lane_base[j] = nt.loglik[j]
+        if block < 0 and nt.status[0] == OK:
+            base_beta[:] = nt.beta[:q, 0]
         for j in range(count):
             at = first + j
             n[at], events[at], code[at] = lane_n[j], lane_events[j], nt.status[j]
@@ -274,15 +268,15 @@ def screen_all_logistic(data, weights, firth, draw):
             if code[at] != OK:
                 continue
             se[at] = standard_error(nt, j) / data.spread[at]
-            scale = log_scales(nt.live, j, 1, data.base_spread, data.spread[at]) if firth else 0.0
+            scale = log_scales(nt.live, j, 1, data.base_spread, data.spread[at])
             loglik[at], loglik_base[at] = nt.loglik[j] + scale, lane_base[j] + scale
             to_callers_units(nt.beta, j, data, at, coef[at])
     return coef, se, loglik, loglik_base, code, n, events
 
 
 @compiled
-def profile_all_logistic(data, weights, firth, codes, target):
-    """Bounds (p,), (p,) of every feature whose code is 0; see `profile_interval_logistic`."""
+def profile_all_penalised(data, weights, codes, target):
+    """Bounds (p,), (p,) of every feature whose code is 0, with Firth's penalty."""
     p, q = data.features.shape[1], data.base.shape[1] + 1
     k, lanes = q + 1, max(1, min(LANES, p))
     low, high = np.full(p, np.nan), np.full(p, np.nan)
@@ -294,7 +288,7 @@ def profile_all_logistic(data, weights, firth, codes, target):
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
     zero = np.zeros(q)
     for first in range(0, p, lanes):
-        count, _ = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
+        count = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
         for j in range(lanes):
             given[j] = nt.status[j]
             if j < count and codes[first + j] != OK:
@@ -303,12 +297,12 @@ def profile_all_logistic(data, weights, firth, codes, target):
         side = 0
         for trial in range(1 + 2 * MAX_TRIALS):
             resume(nt, given)
-            maximise_logistic(products, wk, nt, k if trial == 0 else q, firth)
+            maximise_logistic(products, wk, nt, k if trial == 0 else q, True)
             if trial == 0:
                 keep_whole_fit(sr, nt)
                 for j in range(lanes):
                     whole[j] = nt.status[j]
-            searching = judge_trials(sr, nt, firth, side, target) if side != 0 else False
+            searching = judge_trials(sr, nt, True, side, target) if side != 0 else False
             if trial == MAX_TRIALS or not searching:
                 for j in range(count):
                     if side == -1:
@@ -327,7 +321,8 @@ def profile_all_logistic(data, weights, firth, codes, target):
 def fit_one_logistic(data, weights, firth, base_only):
     """One model with all its columns, or without the feature: scaled state in lane 0; see `fit_logistic`.
 
-    With `base_only` a base column may run away: the fit then ends close to its limit.
+    With `base_only` a base column may run away: the fit then ends close to its limit, unless nothing is left
+    of any patient, because all are separated.
     """
     k = data.base.shape[1] + 2
     rows = np.flatnonzero(weights > 0.0)
@@ -348,4 +343,6 @@ def fit_one_logistic(data, weights, firth, base_only):
             maximise_logistic(products, wk, nt, free, firth)
             if free == 1:
                 loglik_null = nt.loglik[0]
+        if base_only and wk.margin[0] > 0.0:
+            nt.status[0] = SEPARATED
     return nt, loglik_null, rows.size, events

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from discovery.kernels.logistic import LogisticPlan, fit_logistic, profile_interval_logistic, screen_logistic
+from discovery.kernels.score import score_logistic
 from discovery.kernels.screen_fit import REASONS
 
 
@@ -127,6 +128,33 @@ def test_failing_features_do_not_touch_the_others():
     firth = screen_logistic(**dict(data, features=bad[:, 2:4]), firth=True)
     assert firth.code.tolist() == [0, 0]
     assert (firth.coef[:, -1] > 0).all()
+
+
+def test_a_feature_does_not_depend_on_those_beside_it():
+    """To the last byte, and in whatever order they come."""
+    rng = np.random.default_rng(12)
+    data = patients(rng, n=203, p=45)
+    features = data["features"]
+    features[:, 1::2] *= np.exp(rng.normal(size=203))[:, None]
+    whole = screen_logistic(**data)
+    turn = rng.permutation(45)
+    gone = np.where(rng.random((203, 3)) < 0.1, np.nan, 1.0)
+    mixed = screen_logistic(**dict(data, features=np.column_stack([gone, features[:, turn]])))
+    for all_at_once, beside_others in zip(whole, mixed, strict=True):
+        assert all_at_once[turn].tobytes() == beside_others[3:].tobytes()
+    alone = screen_logistic(**dict(data, features=features[:, 7]))
+    assert all(part[7:8].tobytes() == one.tobytes() for part, one in zip(whole, alone, strict=True))
+
+
+def test_covariates_that_separate_the_outcome_leave_nothing_to_a_feature():
+    rng = np.random.default_rng(13)
+    x = rng.normal(size=(60, 3))
+    y = (x[:, 0] > 0).astype(float)
+    assert screen_logistic(y, x[:, :1], x[:, 1:]).code.tolist() == [3, 3]
+    found = score_logistic(y, x[:, :1], x[:, 1:])
+    assert found.code.tolist() == [3, 3]
+    for part in (found.score, found.variance, found.z, found.one_step):
+        assert np.isnan(part).all()
 
 
 def test_a_site_without_events_leaves_the_feature_its_estimate():

@@ -1,0 +1,213 @@
+"""One pass over the rows for a tile of logistic models: log likelihood, score and information together.
+
+Each row is turned so that its outcome counts as 1: columns of a patient without the event are multiplied by
+-1. With u the linear predictor in favour of the outcome seen, the log likelihood is min(u, 0) -
+log(1 + exp(-|u|)), the residual 1 - mu and the variance mu (1 - mu).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from .compiled import compiled
+from .tiles import CHUNK, WIDE, add_products, add_scaled, exp_of_negative
+
+CERTAIN = 1e30  # linear predictor of a row that is not there: fitted exactly, it adds nothing anywhere
+
+
+class TurnedRows(NamedTuple):
+    """The rows used, in chunks of eight; the last chunk is filled up with rows that add nothing."""
+
+    row: np.ndarray  # (m,) their places in the caller's columns
+    sign: np.ndarray  # (m,) 1 for an event, -1 otherwise
+    z: np.ndarray  # (chunks q 8) intercept and scaled base columns, turned
+    weighted: np.ndarray  # the same times the weights
+    products: np.ndarray  # (chunks q (q + 1) / 2 8) of two base columns b <= a, times the weights
+    weight: np.ndarray  # (chunks 8)
+    same: bool  # all weights are equal
+
+
+class Tile(NamedTuple):
+    """Scratch of one tile."""
+
+    x: np.ndarray  # (chunks 8 WIDE) scaled features, turned
+    start: np.ndarray  # (chunks 8 WIDE) where the linear predictor starts: `CERTAIN` in a missing row
+    total: np.ndarray  # (WIDE,) weight of the rows that are there
+    u: np.ndarray  # the others (8 WIDE), of one chunk
+    v: np.ndarray
+    vx: np.ndarray
+    residual: np.ndarray
+    ratio: np.ndarray
+    product: np.ndarray  # (WIDE,)
+
+
+@compiled
+def turned_rows(row, event, base, centre, spread, weights):
+    m, q = row.size, base.shape[1] + 1
+    chunks, t = (m + CHUNK - 1) // CHUNK, q * (q + 1) // 2
+    z, weighted = np.zeros(chunks * q * CHUNK), np.zeros(chunks * q * CHUNK)
+    products = np.zeros(chunks * t * CHUNK)
+    sign, weight = np.zeros(m), np.zeros(chunks * CHUNK)
+    same = True
+    own = np.ones(q)
+    for i in range(m):
+        chunk, at = i // CHUNK, i % CHUNK
+        w = weights[row[i]]
+        sign[i] = 1.0 if event[row[i]] else -1.0
+        weight[i] = w
+        if w != weights[row[0]]:
+            same = False
+        for a in range(q - 1):
+            own[1 + a] = (base[row[i], a] - centre[a]) / spread[a] if spread[a] > 0.0 else 0.0
+        s = chunk * t * CHUNK + at
+        for a in range(q):
+            z[(chunk * q + a) * CHUNK + at] = sign[i] * own[a]
+            weighted[(chunk * q + a) * CHUNK + at] = w * sign[i] * own[a]
+            for b in range(a + 1):
+                products[s] = w * own[a] * own[b]
+                s += CHUNK
+    return TurnedRows(row, sign, z, weighted, products, weight, same)
+
+
+@compiled
+def new_tile(rows):
+    size, small = rows.weight.size * WIDE, CHUNK * WIDE
+    start = np.zeros(size)
+    start[rows.row.size * WIDE :] = CERTAIN
+    return Tile(
+        np.zeros(size),
+        start,
+        np.zeros(WIDE),
+        np.zeros(small),
+        np.zeros(small),
+        np.zeros(small),
+        np.zeros(small),
+        np.zeros(small),
+        np.ones(WIDE),
+    )
+
+
+@compiled
+def evaluate_tile(rows, tile, nt, feature):
+    """Log likelihood, score and information of every lane at `nt.trial`, into the `new_` fields of `nt`.
+
+    Without `feature` the rows of the feature's column are left at 0.
+    """
+    beta, score, info = nt.trial.reshape(-1), nt.new_score.reshape(-1), nt.new_info.reshape(-1)
+    loglik = nt.new_loglik
+    q = nt.trial.shape[0] - 1
+    t = q * (q + 1) // 2
+    x, u, v, vx, residual, ratio = tile.x, tile.u, tile.v, tile.vx, tile.residual, tile.ratio
+    score[:] = 0.0
+    info[:] = 0.0
+    loglik[:] = 0.0
+    tile.product[:] = 1.0
+    chunks = rows.weight.size // CHUNK
+    common = rows.weight[0] if rows.same else 0.0
+    for chunk in range(chunks):
+        here, first = chunk * CHUNK * WIDE, chunk * CHUNK
+        at = chunk * q * CHUNK
+        predict(rows, tile, chunk, tile.start, here, beta, q)
+        for e in range(CHUNK * WIDE):
+            shrunk = exp_of_negative(-abs(u[e]))
+            one = 1.0 + shrunk
+            high = 1.0 / one
+            low = shrunk * high
+            residual[e] = low if u[e] >= 0.0 else high
+            v[e] = low * high
+            vx[e] = low * high * x[here + e]
+            ratio[e] = one
+            u[e] = min(u[e], 0.0)
+        if rows.same:
+            multiply_rows(tile.product, ratio)
+            if chunk % 64 == 63 or chunk == chunks - 1:  # a product of 512 numbers below 2
+                for j in range(WIDE):
+                    loglik[j] -= common * np.log(tile.product[j])
+                    tile.product[j] = 1.0
+        else:
+            for e in range(CHUNK * WIDE):
+                u[e] -= log_up_to_two(ratio[e])
+        add_products(loglik, 0, rows.weight, first, u, 0, 1, 8, 8, 1)
+        s, there = 0, chunk * t * CHUNK
+        while s + 3 <= t:
+            add_products(info, s * WIDE, rows.products, there + s * CHUNK, v, 0, 3, 8, 8, 1)
+            s += 3
+        while s < t:
+            add_products(info, s * WIDE, rows.products, there + s * CHUNK, v, 0, 1, 8, 8, 1)
+            s += 1
+        add_columns(score, 0, rows.weighted, at, residual, 0, q)
+        if feature:
+            add_columns(info, t * WIDE, rows.weighted, at, vx, 0, q)
+            for e in range(CHUNK * WIDE):
+                vx[e] *= x[here + e]
+                residual[e] *= x[here + e]
+            add_products(info, (t + q) * WIDE, rows.weight, first, vx, 0, 1, 8, 8, 1)
+            add_products(score, q * WIDE, rows.weight, first, residual, 0, 1, 8, 8, 1)
+
+
+@compiled
+def predict(rows, tile, chunk, start, start_at, beta, q):
+    """Linear predictor of one chunk, turned, into `tile.u`: `start` plus the columns times `beta`."""
+    u, z, first = tile.u, rows.z, chunk * q * CHUNK
+    add_scaled(u, start, start_at, tile.x, chunk * CHUNK * WIDE, beta, q * WIDE)
+    a = 0
+    while a + 2 <= q:
+        add_products(u, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 2, 1, 8)
+        a += 2
+    if a < q:
+        add_products(u, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 1, 1, 8)
+
+
+@compiled
+def add_columns(into, at, weighted, first, values, there, q):
+    """Sums of a chunk's `values` times each of its q weighted base columns."""
+    a = 0
+    while a + 3 <= q:
+        add_products(into, at + a * WIDE, weighted, first + a * CHUNK, values, there, 3, 8, 8, 1)
+        a += 3
+    while a < q:
+        add_products(into, at + a * WIDE, weighted, first + a * CHUNK, values, there, 1, 8, 8, 1)
+        a += 1
+
+
+@compiled
+def multiply_rows(product, ratio):
+    for j in range(WIDE):
+        product[j] *= ((ratio[j] * ratio[WIDE + j]) * (ratio[2 * WIDE + j] * ratio[3 * WIDE + j])) * (
+            (ratio[4 * WIDE + j] * ratio[5 * WIDE + j]) * (ratio[6 * WIDE + j] * ratio[7 * WIDE + j])
+        )
+
+
+@njit(nogil=True, error_model="numpy", inline="always")
+def log_up_to_two(x):
+    """log(x) for 1 <= x <= 2 by the series of 2 artanh((x - 1) / (x + 1)), to 2e-16 of log 2."""
+    s = (x - 1.0) / (x + 1.0)
+    s2 = s * s
+    s4 = s2 * s2
+    s8 = s4 * s4
+    one = (1 / 3 + 1 / 5 * s2) + (1 / 7 + 1 / 9 * s2) * s4
+    two = (1 / 11 + 1 / 13 * s2) + (1 / 15 + 1 / 17 * s2) * s4
+    three = (1 / 19 + 1 / 21 * s2) + (1 / 23 + 1 / 25 * s2) * s4
+    four = (1 / 27 + 1 / 29 * s2) + 1 / 31 * s4
+    series = (one + two * s8) + (three + four * s8) * (s8 * s8)
+    return 2.0 * (s + s * s2 * series)
+
+
+@compiled
+def separates(rows, tile, nt, j):
+    """Whether the linear predictor of lane `j` at `nt.trial` has the sign of the outcome in every row.
+
+    Multiplied by any number above 1 it would then have a higher likelihood: there is no finite maximum.
+    """
+    q = nt.trial.shape[0] - 1
+    for i in range(rows.row.size):
+        e = i * WIDE + j
+        u = tile.start[e] + tile.x[e] * nt.trial[q, j]
+        for a in range(q):
+            u += rows.z[(i // CHUNK * q + a) * CHUNK + i % CHUNK] * nt.trial[a, j]
+        if not u > 0.0:
+            return False
+    return True
