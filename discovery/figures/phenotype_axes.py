@@ -122,7 +122,7 @@ def draw_biplot(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
     ax.set_xlabel(f"{table['x_axis'].iloc[0]} (patients: SD)")
     ax.text(-reach, 1.03 * reach, f"{table['y_axis'].iloc[0]} (patients: SD)", ha="center", va="bottom")
     if names != [""]:
-        ax.legend(loc="lower right")
+        ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=len(names))
     return ax
 
 
@@ -156,12 +156,13 @@ def draw_axis_beats(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
             mine = table[(table["axis"] == axis) & (table["part"] == name)]
             panel.fill_between(mine["phase"], mine["low"], mine["high"], color=colour, alpha=0.13,
                                linewidth=0)  # fmt: skip
-            panel.plot(mine["phase"], mine["pressure"], color=colour, linestyle=dash, label=name)
+            word = name.removesuffix(" third")
+            panel.plot(mine["phase"], mine["pressure"], color=colour, linestyle=dash, label=word)
         panel.axvline(1.0, color=RULE, linewidth=0.7)
         panel.set_xticks([0.5, 1.5], ["systole", "diastole"])
         panel.set(xlim=(0, 2))
         panel.set_title(axis, fontsize=8, loc="left")
         if k == 0:
             panel.set_ylabel("Share of developed pressure")
-    panels[0].legend()
+    panels[0].legend(title="Third", title_fontsize=7.5, loc="upper right", handlelength=1.5)
     return ax

@@ -249,8 +249,8 @@ AXIS_STEPS = (
      "Correlation of the features with each axis, with 95 % bootstrap intervals; the features that "
      "correlate most with any."),
     ("phenotype_biplot", draw_biplot, "Patients and features on the first two axes",
-     "Points are patients (in SDs of the axis); arrows are the correlations of features with the two axes, "
-     "drawn as long as the circle of radius 1 allows."),
+     "Points are patients (in SDs of the axis); arrows are the correlations of features with the two axes "
+     "(the circle is a correlation of 1)."),
     ("phenotype_axis_beats", draw_axis_beats, "The mean beat along the axes",
      "Normalised beat of the lowest and the highest third of patients on each axis beyond chance; bands are "
      "1 SD of the patients."),

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from discovery.phenotypes.model import Phenotypes
 
 CONSENSUS_MOST = 150  # patients drawn in the consensus map
-BIPLOT_PATIENTS, BIPLOT_FEATURES = 500, 10
+BIPLOT_PATIENTS, BIPLOT_FEATURES, BIPLOT_APART = 500, 10, 0.12
 
 
 def null_table(model: Phenotypes) -> pd.DataFrame:
@@ -118,7 +118,8 @@ def biplot_table(
     """part ("patient" or "feature"), name (group, or label of the feature), x, y, of the first two axes.
 
     Patients in SDs of the axis, without ids and sorted by place, at most 500 of them; features as
-    correlations, the ten that the two axes account for most. Empty with one axis.
+    correlations: those that the two axes account for most, ten at most, without any whose arrow would lie
+    on that of another. Empty with one axis.
     """
     if places.shape[1] < 2:
         return pd.DataFrame()
@@ -133,9 +134,20 @@ def biplot_table(
         patients = patients.iloc[np.linspace(0, len(patients) - 1, BIPLOT_PATIENTS).astype(int)]
     wide = loadings[loadings["axis"].isin(axes)].pivot(index="feature", columns="axis", values="correlation")
     longest = (wide[axes] ** 2).sum(axis=1).sort_values(ascending=False, kind="stable").index
-    wide = wide.loc[longest[:BIPLOT_FEATURES], axes]
+    wide = wide.loc[longest, axes]
+    wide = wide.iloc[_apart(wide.to_numpy(dtype=float))]
     label = loadings.drop_duplicates("feature").set_index("feature")["label"]
     arrows = pd.DataFrame(
         {"part": "feature", "name": label[wide.index].to_numpy(), "x": wide[axes[0]], "y": wide[axes[1]]}
     )
     return pd.concat([patients, arrows], ignore_index=True).assign(x_axis=axes[0], y_axis=axes[1])
+
+
+def _apart(ends: np.ndarray) -> list[int]:
+    """The first rows of ends (p, 2) that lie apart from all rows taken before."""
+    taken: list[int] = []
+    for row in range(len(ends)):
+        near = np.hypot(*(ends[taken] - ends[row]).T) < BIPLOT_APART
+        if len(taken) < BIPLOT_FEATURES and not near.any():
+            taken.append(row)
+    return taken

@@ -12,6 +12,9 @@ come from it; the rules were chosen on cohorts of other seeds (4711 to 4713, 700
 rows that TABLE.csv does not have yet, as each is done:
 
     python tests/validity/test_phenotype_validity.py TABLE.csv SEED {without,planted,shapes} PATIENTS
+
+With `profiles` instead: how often `profile_test="null"` calls a feature different in cohorts without groups,
+each cut in two, the table shared/operating_null_profiles.csv.
 """
 
 from __future__ import annotations
@@ -29,11 +32,14 @@ SEED = 20261126
 BLOCKS, BLOCK, LOADING = 4, 5, 0.8
 FALSE_LIMIT = 0.02
 NULLS = ("gaussian blocks", "one factor", "skewed", "t5", "curved continuum")
+# share of features called different at .05 by the null test of profiles: as the project's notes measured it
+PROFILE_LIMIT = {"gaussian blocks": 0.05, "skewed": 0.05, "curved continuum": 0.15}
 HARD = "half circle"  # even, its ends dense in the direction of its chord; beside the five of the note
 UNEQUAL = (0.6, 0.3, 0.1)
 # beside three equal groups at the corners of a triangle: a line, and a triangle of unequal groups
 SHAPES = tuple((3, distance, shape) for shape in ("line", "unequal") for distance in (4.0, 5.0))
-RUNS = {"without": {150: 100, 400: 100}, "planted": {150: 100, 400: 50}, "shapes": {150: 60, 400: 30}}
+RUNS = {"without": {150: 100, 400: 100}, "planted": {150: 100, 400: 50}, "shapes": {150: 60, 400: 30},
+        "profiles": {150: 100, 400: 50}}  # fmt: skip
 # least power by (groups, distance): N = 150 as measured for the same rule; N = 400 with its strict dip
 POWER = {
     (2, 4.0, 150): 0.82,
@@ -235,6 +241,27 @@ def test_the_committed_table_meets_the_power_of_the_note(key, shared):
         assert stats.binom.cdf(row["supported"], row["runs"], min(POWER[key], 0.99)) > 0.005
 
 
+def profile_row(case, n, runs, seed):
+    """Share of features that each test calls different at .05, mean over cohorts with its standard error."""
+    from discovery.phenotypes import Phenotypes
+    from discovery.phenotypes.null_profile import null_profile_table
+    from discovery.phenotypes.prepare import as_table
+
+    found = []
+    for run in range(runs):
+        x = draw(case, n, run, seed)
+        model = Phenotypes(seed=run, draws=19, bootstraps=10, ks=(2,), compare=False).fit(x)
+        table = null_profile_table(model, as_table(x))
+        naive = stats.f.sf(table["between"] / (1 - table["between"]) * (n - 2), 1, n - 2) <= 0.05
+        found.append((naive.mean(), (table["p_null"] <= 0.05).mean(), (table["q_null"] <= 0.05).any()))
+    naive, share, any_q = np.mean(found, axis=0)
+    return {
+        "case": case, "n": n, "cohorts": runs, "features": BLOCKS * BLOCK, "naive_share": naive,
+        "share": share, "share_se": np.std(found, axis=0, ddof=1)[1] / np.sqrt(runs), "cohorts_with_q": any_q,
+        "limit": PROFILE_LIMIT[case], "seed": seed, "date": time.strftime("%Y-%m-%d"),
+    }  # fmt: skip
+
+
 def name_of(case):
     if isinstance(case, str):
         return case
@@ -257,10 +284,12 @@ def table_row(case, n, runs, seed):
 
 def main(path, seed, kind, n):
     planted = sorted({key[:2] for key in POWER})
-    for case in {"without": (HARD, *reversed(NULLS)), "planted": planted, "shapes": SHAPES}[kind]:
+    cases = {"without": (HARD, *reversed(NULLS)), "planted": planted, "shapes": SHAPES}
+    for case in cases.get(kind, PROFILE_LIMIT):
         done = pd.read_csv(path) if path.exists() else pd.DataFrame(columns=["case", "n"])
         if not ((done["case"] == name_of(case)) & (done["n"] == n)).any():
-            row = pd.DataFrame([table_row(case, n, RUNS[kind][n], seed)])
+            make = profile_row if kind == "profiles" else table_row
+            row = pd.DataFrame([make(case, n, RUNS[kind][n], seed)])
             row.to_csv(path, mode="a", header=not path.exists(), index=False)
 
 
