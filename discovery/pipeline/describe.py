@@ -23,7 +23,7 @@ def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.Dat
     """The tables "attrition", "baseline", "missing" and, with sites, "sites" and "site_shift"."""
     levels = {outcome.name: outcome_as_level(study, outcome) for outcome in study.outcomes}
     tables = {
-        "attrition": attrition_table(study.attrition, {d.outcome: d.left_out for d in designs}),
+        "attrition": flow_of(study, designs),
         "baseline": baseline(study, levels),
         "missing": missing_table(
             pd.concat([study.covariates, study.features], axis=1),
@@ -40,6 +40,11 @@ def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.Dat
         tables["sites"] = site_table(study.site, events)
         tables["site_shift"] = site_feature_shift(study.features, study.site, labels=study.labels)
     return tables
+
+
+def flow_of(study: Study, designs: Sequence[Design]) -> pd.DataFrame:
+    """Who left at which step, to the patients of `designs`."""
+    return attrition_table(study.attrition, {d.outcome: d.left_out for d in designs})
 
 
 def baseline(study: Study, levels: Mapping[str, pd.Series]) -> pd.DataFrame:

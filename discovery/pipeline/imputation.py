@@ -26,6 +26,10 @@ class ImputedScreens:
     table: pd.DataFrame
     notes: tuple[str, ...]
 
+    def analysed(self, designs: Sequence[Design]) -> list[Design]:
+        """The designs of the patients that estimates and ranks are of."""
+        return [self.wider.get(design.outcome, design) for design in designs]
+
 
 def impute_screens(
     study: Study, designs: Sequence[Design], screens: Mapping[str, Screen], *, workers: int = 1

@@ -163,7 +163,7 @@ def analyse(
     from discovery.markers.families_overview import families_overview
     from discovery.markers.table import rank_markers
     from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
-    from discovery.pipeline.describe import describe_cohort
+    from discovery.pipeline.describe import describe_cohort, flow_of
     from discovery.pipeline.etiology_identification import identification_tables
     from discovery.pipeline.frozen_findings import definitions, frozen_findings
     from discovery.pipeline.horizons import horizon_notes
@@ -205,6 +205,8 @@ def analyse(
         )
     imputed = impute_screens(study, designs, screens, workers=workers)
     notes += imputed.notes
+    analysed = imputed.analysed(designs)
+    tables["attrition"] = flow_of(study, analysed)
     screens = adjust_screens(imputed.screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
     ordered = [screens[design.outcome] for design in designs]
 
@@ -260,7 +262,7 @@ def analyse(
     groups = find_phenotypes(study, designs, workers=workers, notes=notes, shape=shape)
     if groups is not None:
         tables |= groups.tables
-    settings = run_settings(study, designs, ordered, tables, notes)
+    settings = run_settings(study, analysed, ordered, tables, notes)
     frozen = frozen_findings(study, designs, ordered, tables, settings.versions)
     if groups is None:
         return Analysed(tables, settings, frozen, {})

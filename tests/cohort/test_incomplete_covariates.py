@@ -310,3 +310,7 @@ def test_a_run_loses_no_patient_for_a_covariate(tmp_path):
     assert "Missing covariates were imputed in the same chain" in methods
     assert "estimates, ranks and gains are of all" in " ".join(methods.split())
     assert markers.loc["rv_x", "n"] == N
+    assert f"{N} patients analysed" in methods
+    flow = result.tables["attrition"]
+    assert flow.loc[flow["step"] == "analysed", "n"].tolist() == [N]
+    assert not flow["reason"].str.contains("covariate").any()
