@@ -73,7 +73,13 @@ class Population:
         self.effect, score = fit.coef[:, -1], np.abs(fit.z)
         if not any(effects):
             self.gain, self.effect = np.zeros(FEATURES), np.zeros(FEATURES)
-        # features of one block have the same effect: a rank is known up to such near-ties
+        self.null = np.ones(FEATURES, dtype=bool)
+        for k in np.flatnonzero(effects):
+            self.null[CAUSAL[k] : CAUSAL[k] + BLOCK] = False
+        # features of one block have the same effect: a rank is known up to such near-ties, and the features
+        # without effect share the last places
+        score[self.null] = 0
+        self.score = score
         self.rank_low = 1 + (score[None, :] > 1.05 * score[:, None]).sum(axis=1)
         self.rank_high = FEATURES - (score[None, :] < 0.95 * score[:, None]).sum(axis=1)
 
@@ -86,8 +92,15 @@ class Population:
 
 
 def one_run(truth, n, replicates, seed):
-    x, z, first, event = cohort(np.random.default_rng([7, seed]), n, truth.effects, truth.kind)
-    ids = np.array([f"P{k:04d}" for k in range(n)])
+    patients = cohort(np.random.default_rng([7, seed]), n, truth.effects, truth.kind)
+    design, markers = ranked(truth, patients, replicates, seed)
+    return judged(truth, patients, design, markers.table)
+
+
+def ranked(truth, patients, replicates, seed):
+    """(design, marker table and draws) of the `patients` of a cohort."""
+    x, z, first, event = patients
+    ids = np.array([f"P{k:04d}" for k in range(len(x))])
     values = {"value": first} if event is None else {"time": first, "status": event}
     design = build_design(
         Outcome(name="o", kind=truth.kind, label="o", patient_id=ids, **values),
@@ -96,7 +109,12 @@ def one_run(truth, n, replicates, seed):
         winsor=False,
     )
     found = screen(design, permutations=0)
-    table = rank_markers([design], [found], seed=seed, replicates=replicates).table
+    return design, rank_markers([design], [found], seed=seed, replicates=replicates)
+
+
+def judged(truth, patients, design, table):
+    """What the ranked `table` of one study says, against the truth."""
+    x, z, first, event = patients
     first_row = table.iloc[0]
     top = NAMES.index(first_row["feature"])
     place = table["feature"].map(NAMES.index).to_numpy()
@@ -108,9 +126,7 @@ def one_run(truth, n, replicates, seed):
         truth.judge(fit.coef, truth.x[:, [top]], rows)
         - truth.judge(np.column_stack([base, [0.0]]), truth.x[:, [top]], rows)
     )[0]
-    null = np.ones(FEATURES, dtype=bool)
-    for k in np.flatnonzero(truth.effects):
-        null[CAUSAL[k] : CAUSAL[k] + BLOCK] = False
+    null = truth.null
     words = table["verdict"].to_numpy(dtype=str)
     false = null[place]
     strong, candidate = np.char.startswith(words, "strong"), np.char.find(words, "candidate") >= 0
@@ -120,6 +136,7 @@ def one_run(truth, n, replicates, seed):
     effect = truth.effect[top] * sd
     five = table.iloc[:5]
     shown = truth.gain[place[:5]]
+    wide = table["rank_high"] - table["rank_low"] + 1
     return {
         "apparent": first_row["apparent_gain"],
         "corrected": first_row["gain"],
@@ -129,7 +146,14 @@ def one_run(truth, n, replicates, seed):
         "covers": first_row["gain_low"] <= truth.gain[top] <= first_row["gain_high"],
         "covers_top5": ((five["gain_low"] <= shown) & (shown <= five["gain_high"])).mean(),
         "low_above_0": first_row["gain_low"] > 0,
+        "apparent_top5": five["apparent_gain"].mean(),
+        "corrected_top5": five["gain"].mean(),
+        "population_top5": shown.mean(),
         "rank_causal": inside[causal].mean(),
+        "rank_width_causal": wide[causal].mean(),
+        "rank_top5": inside[:5].mean(),
+        "rank_width_top5": wide[:5].mean(),
+        "rank_all_jointly": inside.all(),
         "shrunk_bias": first_row["shrunk_estimate"] - effect,
         "unshrunk_bias": first_row["estimate"] - effect,
         "shrunk_covers": first_row["shrunk_low"] <= effect <= first_row["shrunk_high"],
