@@ -85,9 +85,12 @@ def family_scores(score, number, *, count: int | None = None) -> np.ndarray:
 
 def spearman_matrix(features) -> np.ndarray:
     """Spearman correlations (p, p) over pairwise complete patients; 0 where fewer than 10 or no spread."""
-    x = np.asarray(features, dtype=float)
+    from discovery.kernels.column_ranks import standard_ranks
+
+    x = np.ascontiguousarray(features, dtype=float)
     p = x.shape[1]
     seen = ~np.isnan(x)
+    order = np.argsort(x.T, axis=1, kind="stable")
     patterns, of = np.unique(seen, axis=1, return_inverse=True)
     of = np.asarray(of).ravel()
     rho = np.zeros((p, p))
@@ -98,17 +101,9 @@ def spearman_matrix(features) -> np.ndarray:
             if rows.sum() < MIN_COMMON:
                 continue
             left, right = np.flatnonzero(of == a), np.flatnonzero(of == b)
-            block = _standard_ranks(x[np.ix_(rows, left)]).T @ _standard_ranks(x[np.ix_(rows, right)])
+            ranks = standard_ranks(x, order, left, rows)
+            block = ranks @ (ranks if a == b else standard_ranks(x, order, right, rows)).T
             rho[np.ix_(left, right)] = block
             rho[np.ix_(right, left)] = block.T
     np.fill_diagonal(rho, 1.0)
     return np.clip(rho, -1.0, 1.0)
-
-
-def _standard_ranks(values):
-    from scipy.stats import rankdata
-
-    ranks = rankdata(values, axis=0)
-    ranks -= ranks.mean(axis=0)
-    length = np.sqrt((ranks**2).sum(axis=0))
-    return ranks / np.where(length > 0, length, 1.0)
