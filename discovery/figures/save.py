@@ -89,7 +89,6 @@ def _rendered(
         FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None, "Title": name})
         if paper:
             FigureCanvasPdf(figure).print_pdf(pdf, metadata={"CreationDate": None, "Title": name})
-        figure.clear()
     return svg.getvalue(), pdf.getvalue()
 
 
