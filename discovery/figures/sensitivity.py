@@ -42,12 +42,16 @@ def sensitivity_figures(
     rows = board.loc[board["outcome"] == outcome.name, list(COLUMNS)]
     if rows["estimate"].isna().all():  # classes without an order: no estimate to draw
         return []
-    rows = rows[rows["feature"].isin(list(dict.fromkeys(rows["feature"]))[:PANELS])].reset_index(drop=True)
+    leaders = list(dict.fromkeys(rows["feature"]))
+    rows = rows[rows["feature"].isin(leaders[:PANELS])].reset_index(drop=True)
     title = f"Sensitivity of the leading findings: {outcome.label}"
     detail = "Dashed: the main analysis. Filled circle: same sign and p at most 0.05; bars are 95 % intervals"
+    caption = f"{detail}."
+    if len(leaders) > PANELS:
+        caption += f" The first {PANELS} of {len(leaders)} leading features; all are in sensitivity.csv."
     draw = partial(draw_sensitivity, title=title, detail=detail)
     name = f"{outcome.name}_sensitivity"
-    return [save_figure(name, draw, rows, folder, title=title, caption=f"{detail}.", outcome=outcome.name)]
+    return [save_figure(name, draw, rows, folder, title=title, caption=caption, outcome=outcome.name)]
 
 
 def draw_sensitivity(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "") -> Axes:
