@@ -48,9 +48,9 @@ def effect_modification(
 
     Full model: base model, groups, and one slope per group; smaller model: one slope. Likelihood-ratio
     test, K - 1 df (F for a continuous outcome); with few events both are Firth-penalised and the test is
-    Wald's. q by Benjamini-Hochberg over features. Intervals of group effects are Wald (t for a continuous
-    outcome). Shrunk effects: the group's estimate weighed against the common one with the
-    DerSimonian-Laird variance between groups.
+    Wald's, as it is for recurrent episodes, with errors robust by patient. q by Benjamini-Hochberg over
+    features. Intervals of group effects are Wald (t for a continuous outcome). Shrunk effects: the group's
+    estimate weighed against the common one with the DerSimonian-Laird variance between groups.
 
     A patient without a label, or in a group with fewer than 5 events, is left out of these models.
     Raises `InputError` when fewer than two groups are left.
@@ -129,6 +129,8 @@ def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, c
     method = (
         "penalised Wald test (Firth)"
         if firth
+        else "Wald test robust by patient"
+        if kind_of(response.kind).multiplier
         else "likelihood-ratio test"
         if kind_of(response.kind).limited
         else "F test"
@@ -145,7 +147,7 @@ def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, c
 
 
 def _test(full: FullFit, small: FullFit, k: int, firth: bool, kind: str, n: int) -> dict:
-    if firth:
+    if firth or kind_of(kind).multiplier:
         difference = np.column_stack([np.eye(k - 1), -np.ones(k - 1)])
         b = difference @ full.coef[-k:]
         statistic = float(b @ np.linalg.solve(difference @ full.covariance[-k:, -k:] @ difference.T, b))

@@ -43,6 +43,18 @@ class Recurrent(OutcomeKind):
 
         return robust_score_interval(plan.plan, plan.patient, fit, conf_level=conf_level)
 
+    def full_fit(self, response, columns, firth):
+        """The covariance is robust by patient; the likelihood takes episodes as independent."""
+        from discovery.association.full_fit import FullFit
+        from discovery.kernels.cox_sandwich import fit_cox_by_patient
+
+        e = response.episodes
+        fit, robust = fit_cox_by_patient(
+            e.stop, e.event, columns[e.patient], e.patient, entry=e.start,
+            stratum=None if response.stratum is None else response.stratum[e.patient],
+        )  # fmt: skip
+        return FullFit(fit.coef, robust, fit.loglik, np.inf, fit.converged)
+
     def null_model(self, design):
         from discovery.association.null_model import NullModel, centred_in_strata, null_cox
 

@@ -159,7 +159,7 @@ class OutcomeKind:
     def full_fit(self, response: Response, columns: np.ndarray, firth: bool) -> FullFit:
         """One model with all its coefficients and their covariance."""
         raise InputError(
-            [Problem(file="outcome", column="kind", found=self.name, wanted="a kind with one coefficient")]
+            [Problem(file="outcome", column="kind", found=self.name, wanted="one effect a feature is needed")]
         )
 
     def null_model(self, design: Design) -> NullModel:

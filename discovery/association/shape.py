@@ -36,7 +36,7 @@ def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> Shape
 
     The likelihood-ratio statistics of the added columns sum to the test of all bends, exactly in a plain
     fit. With few events each step is Firth-penalised by the rule of the linear fit, and the sum is
-    chi-square in large samples only.
+    chi-square in large samples only. Recurrent episodes have no likelihood to add: Wald, robust by patient.
     """
     p_features = design.features.shape[1]
     df = np.zeros(p_features, dtype=int)
@@ -54,6 +54,9 @@ def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> Shape
             continue
         basis = np.where(seen[:, None], restricted_cubic_spline(design.features[:, j], knots), 0.0)
         statistic, bends_df, fault = _sequential_chi2(design, basis, seen)
+        both = float(chi2[j]) + statistic
+        if kind.multiplier and not fault:
+            statistic, both, fault = _robust_chi2(design, basis, seen)
         if fault:
             reason[j] = fault
             continue
@@ -61,7 +64,6 @@ def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> Shape
         all_knots[j] = knots
         freedom = int(seen.sum()) - 1 - design.base.shape[1] - basis.shape[1]
         bend[j] = kind.p_of_statistic(statistic, df[j], int(seen.sum()), freedom)
-        both = float(chi2[j]) + statistic
         whole[j] = kind.p_of_statistic(both, df[j] + int(line_df[j]), int(seen.sum()), freedom)
     p_linear = np.where(assessed, linear.p_value, np.nan)
     combined = combine_by_cauchy(np.column_stack([p_linear, whole]))
@@ -98,3 +100,16 @@ def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tup
         total += float(kind.likelihood_ratio(got.fit)[0])
         df += int(kind.tested_df(got.fit)[0])
     return total, df, ""
+
+
+def _robust_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tuple[float, float, str]:
+    """Wald statistics of the bends, and of line and bends together, with the robust covariance."""
+    columns = np.column_stack([design.base[seen], basis[seen]])
+    fit = kind_of(design.kind).full_fit(design.take_patients(seen).response, columns, False)
+    found = []
+    for k in (basis.shape[1] - 1, basis.shape[1]):
+        b, v = fit.coef[-k:], fit.covariance[-k:, -k:]
+        if not fit.converged or not np.isfinite(v).all() or np.linalg.matrix_rank(v) < k:
+            return np.nan, np.nan, "the curve could not be fitted"
+        found.append(float(b @ np.linalg.solve(v, b)))
+    return found[0], found[1], ""

@@ -11,9 +11,14 @@ from lifelines import CoxTimeVaryingFitter
 from scipy import optimize, stats
 
 from discovery.association.design import build_design
+from discovery.association.effect_modification import effect_modification
+from discovery.association.full_fit import fit_all
 from discovery.association.maxt import max_t
 from discovery.association.outcome_models import fit_columns
+from discovery.association.pooled_sites import pooled_sites
 from discovery.association.screen import screen
+from discovery.association.spline import restricted_cubic_spline
+from discovery.association.spline_curve import shape_of_effects
 from discovery.markers.refit import prepare_refit
 from discovery.study.outcomes import Outcome
 from discovery.survival.recurrent import andersen_gill
@@ -197,6 +202,63 @@ def test_order_of_rows_changes_nothing_and_max_t_is_familywise():
     again = screen(build_design(moved, covariates, features, site=site), permutations=0)
     np.testing.assert_allclose(again.fit.coef, found.fit.coef, atol=1e-9)
     np.testing.assert_allclose(again.fit.z, found.fit.z, atol=1e-7)
+
+
+def test_the_covariance_robust_by_patient_is_that_of_andersen_gill():
+    """Reference: `survival.recurrent.andersen_gill`, itself checked against R survival."""
+    outcome, covariates, features, site = virtual(np.random.default_rng(6), missing=False)
+    design = build_design(outcome, covariates, features, site=site)
+    columns = np.column_stack([design.base, design.features])
+    fit = fit_all(design.response, columns, False)
+    e = design.episodes
+    strata = design.stratum[e.patient]
+    model = andersen_gill(e.start, e.stop, e.event, columns[e.patient], e.patient, stratum=strata)
+    np.testing.assert_allclose(fit.coef, model.coef, atol=1e-7)
+    np.testing.assert_allclose(fit.covariance, model.covariance, rtol=1e-5, atol=1e-9)
+    # a column that is one value in every stratum has no information, and takes none from the others
+    more = fit_all(design.response, np.column_stack([columns, design.stratum]), False)
+    assert np.isnan(more.covariance[-1]).all()
+    np.testing.assert_allclose(more.covariance[:-1, :-1], fit.covariance, rtol=1e-6)
+
+
+def test_shape_groups_and_sites_of_episodes_are_tested_robust_by_patient():
+    """Reference: Wald statistics of Andersen and Gill's model with interaction or spline columns."""
+    outcome, covariates, features, site = virtual(np.random.default_rng(7), n=200)
+    design = build_design(outcome, covariates, features, site=site)
+    e, which = design.episodes, 2  # the feature with gaps
+    seen = design.observed[:, which]
+    rows = seen[e.patient]
+    x = design.features[:, which]
+
+    def model(columns):
+        return andersen_gill(
+            e.start[rows], e.stop[rows], e.event[rows], columns[e.patient[rows]], e.patient[rows],
+            stratum=design.stratum[e.patient[rows]],
+        )  # fmt: skip
+
+    def wald(fit, contrast):
+        b = contrast @ fit.coef
+        return b @ np.linalg.solve(contrast @ fit.covariance @ contrast.T, b)
+
+    group = np.where(np.random.default_rng(8).random(design.n) < 0.5, "u", "v")
+    found = effect_modification(design.take_features(np.array([which])), group, modifier="g")
+    u = (group == "u").astype(float)
+    fit = model(np.column_stack([design.base, u, x * u, x * (1 - u)]))
+    wanted = wald(fit, np.array([[0.0] * (len(fit.coef) - 2) + [1.0, -1.0]]))
+    assert found.tests["statistic"].iloc[0] == pytest.approx(wanted, rel=1e-5)
+    assert found.tests["method"].iloc[0] == "Wald test robust by patient"
+    assert found.effects["se"].tolist() == pytest.approx(
+        np.sqrt(np.diag(fit.covariance))[-2:].tolist(), rel=1e-5
+    )
+    tests, curves = shape_of_effects(design, ["c"])
+    knots = curves.loc[curves["part"] == "knot", "x"].to_numpy()
+    fit = model(np.column_stack([design.base, restricted_cubic_spline(x, knots)]))
+    bends = len(knots) - 2
+    pick = np.eye(len(fit.coef))[-bends:]
+    assert tests["p_nonlinear"].iloc[0] == pytest.approx(stats.chi2.sf(wald(fit, pick), bends), rel=1e-4)
+    sites = pooled_sites(design, ["c"])
+    assert set(sites.loc[sites["part"] == "site", "site"]) == {"north", "south"}
+    assert np.isfinite(sites.loc[sites["part"] == "site", "se"]).all()
 
 
 def test_some_of_the_patients_are_a_design_of_their_own():
