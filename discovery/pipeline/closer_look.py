@@ -200,6 +200,7 @@ def closer_look_done(tables: Mapping[str, pd.DataFrame]) -> dict[str, bool]:
     return {
         "landmark": "landmark" in parts,
         "restricted mean": "restricted mean" in parts,
+        "groups compared": "groups compared" in parts,
         "prediction": known("prediction", "estimate"),
         "shapes": known("shapes", "p_nonlinear"),
         "effect modification": known("effect_modification", "p_value"),

@@ -166,6 +166,7 @@ def analyse(
     from discovery.pipeline.describe import describe_cohort, flow_of
     from discovery.pipeline.etiology_identification import identification_tables
     from discovery.pipeline.frozen_findings import definitions, frozen_findings
+    from discovery.pipeline.groups_compared import with_groups_compared
     from discovery.pipeline.horizons import horizon_notes
     from discovery.pipeline.imputation import impute_screens, tipping_table
     from discovery.pipeline.known_reliability import known_reliability
@@ -249,6 +250,7 @@ def analyse(
     tables |= survival_tables(study, designs, leading, hazards)
     tables |= {"proportional_hazards": handled_hazards(hazards, tables["survival"])}
     tables["survival"] = more_survival(study, designs, leading, tables["survival"])
+    tables["survival"] = with_groups_compared(study, designs, tables["survival"])
     progress.stage("a closer look at the leading features")
     tables |= closer_look(study, designs, leading, notes)
     progress.stage("signatures: the search repeated in bootstrap draws")

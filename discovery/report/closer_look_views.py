@@ -38,6 +38,7 @@ def closer_look_views(
         ("landmark", "From the landmark", _effects(parts.get("landmark"), labels, outcomes)),
         ("hazards", "Hazards that change over time", _periods(parts, tables, labels, outcomes)),
         ("mean-time", "Mean time without the event", _means(parts.get("restricted mean"), labels, outcomes)),
+        ("groups-compared", "Groups over time", _compared(parts.get("groups compared"), outcomes)),
         ("episodes", "Episodes a patient", _means(parts.get("mean episodes"), labels, outcomes, EPISODES)),
         ("prediction", "Prediction of patients left out", table_of("prediction", _prediction)),
         ("shapes", "Straight or bent", table_of("shapes", _shapes)),
@@ -183,6 +184,31 @@ def _means(
         for row in table.to_dict("records")
     ]
     return Table(("Feature", "Outcome", "Time", f"Difference {INTERVAL}", "p"), tuple(rows), note)
+
+
+COMPARED = (
+    "Not adjusted. The other tests weigh early (Gehan-Wilcoxon, Peto-Peto) or late differences "
+    "(Fleming-Harrington) more; q is of the log-rank test, over the groupings of an outcome. "
+    "More: survival.csv."
+)
+
+
+def _compared(table: pd.DataFrame | None, outcomes: Mapping[str, str]) -> Table | None:
+    if _empty(table):
+        return None
+    assert table is not None
+    gray = ["Gray, cumulative incidence"] if "Gray, cumulative incidence" in set(table["quantity"]) else []
+    shown = ["log-rank", "Gehan-Wilcoxon", "Peto-Peto", "Fleming-Harrington (0, 1)", *gray]
+    rows = []
+    for (outcome, by), block in table.groupby(["outcome", "by"], sort=False):
+        of = block.set_index("quantity")
+        p = [words.p_value(of["p_value"].get(name)) if name in of.index else "" for name in shown]
+        first = of.loc["log-rank"]
+        size = (words.whole(first["n"]), words.whole(first["events"]))
+        rows.append(
+            (str(by), outcomes.get(str(outcome), str(outcome)), *size, *p, words.p_value(first["q_value"]))
+        )
+    return Table(("By", "Outcome", "Patients", "Events", *shown, "q"), tuple(rows), COMPARED)
 
 
 PREDICTED = {

@@ -8,6 +8,7 @@ from discovery.report.settings import RunSettings
 CLOSER_LOOK = (
     "landmark",
     "restricted mean",
+    "groups compared",
     "prediction",
     "shapes",
     "effect modification",
@@ -74,6 +75,20 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
             "third of a leading feature was estimated to the horizon of prediction, or to the earlier end of "
             "the follow-up of a third, not adjusted."
         )
+    if "groups compared" in done:
+        text = (
+            "The course of etiologies, sexes and sites (each with 5 patients or more) was compared by the "
+            "log-rank test, not adjusted for covariates"
+        )
+        text += ", within sites but for the sites themselves" if s.site else ""
+        text += (
+            ", with Benjamini–Hochberg over these groupings of an outcome; beside it the weighted tests "
+            "of Gehan, Tarone and Ware, Peto, and Fleming and Harrington (0, 1) say whether a difference is "
+            "early or late (survival.csv)."
+        )
+        if any(o.competing and not o.delayed_entry for o in s.outcomes):
+            text += " Cumulative incidences were compared by Gray's test."
+        texts.append(text)
     if "prediction" in done:
         competing = any(o.competing for o in s.outcomes)
         text = (

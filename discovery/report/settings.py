@@ -26,6 +26,7 @@ ANALYSES = (
     "joint etiologies",  # patients with several labels
     "landmark",
     "restricted mean",
+    "groups compared",  # etiologies, sexes, sites over time: log-rank family
     "prediction",
     "shapes",  # splines of the leading features
     "effect modification",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -38,6 +40,23 @@ def test_what_could_not_be_estimated_is_grouped_by_its_reason(settings):
     shown = views[0][2]
     assert shown.heads == ("Reason", "Features", "Which")  # one outcome: its name is not repeated
     assert shown.rows == (("collinear with the base model", "2", "Pulse pressure and b"),)
+
+
+def test_groups_over_time_are_a_line_each(settings):
+    table = pd.DataFrame(
+        {
+            "outcome": "death", "part": "groups compared", "by": "etiology", "n": 200, "events": 60,
+            "quantity": ["log-rank", "Gehan-Wilcoxon", "Tarone-Ware", "Peto-Peto"],
+            "p_value": [0.012, 0.2, 0.1, 0.4], "q_value": [0.024, np.nan, np.nan, np.nan],
+        }
+    )  # fmt: skip
+    [(anchor, heading, shown)] = closer_look_views({"survival": table}, settings, {})
+    assert (anchor, heading) == ("groups-compared", "Groups over time")
+    assert shown.heads[-1] == "q"
+    assert shown.rows == (("etiology", "200", "60", "0.012", "0.20", "0.40", "", "0.024"),)
+    text = " ".join(closer_look_paragraphs(replace(settings, analyses=("groups compared",), site="centre")))
+    assert "log-rank test, not adjusted for covariates, within sites but for the sites themselves" in text
+    assert "Gray" not in text
 
 
 def test_hazards_without_doubt_are_one_line(settings):
