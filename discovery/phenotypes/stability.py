@@ -24,11 +24,15 @@ class Stability:
     probability: np.ndarray
     sampled: np.ndarray
 
-    def consensus(self) -> np.ndarray:
-        """(n, n): of the draws with both patients, the share that puts them together; NaN without one."""
-        n = self.sampled.shape[1]
+    def consensus(self, among: np.ndarray | None = None) -> np.ndarray:
+        """(n, n): of the draws with both patients, the share that puts them together; NaN without one.
+
+        among : (m,) places of some patients, for an (m, m) matrix of these
+        """
+        sampled = self.sampled if among is None else self.sampled[:, among]
+        n = sampled.shape[1]
         together, both = np.zeros((n, n), np.float32), np.zeros((n, n), np.float32)
-        for row in self.sampled:
+        for row in sampled:
             seen = (row >= 0).astype(np.float32)
             both += np.outer(seen, seen)
             member = (row[:, None] == np.arange(self.each.shape[1])).astype(np.float32)

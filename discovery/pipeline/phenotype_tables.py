@@ -57,11 +57,11 @@ def stability_table(model: Phenotypes) -> pd.DataFrame:
 
 def consensus_table(model: Phenotypes) -> pd.DataFrame:
     """row, column, phenotype (of the row), share: how often two patients fall together; no ids."""
-    consensus = model.stability_.consensus()
     labels = model.labels_[model.measured_]
-    order = np.lexsort((-np.nanmean(consensus, axis=1), labels))
+    certain = model.stability_.probability[np.arange(len(labels)), labels]
+    order = np.lexsort((-certain, labels))
     order = order[np.unique(np.linspace(0, len(order) - 1, min(CONSENSUS_MOST, len(order))).astype(int))]
-    picked = consensus[np.ix_(order, order)]
+    picked = model.stability_.consensus(order)
     row, column = np.divmod(np.arange(picked.size), len(order))
     names = np.array(model.group_names, dtype=object)[labels[order]]
     return pd.DataFrame({"row": row, "column": column, "phenotype": names[row], "share": picked.ravel()})

@@ -109,6 +109,8 @@ def replicate(
     for key, table in tables.items():
         if len(table):
             folder.table(f"{key}.csv", table)
+    if len(groups.patients):
+        folder.private("phenotypes.parquet", groups.patients)
     progress.stage("writing the report")
     about = study.settings.study
     run = ReplicationRun(

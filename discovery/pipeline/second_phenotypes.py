@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,10 +31,12 @@ class SecondPhenotypes:
     """groups : a row a phenotype (phenotype, n, share, share_first, prediction_strength, profile_order,
     profile_order_if_same, profile_congruence, profile_agrees, verdict), none where the first cohort had no
     structure; axes : a row an axis (axis, share_first, beyond_chance_first, congruence_first, congruence,
-    p_chance, score_agreement, likeness, verdict); `sentences` to print."""
+    p_chance, score_agreement, likeness, verdict); `patients` : a row a patient, private
+    (`assigned_patients`); `sentences` to print."""
 
     groups: pd.DataFrame = field(default_factory=pd.DataFrame)
     axes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    patients: pd.DataFrame = field(default_factory=pd.DataFrame)
     sentences: tuple[str, ...] = ()
 
 
@@ -146,19 +148,43 @@ def replicate_phenotypes(
     if lacking:
         which = ", ".join(lacking[:5]) + (" and more" if len(lacking) > 5 else "")
         return _not_assessable(f"this cohort has no {which}")
+    patients = pd.DataFrame()
     try:
         with threadpool_limits(1):  # the last digits must not depend on the machine's load
+            patients = assigned_patients(model, study.features)
             found = model.replicate(study.features)
             axes = _axis_table(model, study.features, found.axes)
     except InputError as fault:
-        return _not_assessable("; ".join(problem.sentence() for problem in fault.problems[:3]))
+        why = "; ".join(problem.sentence() for problem in fault.problems[:3])
+        return replace(_not_assessable(why), patients=patients)
     first = model.verdict_.word
     groups = pd.DataFrame() if first == NO_GROUPS else _group_table(found.by_group, first == SUPPORTED)
     return SecondPhenotypes(
         groups=groups,
         axes=axes,
+        patients=patients,
         sentences=(_said_of_groups(model, found, groups, suppress_below), _said_of_axes(axes)),
     )
+
+
+def assigned_patients(model: Phenotypes, features: pd.DataFrame) -> pd.DataFrame:
+    """A row a patient: patient_id, phenotype, probability, outlier (unlike anyone of the first cohort),
+    p_unlike, verdict, and the places on the axes.
+
+    phenotype and probability are empty where the first cohort had no structure, and the verdict then only
+    says who is unlike anyone, or had too little measured.
+    """
+    from discovery.phenotypes.assignment import TOO_LITTLE, UNLIKE_ANYONE
+    from discovery.phenotypes.verdict import NO_GROUPS
+
+    table = model.assign(features).rename(columns={"group": "phenotype"})
+    table["phenotype"] = table["phenotype"].where(table["phenotype"] != "", None)
+    if model.verdict_.word == NO_GROUPS:
+        told = table["verdict"].isin([TOO_LITTLE, UNLIKE_ANYONE])
+        table = table.assign(phenotype=None, probability=np.nan, verdict=table["verdict"].where(told, ""))
+    table.insert(3, "outlier", table["verdict"] == UNLIKE_ANYONE)
+    places = model.axis_scores(features)
+    return table.assign(**{axis: places[:, j] for j, axis in enumerate(model.axis_names)})
 
 
 def _not_assessable(why: str) -> SecondPhenotypes:

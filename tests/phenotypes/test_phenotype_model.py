@@ -160,6 +160,8 @@ def test_consensus_is_high_inside_groups_and_low_between(planted):
     same = labels[:, None] == labels[None, :]
     assert np.nanmean(consensus[same]) > 0.95
     assert np.nanmean(consensus[~same]) < 0.05
+    some = np.array([40, 3, 77])
+    np.testing.assert_array_equal(found.stability_.consensus(some), consensus[np.ix_(some, some)])
 
 
 def test_other_methods_agree_on_clear_groups(planted):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import stat
 from types import SimpleNamespace
 
 import numpy as np
@@ -84,6 +85,27 @@ def test_phenotypes_of_one_half_are_those_of_the_other(second):
     assert "replicated phenotypes. 2 of 2 came back" in (folder / "out" / "index.html").read_text()
     assert "Tibshirani" in (folder / "out" / "methods.md").read_text()
     assert pd.read_csv(folder / "out" / "phenotype_replication.csv").shape == groups.shape
+
+
+def test_every_patient_is_assigned_with_a_probability_in_a_private_file(frozen, halves, second, tmp_path):
+    path = second[0] / "out" / "patient_level" / "phenotypes.parquet"
+    table = pd.read_parquet(path)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    columns = ["patient_id", "phenotype", "probability", "outlier", "p_unlike", "verdict", "PC1"]
+    assert list(table.columns[:7]) == columns
+    gentoo = (halves[1]["species"] == "Gentoo").to_numpy()
+    assert pd.crosstab(gentoo, table["phenotype"]).to_numpy().min() == 0
+    assert table["probability"].between(0, 1).all()
+    # one new patient, and one like nobody, in a cohort too small to look for groups
+    few = halves[1][BILL].iloc[:6].copy()
+    few.iloc[0] = [90.0, 5.0, 300.0, 900.0]
+    few.iloc[1, :3] = np.nan
+    discovery.replicate(frozen, write_study(tmp_path / "few", few), out=tmp_path / "out")
+    own = pd.read_parquet(tmp_path / "out" / "patient_level" / "phenotypes.parquet")
+    assert own["verdict"].iloc[:2].tolist() == ["unlike anyone seen", "too little measured"]
+    assert own["outlier"].tolist() == [True, False, *table["outlier"].iloc[2:6]]
+    assert table["outlier"].mean() < 0.05
+    assert own["phenotype"].iloc[2:].tolist() == table["phenotype"].iloc[2:6].tolist()
 
 
 def test_prediction_strength_is_that_of_k_means_of_scikit_learn(frozen, halves, second):

@@ -38,7 +38,7 @@ HARD = "half circle"  # even, its ends dense in the direction of its chord; besi
 UNEQUAL = (0.6, 0.3, 0.1)
 # beside three equal groups at the corners of a triangle: a line, and a triangle of unequal groups
 SHAPES = tuple((3, distance, shape) for shape in ("line", "unequal") for distance in (4.0, 5.0))
-RUNS = {"without": {150: 100, 400: 100}, "planted": {150: 100, 400: 50}, "shapes": {150: 60, 400: 30},
+RUNS = {"without": {150: 100, 400: 100}, "planted": {150: 100, 400: 40}, "shapes": {150: 60, 400: 30},
         "profiles": {150: 100, 400: 50}}  # fmt: skip
 # least power by (groups, distance): N = 150 as measured for the same rule; N = 400 with its strict dip
 POWER = {
