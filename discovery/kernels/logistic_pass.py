@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 
 from .compiled import compiled
-from .tiles import CHUNK, WIDE, add_products, add_scaled, exp_of_negative
+from .tiles import CHUNK, WIDE, add_columns, add_products, add_scaled, exp_of_negative
 
 CERTAIN = 1e30  # linear predictor of a row that is not there: fitted exactly, it adds nothing anywhere
 
@@ -159,18 +159,6 @@ def predict(rows, tile, chunk, start, start_at, beta, q):
         a += 2
     if a < q:
         add_products(u, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 1, 1, 8)
-
-
-@compiled
-def add_columns(into, at, weighted, first, values, there, q):
-    """Sums of a chunk's `values` times each of its q weighted base columns."""
-    a = 0
-    while a + 3 <= q:
-        add_products(into, at + a * WIDE, weighted, first + a * CHUNK, values, there, 3, 8, 8, 1)
-        a += 3
-    while a < q:
-        add_products(into, at + a * WIDE, weighted, first + a * CHUNK, values, there, 1, 8, 8, 1)
-        a += 1
 
 
 @compiled

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .compiled import compiled
-from .logistic_pass import add_columns, evaluate_tile, predict, separates
+from .logistic_pass import evaluate_tile, predict, separates
 from .newton import (
     CONVERGED,
     CONVERGED_DRAW,
@@ -29,7 +29,7 @@ from .newton import (
     solve,
 )
 from .screen_fit import OK, SEPARATED
-from .tiles import CHUNK, WIDE, add_products
+from .tiles import CHUNK, WIDE, add_columns, add_products
 
 TO_THE_END = MAX_ITERATIONS * (MAX_HALVINGS + 1)
 FRESH, SHARED, GO_ON = range(3)

@@ -11,7 +11,7 @@ import numpy as np
 
 from .compiled import compiled
 from .cox_likelihood import FORGET
-from .linear import COLLINEAR_SHARE, back_solve, dot, orthonormal
+from .linear_fits import COLLINEAR_SHARE, back_solve, dot, orthonormal
 from .newton import COLLINEAR_PIVOT, CONSTANT_INFORMATION, factor, solve
 from .screen_fit import COLLINEAR, CONSTANT, OK
 

@@ -13,6 +13,8 @@ from typing import Any
 from llvmlite import ir
 from numba import extending, njit, types
 
+from .compiled import compiled
+
 WIDE = 16
 CHUNK = 8
 _VECTOR = 8
@@ -136,3 +138,15 @@ def exp_of_negative(x):
     high = (1 / 39916800 + 1 / 479001600 * r) + 1 / 6227020800 * r2
     series = low + (middle + high * r4) * r4
     return (1.0 + (r + r2 * (0.5 + r * series))) * _power_of_two(shifted)
+
+
+@compiled
+def add_columns(into, at, weighted, first, values, there, q):
+    """Sums of a chunk's `values` times each of its q weighted base columns."""
+    a = 0
+    while a + 3 <= q:
+        add_products(into, at + a * WIDE, weighted, first + a * CHUNK, values, there, 3, 8, 8, 1)
+        a += 3
+    while a < q:
+        add_products(into, at + a * WIDE, weighted, first + a * CHUNK, values, there, 1, 8, 8, 1)
+        a += 1

@@ -84,6 +84,21 @@ def test_failing_features_do_not_touch_the_others():
     same(screen_linear(**data), type(mixed)(*(part[4:] for part in mixed)), rtol=1e-12)
 
 
+@pytest.mark.parametrize("share", [1e-1, 1e-2, 1e-3, 1e-4])
+def test_little_left_of_a_feature_or_of_the_outcome_costs_no_digits(share):
+    data = patients(np.random.default_rng(8), n=77, p=35)
+    features = data["features"]
+    features[:, 3] = data["base"] @ [2, -1] + share * features[:, 3]
+    features[:, 20] = data["y"] - data["base"][:, 1] + share * features[:, 20]
+    fit = screen_linear(**data)
+    assert (fit.code == 0).all()
+    for j in (3, 20, 21, 34):
+        whole = fit_linear(data["y"], np.column_stack([data["base"], features[:, j]]), data["weights"])
+        np.testing.assert_allclose(fit.coef[j], whole.coef, rtol=1e-9)
+        assert fit.se[j] == pytest.approx(np.sqrt(whole.covariance[-1, -1]), rel=1e-9)
+        assert fit.loglik[j] == pytest.approx(whole.loglik, rel=1e-11)
+
+
 def test_duplicated_covariates_change_nothing():
     data = patients(np.random.default_rng(7))
     wide = np.column_stack([data["base"], data["base"][:, ::-1], np.ones(90)])
