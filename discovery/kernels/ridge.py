@@ -205,17 +205,22 @@ def _ridge_logistic(x, y, w, penalties, spread):
             if spread[a] > 0.0 and np.isfinite(penalties[j, a]):
                 columns[:, live], penalty[live], place[live] = x[:, a], penalties[j, a], 1 + a
                 live += 1
-        beta, loglik[j], done[j] = _one_ridge_logistic(columns, y, w, penalty, live)
+        # a lane starts where the one before ended: neighbours differ by a little in penalty or by a column
+        start = np.zeros(live)
+        if j > 0 and done[j - 1]:
+            for a in range(live):
+                start[a] = out[j - 1, place[a]]
+        beta, loglik[j], done[j] = _one_ridge_logistic(columns, y, w, penalty, start)
         for a in range(live):
             out[j, place[a]] = beta[a]
     return out, loglik, done
 
 
 @compiled
-def _one_ridge_logistic(columns, y, w, penalty, live):
-    """beta (live,), log likelihood without the penalty, converged: of the first `live` columns (n, more)."""
-    n = columns.shape[0]
-    beta, trial, step = np.zeros(live), np.zeros(live), np.zeros(live)
+def _one_ridge_logistic(columns, y, w, penalty, start):
+    """beta, log likelihood without the penalty, converged: of the first columns, from `start` on."""
+    n, live = columns.shape[0], start.size
+    beta, trial, step = start.copy(), start.copy(), np.zeros(live)
     score, info, share = np.empty(live), np.empty((live, live)), np.empty(n)
     best, loglik, halvings = -np.inf, 0.0, 0
     for _ in range(MOST_STEPS):
