@@ -13,6 +13,7 @@ from discovery.figures.curves import draw_curves
 from discovery.figures.group_forest import GROUP, HEADING, NEXT, POOLED, draw_group_forest
 from discovery.figures.prediction import draw_accuracy, draw_calibration
 from discovery.figures.save import SavedFigure, save_figure
+from discovery.figures.scales import time_axis
 from discovery.figures.spline import draw_splines
 from discovery.report.format import number, p_phrase, plural, whole
 from discovery.report.settings import OutcomeRun, RunSettings
@@ -46,7 +47,7 @@ def closer_look_figures(
         )
 
     adjusted = "adjusted for the base model" if settings.adjusted else "not adjusted"
-    time = f"Time ({outcome.time_unit})" if outcome.time_unit else "Time"
+    time = time_axis(outcome.time_unit)
     out = []
     survival = mine("survival")
     if len(survival) and "part" in survival:

@@ -13,6 +13,7 @@ import pandas as pd
 from discovery.figures.curves import SMALL, draw_curves
 from discovery.figures.labels import short
 from discovery.figures.save import SavedFigure, save_figure
+from discovery.figures.scales import time_axis
 from discovery.figures.style import GROUPS, QUIET, RULE, THIRDS, set_size, set_title, split
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def _curves(rows, at_risk, by: str, outcome: OutcomeRun, folder: Path) -> SavedF
         return None
     rows = pd.concat([rows.assign(part="curve"), at_risk.assign(part="at risk")], ignore_index=True)
     title = f"{outcome.label} {divided(by)}"
-    words = f"Time ({outcome.time_unit})" if outcome.time_unit else "Time"
+    words = time_axis(outcome.time_unit)
     drawn = partial(draw_curves, title=title, detail=NOT_ADJUSTED, time_label=words)
     rows = rows.drop(columns="outcome").reset_index(drop=True)
     name = f"phenotype_curves_{outcome.name}_{by}"

@@ -83,6 +83,13 @@ def interval_lines(
             ax.plot([right], [at], marker=">", color=color, markersize=4, clip_on=False, zorder=3)
 
 
+def time_axis(unit: str) -> str:
+    """The words of a time axis; `unit` may go on with where time starts ("days from the landmark at 7")."""
+    if unit and not unit.startswith("from "):
+        return f"Time ({unit})"
+    return f"Time (unit not stated{', ' if unit else ''}{unit})"
+
+
 def minus_log10(p_values: np.ndarray) -> np.ndarray:
     """-log10 p; NaN stays NaN."""
     with np.errstate(divide="ignore"):

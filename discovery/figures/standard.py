@@ -23,6 +23,7 @@ from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.residual import draw_partial_residual
 from discovery.figures.roc import draw_roc
 from discovery.figures.save import SavedFigure, save_figure
+from discovery.figures.scales import time_axis
 from discovery.figures.sensitivity import sensitivity_figures
 from discovery.figures.shape import save_shape_components
 from discovery.figures.volcano import draw_volcano
@@ -334,7 +335,7 @@ def _leading(
                 detail = (
                     f"{people}; bands are pointwise 95 % intervals; thirds are for drawing only, not adjusted"
                 )
-                words = f"Time ({outcome.time_unit})" if outcome.time_unit else "Time"
+                words = time_axis(outcome.time_unit)
                 draw = partial(draw_curves, time_label=words)
             elif kind == "roc":
                 title, detail = (

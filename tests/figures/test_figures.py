@@ -24,7 +24,7 @@ from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.residual import draw_partial_residual
 from discovery.figures.roc import draw_roc
 from discovery.figures.save import file_name, picture, save_figure
-from discovery.figures.scales import MOST_SPREAD, ratio_ticks
+from discovery.figures.scales import MOST_SPREAD, ratio_ticks, time_axis
 from discovery.figures.standard import draw_study_figures
 from discovery.figures.volcano import draw_volcano
 
@@ -399,3 +399,16 @@ def test_a_run_without_resampling_or_findings_still_draws(made, tmp_path):
 
 def test_a_png_for_a_quick_look(rows):
     assert picture(partial(draw_gain, title="Gain"), rows).startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("unit", "words"),
+    [
+        ("days", "Time (days)"),
+        ("days from the landmark at 7", "Time (days from the landmark at 7)"),
+        ("", "Time (unit not stated)"),
+        ("from the landmark at 7", "Time (unit not stated, from the landmark at 7)"),
+    ],
+)
+def test_every_time_axis_has_its_unit_or_says_that_none_was_stated(unit, words):
+    assert time_axis(unit) == words
