@@ -108,7 +108,9 @@ def draw_stability(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
         ax.text(1.01, at, f"{row.jaccard:.2f}, {row.word}", va="center", fontsize=7.5)
     ax.axvline(0.75, color=QUIET, linewidth=0.9, linestyle=(0, (3, 2)))
     ax.set(xlim=(0, 1), ylim=(-0.6, len(table) - 0.4))
-    ax.set_yticks(y, [f"{row.phenotype} (n = {row.size})" for row in table.itertuples(index=False)])
+    known = table["size"].notna()
+    sizes = [f" (n = {size})" if seen else "" for size, seen in zip(table["size"], known)]
+    ax.set_yticks(y, [f"{name}{size}" for name, size in zip(table["phenotype"], sizes)])
     ax.set_xlabel("Overlap with the best match in bootstrap samples (Jaccard)")
     return ax
 

@@ -100,7 +100,7 @@ def masked(
         if name not in known and set(table.columns) & {*COUNTS, *SHARES}:
             out[name] = blank(table.copy(), np.ones(len(table), dtype=bool))
     for name in out:
-        for column in ("note", "reason", "sentence"):
+        for column in ("note", "reason", "reasons", "sentence"):
             if column in out[name]:
                 texts = out[name][column].map(lambda text: said(text, limit), na_action="ignore")
                 out[name] = out[name].assign(**{column: texts})

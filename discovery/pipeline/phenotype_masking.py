@@ -4,30 +4,75 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
+from discovery.cohort.masked_counts import small
 from discovery.pipeline.episodes_wing import MEAN
 from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves
 
-KNOWN = ("phenotype_curves", "phenotype_at_risk", "phenotype_levels", "phenotype_biplot")
+KNOWN = (
+    "phenotype_curves", "phenotype_at_risk", "phenotype_levels", "phenotype_biplot", "phenotype_map",
+    "phenotype_mix", "phenotype_axis_mix", "phenotype_profiles",
+)  # fmt: skip
 
 
 def masked_phenotypes(tables: Mapping[str, pd.DataFrame], limit: int) -> dict[str, pd.DataFrame]:
-    """Curves in steps of `limit` events, and no place of a single patient.
+    """Curves in steps of `limit` events, no place of a single patient, no count or mean of a few.
 
     Left out as a whole: shares and means of a group at one time (those of a group tell those of the others
-    where all are shown), and mean numbers of episodes, whose steps may be one patient's.
+    where all are shown), mean numbers of episodes, whose steps may be one patient's, the etiologies of the
+    groups where a cell is small (its row and column tell it), and the sizes of all groups where one is.
     """
     out: dict[str, pd.DataFrame] = {}
-    curves = tables.get("phenotype_curves", pd.DataFrame())
+
+    def given(name: str) -> pd.DataFrame:
+        return tables.get(name, pd.DataFrame())
+
+    curves = given("phenotype_curves")
     if len(curves):
         single = curves[curves["curve"] != MEAN]
         out["phenotype_curves"] = coarse_curves(single, limit) if len(single) else single
-    if len(tables.get("phenotype_at_risk", ())):
-        out["phenotype_at_risk"] = coarse_at_risk(tables["phenotype_at_risk"], limit)
-    if "phenotype_levels" in tables:
-        out["phenotype_levels"] = tables["phenotype_levels"].iloc[:0]
-    biplot = tables.get("phenotype_biplot", pd.DataFrame())
-    if len(biplot):
-        out["phenotype_biplot"] = biplot[biplot["part"] != "patient"].reset_index(drop=True)
+    if len(given("phenotype_at_risk")):
+        out["phenotype_at_risk"] = coarse_at_risk(given("phenotype_at_risk"), limit)
+    for name in ("phenotype_levels", "phenotype_map"):
+        if name in tables:
+            out[name] = tables[name].iloc[:0]
+    if len(given("phenotype_biplot")):
+        features = given("phenotype_biplot")["part"] != "patient"
+        out["phenotype_biplot"] = given("phenotype_biplot")[features].reset_index(drop=True)
+    mix = given("phenotype_mix")
+    if len(mix) and _any_small(mix["n"], limit):
+        out["phenotype_mix"] = mix.iloc[:0]
+    if len(given("phenotype_axis_mix")):
+        out["phenotype_axis_mix"] = _without_few(given("phenotype_axis_mix"), limit)
+    if len(given("phenotype_profiles")):
+        profiles = given("phenotype_profiles")
+        few = _small(profiles["n"], limit)
+        shown = profiles.assign(n=profiles["n"].astype("Int64").mask(few), mean=profiles["mean"].mask(few))
+        out["phenotype_profiles"] = shown
+    sizes = given("phenotypes")
+    if len(sizes) and _any_small(sizes["size"], limit):
+        for name in ("phenotypes", "phenotype_stability"):
+            if len(given(name)):
+                out[name] = given(name).assign(size=pd.NA)
+        out["phenotype_consensus"] = given("phenotype_consensus").iloc[:0]
+    others = given("phenotype_methods")
+    if len(others):
+        hidden = {name: others[name].astype("Int64").mask(_small(others[name], limit))
+                  for name in ("smallest", "in_no_group")}  # fmt: skip
+        out["phenotype_methods"] = others.assign(**hidden)
     return out
+
+
+def _small(counts: pd.Series, limit: int) -> np.ndarray:
+    return np.array([small(count, limit) for count in counts], dtype=bool)
+
+
+def _any_small(counts: pd.Series, limit: int) -> bool:
+    return bool(_small(counts, limit).any())
+
+
+def _without_few(mix: pd.DataFrame, limit: int) -> pd.DataFrame:
+    """Etiologies along the axes, without those of a few patients."""
+    return mix[~_small(mix["n"], limit)].reset_index(drop=True)

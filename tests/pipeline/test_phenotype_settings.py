@@ -240,6 +240,16 @@ def test_a_masked_run_shows_no_patient_and_no_step_of_a_few(groups):
     assert (kept.groupby(key).size() - 1 <= steps / 5).all()
     assert kept["n_at_risk"].isna().all()
     assert len(tables["phenotype_levels"]) > 0
+    assert out["phenotype_map"].empty
+    # with a limit above the size of the groups, no size, mix or mean of a group is left
+    out = masked_phenotypes(tables, 40)
+    assert out["phenotypes"]["size"].isna().all()
+    assert out["phenotype_mix"].empty
+    assert out["phenotype_consensus"].empty
+    assert out["phenotype_profiles"][["n", "mean"]].isna().all(axis=None)
+    assert out["phenotype_profiles"]["effect"].notna().all()
+    assert (out["phenotype_axis_mix"]["n"] >= 40).all()
+    assert out["phenotype_methods"]["smallest"].isna().all()
 
 
 def test_methods_say_what_was_done(groups):
