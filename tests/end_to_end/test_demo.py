@@ -43,6 +43,53 @@ def test_it_ends_with_a_report_on_every_testable_outcome(made):
     assert (folder / "results-cohort" / "truth.json").exists()
 
 
+def test_every_two_etiologies_are_compared_in_every_feature(made):
+    """A difference of two etiologies is the difference of their deviations in etiologies.csv."""
+    _, result = made
+    pairs = pd.read_csv(result.folder / "etiology_contrasts.csv", keep_default_na=False, na_values=[""])
+    deviations = pd.read_csv(result.folder / "etiologies.csv", keep_default_na=False, na_values=[""])
+    for feature, mine in pairs.groupby("feature"):
+        labels = set(mine["etiology"]) | set(mine["against"])
+        assert len(mine) == len(labels) * (len(labels) - 1) // 2
+        assert labels <= set(deviations.loc[deviations["feature"] == feature, "etiology"])
+    assert len(labels) > 3
+    assert set(pairs["feature"]) == set(deviations["feature"])
+    known = pairs.dropna(subset="estimate")
+    assert len(known) > 0.9 * len(pairs)
+    of = deviations.set_index(["feature", "etiology"])["estimate"]
+    expected = [
+        of[name, one] - of[name, other]
+        for name, one, other in zip(known["feature"], known["etiology"], known["against"])
+    ]
+    np.testing.assert_allclose(known["estimate"], expected, atol=1e-4)
+    assert (known["p_holm"].dropna() >= known["p_value"][known["p_holm"].notna()] - 1e-12).all()
+    assert 'id="etiology-contrasts"' in result.report.read_text(encoding="utf-8")
+
+
+def test_families_stand_against_outcomes(made):
+    """The overview says of every family and outcome what families.csv and markers.csv say of it."""
+    _, result = made
+    overview = pd.read_csv(result.folder / "families_overview.csv")
+    families = pd.read_csv(result.folder / "families.csv").set_index(["redundancy_group", "outcome"])
+    markers = pd.read_csv(result.folder / "markers.csv").set_index(["outcome", "feature"])
+    assert len(overview) == len(families)
+    for row in overview.itertuples():
+        own = families.loc[(row.redundancy_group, row.outcome)]
+        assert (row.lead, row.family_rank) == (own["lead"], own["family_rank"])
+        assert row.verdict == markers.loc[(row.outcome, row.lead), "verdict"]
+    assert 'id="families-overview"' in result.report.read_text(encoding="utf-8")
+
+
+def test_etiologies_and_sites_are_compared_over_time(made):
+    _, result = made
+    survival = pd.read_csv(result.folder / "survival.csv", low_memory=False)
+    compared = survival[survival["part"] == "groups compared"]
+    assert {"etiology", "site"} <= set(compared["by"])
+    assert {"log-rank", "Peto-Peto"} <= set(compared["quantity"])
+    assert compared["p_value"].between(0, 1).all()
+    assert "Groups over time" in result.report.read_text(encoding="utf-8")
+
+
 def test_the_report_never_names_a_patient(made):
     folder, result = made
     ids = pd.read_csv(folder / "results-cohort" / "patients.csv")["patient_id"]
