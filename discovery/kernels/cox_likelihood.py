@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .compiled import compiled
+from .tiles import exp_of_negative
 
 FORGET = 1e3  # rebuild a risk set once this many times its weight has been subtracted from it
 
@@ -98,7 +99,7 @@ def linear_predictor(segments, products, x, w, beta, eta, r):
         for i in range(segments[s], segments[s + 1]):
             for j in range(lanes):
                 eta[i, j] -= top[j]
-                r[i, j] = w[i, j] * np.exp(eta[i, j])
+                r[i, j] = w[i, j] * exp_of_negative(eta[i, j])
 
 
 @compiled

@@ -61,7 +61,8 @@ def concordance(time, event, risk) -> float:
 
 def test_linear_predictor_has_the_published_concordance_sv16(lung, check):
     time, event, columns = (np.asarray(part) for part in lung)
-    got = concordance(time, event, columns @ fit_cox(time, event, columns).coef)
+    # row by row: a product of a matrix and a vector may round two rows that are the same differently
+    got = concordance(time, event, (columns * fit_cox(time, event, columns).coef).sum(axis=1))
     agrees(check("SV16"), got, 0)
 
 
