@@ -43,7 +43,9 @@ def three_steps(
         fresh = [freeze_model(design, np.empty(0), each, seen, outcome.horizon) for each in (own, below)]
         steps.append((name, fresh[0], own, fresh[1], below))  # type: ignore[arg-type]
     kind = (
-        "mean observed - expected, first-cohort SD" if design.kind == "continuous" else "observed / expected"
+        "mean observed less expected (SDs of the first cohort)"
+        if design.kind == "continuous"
+        else "observed / expected"
     )
     return [
         {

@@ -89,8 +89,11 @@ def replication_verdict(
     if power >= least_power:
         return (
             NOT_REPLICATED,
-            f"Holm p > {alpha:g} although the power for the shrunken effect was {power:.0%}",
+            f"Holm p > {alpha:g} although the power for the shrunken effect was {100 * power:.0f} %",
         )
     if same:
-        return CONSISTENT, f"same sign, inside the prediction interval, Holm p > {alpha:g}, power {power:.0%}"
-    return NOT_REPLICATED, f"opposite sign, inside the prediction interval, power {power:.0%}"
+        return (
+            CONSISTENT,
+            f"same sign, inside the prediction interval, Holm p > {alpha:g}, power {100 * power:.0f} %",
+        )
+    return NOT_REPLICATED, f"opposite sign, inside the prediction interval, power {100 * power:.0f} %"

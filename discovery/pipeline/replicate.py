@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import platform
 import time
 from collections.abc import Mapping
@@ -89,9 +90,11 @@ def replicate(
     require_same(findings, study, known)
     progress.stage("testing the frozen findings")
     found = replicate_findings(findings, study, known)
-    signatures = judge_signatures(findings, study)
+    # a feature that does not vary here can be applied, though not tested
+    whole = dataclasses.replace(study, features=study.features_and_flat())
+    signatures = judge_signatures(findings, whole)
     limit = study.settings.analysis.suppress_below
-    groups = replicate_phenotypes(phenotypes, study, suppress_below=limit)
+    groups = replicate_phenotypes(phenotypes, whole, suppress_below=limit)
     tables = {
         "replication": found.findings,
         "shift": found.shift,

@@ -25,9 +25,13 @@ BLOCK = 2000  # features compared with the outcomes at a time, to bound the memo
 
 @dataclass
 class Exclusions:
-    """Columns that are not used as features, and why; `outcome` is empty when it holds for all."""
+    """Columns that are not used as features, and why; `outcome` is empty when it holds for all.
+
+    flat : the values of those in which every patient has the same one
+    """
 
     rows: list[tuple[str, str, str]] = field(default_factory=list)
+    flat: dict[str, np.ndarray] = field(default_factory=dict)
 
     def add(self, feature: str, reason: str, outcome: str = "") -> None:
         self.rows.append((feature, reason, outcome))
@@ -141,6 +145,7 @@ def keep_varying(
             findings.warn("empty feature", file, "all values are missing; it is left out", column=name)
         elif not varies(known):
             excluded.add(name, "constant")
+            excluded.flat[name] = column
             wanted = "every patient has the same value; the feature is left out"
             findings.warn("constant feature", file, wanted, found=f"{known[0]:g}", column=name)
         else:

@@ -47,7 +47,8 @@ class Study:
     `patients` has every column of the patient table, typed; `covariates` the base model (float or
     categorical); `features` float64 with NaN missing, as measured; `limits` holds what is known of values
     beyond a limit of the device (NaN in `features`), if there are any. `excluded_features` lists
-    feature, reason, outcome (empty: for all). `attrition` lists step, n, n_left_out, reason.
+    feature, reason, outcome (empty: for all); `flat_features` has those in which every patient has the same
+    value, which can be applied, though not tested. `attrition` lists step, n, n_left_out, reason.
     """
 
     settings: StudyFile
@@ -66,6 +67,11 @@ class Study:
     warnings: tuple[Problem, ...]
     input_hashes: dict[str, str]
     limits: Limits | None = None
+    flat_features: pd.DataFrame | None = None
+
+    def features_and_flat(self) -> pd.DataFrame:
+        """The features, and those in which every patient has the same value: for a model made elsewhere."""
+        return self.features if self.flat_features is None else self.features.join(self.flat_features)
 
     def features_for(self, outcome: Outcome) -> pd.DataFrame:
         """The features that may be tested against an outcome: without those it is defined from."""
@@ -210,6 +216,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         warnings=(),
         input_hashes={},
         limits=limits,
+        flat_features=pd.DataFrame(excluded.flat, index=index),
     )
 
 
@@ -303,7 +310,11 @@ def with_features(
     place = match_ids(list(index), ids)
     names = [str(name) for name in measured.columns]
     columns = (rows_at(measured.iloc[:, at].to_numpy(dtype=np.float64), place) for at in range(len(names)))
-    excluded = Exclusions([tuple(row) for row in study.excluded_features.to_numpy()])
+    flat = study.flat_features if study.flat_features is not None else pd.DataFrame(index=index)
+    excluded = Exclusions(
+        [tuple(row) for row in study.excluded_features.to_numpy()],
+        {str(name): column.to_numpy() for name, column in flat.items()},
+    )
     settings = study.settings
     added, outcomes = sift(
         names,
@@ -325,6 +336,7 @@ def with_features(
         features=features,
         outcomes=tuple(outcomes),
         excluded_features=excluded.table(),
+        flat_features=pd.DataFrame(excluded.flat, index=index),
         labels={**study.labels, **(labels or {})},
         units={**study.units, **(units or {})},
         families={**study.families, **(families or {})},

@@ -169,6 +169,21 @@ def test_a_cohort_without_a_feature_or_with_few_patients_is_told_not_refused(fro
         assert words in (tmp_path / "o" / name / "index.html").read_text().replace("&#39;", "'")
 
 
+def test_a_feature_that_does_not_vary_here_is_applied_all_the_same(frozen, halves, tmp_path):
+    flat = halves[1][BILL].assign(bill_depth_mm=halves[1]["bill_depth_mm"].median())
+    result = discovery.replicate(frozen, write_study(tmp_path / "flat", flat), out=tmp_path / "out")
+    kept = json.loads(frozen.read_text())["phenotypes"]
+    scale = pd.DataFrame(kept["preparation"]["features"]).set_index("feature")
+    z = (flat[scale.index].clip(scale["low"], scale["high"], axis=1) - scale["mean"]) / scale["sd"]
+    centred = z.to_numpy() * scale["weight"].to_numpy() - np.array(kept["components"]["centre"])
+    scores = centred @ np.array(kept["components"]["loadings"])
+    nearest = ((scores[:, None, :] - np.array(kept["centres"])) ** 2).sum(axis=2).argmin(axis=1)
+    assert result.tables["phenotype_replication"]["n"].tolist() == np.bincount(nearest, minlength=2).tolist()
+    assert len(result.tables["axis_replication"])
+    with pytest.raises(InputError, match=r"bill_depth_mm.*the unit of the first cohort, 'mm'"):
+        discovery.replicate(frozen, write_study(tmp_path / "in", flat, unit="in"), out=tmp_path / "no")
+
+
 def test_another_unit_of_a_feature_of_the_phenotypes_is_refused(frozen, halves, tmp_path):
     study = write_study(tmp_path / "inches", halves[1][BILL], unit="in")
     with pytest.raises(InputError, match=r"bill_depth_mm.*the unit of the first cohort, 'mm'"):
