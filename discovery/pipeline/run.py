@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
+from discovery.pipeline.compile_ahead import compiling_ahead
 from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
@@ -88,11 +89,13 @@ def run(
     remarks = [fewer] if fewer and cluster is None else []
     measured: Measured | None = None
     notes: list[str] = []
-    with workers_at(cluster):
+    here = workers if cluster is None else 1
+    with workers_at(cluster), compiling_ahead(study, workers=here) as compiling:
         if study.settings.recordings is not None:
             measured = measure_study(study, workers=workers, pictures=True, progress=progress)
             study, notes = with_measured(study, measured)
             remarks += [problem.sentence() for problem in study.warnings if problem not in known]
+        compiling.wait(progress)
         tables, settings, frozen, private = analyse(
             study, workers=workers, progress=progress, notes=notes,
             reliability=None if measured is None else measured.reliability,
