@@ -11,8 +11,10 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import as_matrix, as_observed, as_weights, column_scales
-from .multinomial_fits import MultinomialData, screen_all_multinomial
+from .multinomial_fits import screen_all_multinomial
+from .multinomial_pass import MultinomialData
 from .ordinal import as_codes_from_zero
+from .scales import feature_scales
 from .screen_fit import OK
 
 
@@ -67,7 +69,7 @@ class MultinomialPlan:
         observed = as_observed(observed, features)
         every_row = np.ones(n, dtype=bool)
         base_centre, base_spread = column_scales(base, every_row, np.ones(base.shape, dtype=bool))
-        centre, spread = column_scales(features, every_row, observed)
+        centre, spread, _ = feature_scales(features, observed)
         most = max(int(level.max(initial=0)) + 1, 2, classes or 0)
         self.data = MultinomialData(
             level, most, base, base_centre, base_spread, features, centre, spread, observed

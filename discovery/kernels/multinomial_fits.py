@@ -6,11 +6,17 @@ the K - 1 coefficients of the feature last. Class 0 is the one the others are co
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 
 from .compiled import compiled
+from .multinomial_pass import (
+    evaluate_at_base,
+    evaluate_multinomial,
+    fill_base_columns,
+    fill_feature,
+    find_present,
+    new_multinomial_work,
+)
 from .newton import (
     COLLINEAR_PIVOT,
     CONSTANT_INFORMATION,
@@ -27,166 +33,8 @@ from .newton import (
 )
 from .screen_fit import COLLINEAR, CONSTANT, NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
 
+LAST_STEP = 5e-15  # squared length in standard errors, by total weight, of a step that is the last one
 TINY_MOVE = 1e-3  # per standard deviation; an estimate that runs away moves much further at each step
-
-
-class MultinomialData(NamedTuple):
-    """Everything about the rows that does not change from fit to fit."""
-
-    level: np.ndarray  # (n,) 0, 1, ..
-    classes: int
-    base: np.ndarray
-    base_centre: np.ndarray
-    base_spread: np.ndarray
-    features: np.ndarray
-    centre: np.ndarray
-    spread: np.ndarray
-    observed: np.ndarray
-
-
-class MultinomialWork(NamedTuple):
-    """Scratch of one model with `d` columns, intercept first and feature last, and K - 1 classes."""
-
-    z: np.ndarray  # (m, d) scaled columns
-    products: np.ndarray  # (m, d (d + 1) / 2) of them, b <= a
-    w: np.ndarray  # (m,)
-    level: np.ndarray  # (m,)
-    present: np.ndarray  # (K,) int8
-    sums: np.ndarray  # (K (K - 1) / 2, d (d + 1) / 2) information by pair of classes
-    pulls: np.ndarray  # (K - 1, d) score by class
-    chance: np.ndarray  # (K - 1,)
-    score: np.ndarray  # (k,)
-    info: np.ndarray  # (k (k + 1) / 2, 1) packed
-    live: np.ndarray  # (k, 1) int8
-    low: np.ndarray  # (k, k)
-    step: np.ndarray  # (k,)
-    trial: np.ndarray  # (k,)
-
-
-@compiled
-def new_multinomial_work(m, d, classes):
-    others = classes - 1
-    k, t = others * d, d * (d + 1) // 2
-    return MultinomialWork(
-        np.zeros((m, d)),
-        np.zeros((m, t)),
-        np.zeros(m),
-        np.zeros(m, dtype=np.int64),
-        np.zeros(classes, dtype=np.int8),
-        np.zeros((others * (others + 1) // 2, t)),
-        np.zeros((others, d)),
-        np.zeros(others),
-        np.zeros(k),
-        np.zeros((k * (k + 1) // 2, 1)),
-        np.ones((k, 1), dtype=np.int8),
-        np.zeros((k, k)),
-        np.zeros(k),
-        np.zeros(k),
-    )
-
-
-@compiled
-def fill_base_columns(data, rows, weights, wk):
-    d = wk.z.shape[1]
-    for i in range(rows.size):
-        wk.z[i, 0] = 1.0
-        for a in range(d - 2):
-            spread = data.base_spread[a]
-            wk.z[i, 1 + a] = (data.base[rows[i], a] - data.base_centre[a]) / spread if spread > 0.0 else 0.0
-        wk.z[i, d - 1] = 0.0
-        wk.level[i] = data.level[rows[i]]
-        wk.w[i] = weights[rows[i]]
-        at = 0
-        for a in range(d):
-            for b in range(a + 1):
-                wk.products[i, at] = wk.z[i, a] * wk.z[i, b]
-                at += 1
-
-
-@compiled
-def fill_feature(data, rows, weights, at, wk):
-    """The feature's column: (rows used, all of them, it varies)."""
-    d = wk.z.shape[1]
-    start = (d - 1) * d // 2
-    low, high, n = np.inf, -np.inf, 0
-    for i in range(rows.size):
-        value, w = 0.0, 0.0
-        if data.observed[rows[i], at]:
-            w = weights[rows[i]]
-            n += 1
-            raw = data.features[rows[i], at]
-            low, high = min(low, raw), max(high, raw)
-            if data.spread[at] > 0.0:
-                value = (raw - data.centre[at]) / data.spread[at]
-        wk.w[i] = w
-        wk.z[i, d - 1] = value
-        for a in range(d - 1):
-            wk.products[i, start + a] = value * wk.z[i, a]
-        wk.products[i, start + d - 1] = value * value
-    return n, n == rows.size, high > low and data.spread[at] > 0.0
-
-
-@compiled
-def find_present(wk):
-    """Mark the classes with weight; how many, and whether class 0 is among them."""
-    wk.present[:] = 0
-    for i in range(wk.w.size):
-        if wk.w[i] > 0.0:
-            wk.present[wk.level[i]] = 1
-    return wk.present.sum()
-
-
-@compiled
-def evaluate_multinomial(wk, beta, columns):
-    """Log likelihood at `beta`, with score and packed information of the first `columns` columns."""
-    m = wk.z.shape[0]
-    others = wk.chance.size
-    t = columns * (columns + 1) // 2
-    wk.sums[:] = 0.0
-    wk.pulls[:] = 0.0
-    loglik = 0.0
-    for i in range(m):
-        w = wk.w[i]
-        if not w > 0.0:
-            continue
-        top = 0.0
-        for c in range(others):
-            eta = 0.0
-            for a in range(columns):
-                eta += wk.z[i, a] * beta[a * others + c]
-            wk.chance[c] = eta
-            if wk.present[c + 1] == 1:
-                top = max(top, eta)
-        own, row = wk.level[i], wk.products[i]
-        seen = 0.0 if own == 0 else wk.chance[own - 1]
-        total = np.exp(-top) if wk.present[0] == 1 else 0.0
-        for c in range(others):
-            wk.chance[c] = np.exp(wk.chance[c] - top) if wk.present[c + 1] == 1 else 0.0
-            total += wk.chance[c]
-        loglik += w * (seen - top - np.log(total))
-        for c in range(others):
-            wk.chance[c] /= total
-        pair = 0
-        for c in range(others):
-            gap = w * ((1.0 if own == c + 1 else 0.0) - wk.chance[c])
-            for a in range(columns):
-                wk.pulls[c, a] += gap * wk.z[i, a]
-            for e in range(c + 1):
-                v = w * wk.chance[c] * ((1.0 if c == e else 0.0) - wk.chance[e])
-                sums = wk.sums[pair]
-                for s in range(t):
-                    sums[s] += v * row[s]
-                pair += 1
-    for a in range(columns):
-        for c in range(others):
-            row = a * others + c
-            wk.score[row] = wk.pulls[c, a]
-            for b in range(a + 1):
-                for e in range(others if b < a else c + 1):
-                    high, low = max(c, e), min(c, e)
-                    pair = high * (high + 1) // 2 + low
-                    wk.info[row * (row + 1) // 2 + b * others + e, 0] = wk.sums[pair, a * (a + 1) // 2 + b]
-    return loglik
 
 
 @compiled
@@ -210,22 +58,28 @@ def find_live_columns(wk, k, others, weight, watched):
 
 
 @compiled
-def maximise_multinomial(wk, beta, columns, watched):
+def maximise_multinomial(wk, beta, columns, watched, base_loglik):
     """Newton on the first `columns` columns from `beta` (k,), which is changed: (code, log likelihood).
 
     `watched`: the last of the columns is the feature; the fit counts as separated when its coefficients
     run away at a constant pace while the likelihood has flattened out. Covariates may run away: likelihood
-    and the other estimates have their limits nevertheless.
+    and the other estimates have their limits nevertheless. With a `base_loglik`, NaN otherwise, `beta` is the
+    base model of all rows.
     """
-    others = wk.chance.size
+    others = wk.present.size - 1
     k = columns * others
     first = k - others if watched else k
     weight = wk.w.sum()
-    loglik = evaluate_multinomial(wk, beta, columns)
+    loglik = base_loglik
+    if np.isnan(base_loglik):
+        loglik = evaluate_multinomial(wk, beta, columns, False)
+    else:
+        evaluate_at_base(wk)
     code = find_live_columns(wk, k, others, weight, watched)
     if code != OK:
         return code, loglik
     last_move, last_length, last_decrement = np.inf, np.inf, np.inf
+    enough = max(CONVERGED, LAST_STEP * min(weight, 1e4))
     for iteration in range(1, MAX_ITERATIONS + 1):
         factor(wk.info, 0, k, wk.live, EXHAUSTED_PIVOT, wk.low)
         for a in range(k):
@@ -250,7 +104,7 @@ def maximise_multinomial(wk, beta, columns, watched):
                 return OK, loglik
         shrink = MAX_STEP / longest if longest > MAX_STEP else 1.0
         stalled = decrement >= 0.5 * last_decrement and decrement < 1e-9
-        if decrement < CONVERGED or stalled:
+        if decrement < enough or stalled:
             for a in range(k):
                 beta[a] += wk.step[a]
             return SEPARATED if watched and exhausted else OK, loglik + 0.5 * decrement
@@ -258,7 +112,7 @@ def maximise_multinomial(wk, beta, columns, watched):
         for _ in range(MAX_HALVINGS):
             for a in range(k):
                 wk.trial[a] = beta[a] + shrink * wk.step[a]
-            new = evaluate_multinomial(wk, wk.trial, columns)
+            new = evaluate_multinomial(wk, wk.trial, columns, False)
             if new >= loglik - 1e-10 * (1.0 + abs(loglik)) and new < np.inf:
                 accepted = True
                 break
@@ -279,7 +133,7 @@ def maximise_multinomial(wk, beta, columns, watched):
 @compiled
 def start_intercepts(wk, beta):
     """Every coefficient 0, the intercepts at the logs of the classes' shares."""
-    others = wk.chance.size
+    others = wk.present.size - 1
     total = np.zeros(others + 1)
     for i in range(wk.w.size):
         total[wk.level[i]] += wk.w[i]
@@ -322,8 +176,10 @@ def screen_all_multinomial(data, weights):
     shared_code, shared_loglik = NOTHING_TO_FIT, np.nan
     if find_present(wk) > 1 and wk.present[0] == 1:
         start_intercepts(wk, shared)
-        shared_code, shared_loglik = maximise_multinomial(wk, shared, d - 1, False)
-    if shared_code != OK:
+        shared_code, shared_loglik = maximise_multinomial(wk, shared, d - 1, False, np.nan)
+    if shared_code == OK:
+        evaluate_multinomial(wk, shared, d, True)
+    else:
         start_intercepts(wk, shared)
     for at in range(p):
         n[at], complete, varies = fill_feature(data, rows, weights, at, wk)
@@ -334,12 +190,13 @@ def screen_all_multinomial(data, weights):
             continue
         base_code, base_loglik = shared_code, shared_loglik
         own[:] = shared
-        if not complete or shared_code != OK:
+        alike = complete and shared_code == OK
+        if not alike:
             start_intercepts(wk, own)
-            base_code, base_loglik = maximise_multinomial(wk, own, d - 1, False)
+            base_code, base_loglik = maximise_multinomial(wk, own, d - 1, False, np.nan)
         beta[:] = own
         beta[k - others :] = 0.0
-        code[at], loglik[at] = maximise_multinomial(wk, beta, d, True)
+        code[at], loglik[at] = maximise_multinomial(wk, beta, d, True, base_loglik if alike else np.nan)
         if code[at] == OK and base_code != OK:
             code[at] = NOT_CONVERGED
         if code[at] != OK:

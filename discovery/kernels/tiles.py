@@ -17,6 +17,7 @@ from .compiled import compiled
 
 WIDE = 16
 CHUNK = 8
+BLOCK = 128  # rows of one model side by side
 _VECTOR = 8
 intrinsic: Any = extending.intrinsic
 _DOUBLES = ir.VectorType(ir.DoubleType(), _VECTOR)
@@ -65,6 +66,64 @@ def add_products(typing, into, at, factor, factor_at, rows, rows_at, sums, terms
                     totals[s] = builder.fadd(totals[s], builder.fmul(_everywhere(builder, share), value))
             for place, total in zip(places, totals):
                 builder.store(total, place, align=8)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic(prefer_literal=True)
+def add_inner(typing, into, at, left, left_at, right, right_at, several):
+    """Inner products of a block of `left` with each of `several` (a written number) blocks of `right`.
+
+    In eight parts: into[at + 8 s + l] += the sum of left[left_at + r] right[right_at + BLOCK s + r] over
+    every eighth row r from l on. Flat float64 arrays.
+    """
+    how_many = several.literal_value
+    signature = types.void(into, at, left, left_at, right, right_at, several)
+
+    def generate(context, builder, sig, args):
+        to, one, other = (_start(context, builder, sig, args, k) for k in (0, 2, 4))
+        places = [_vector(builder, to, s * _VECTOR) for s in range(how_many)]
+        totals = [builder.load(place, align=8) for place in places]
+        for r in range(0, BLOCK, _VECTOR):
+            value = builder.load(_vector(builder, one, r), align=8)
+            for s in range(how_many):
+                factor = builder.load(_vector(builder, other, s * BLOCK + r), align=8)
+                totals[s] = builder.fadd(totals[s], builder.fmul(value, factor))
+        for place, total in zip(places, totals):
+            builder.store(total, place, align=8)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def multiply_block(typing, into, at, left, left_at, right, right_at):
+    """into[at + r] = left[left_at + r] right[right_at + r] for r below `BLOCK`; flat arrays."""
+    signature = types.void(into, at, left, left_at, right, right_at)
+
+    def generate(context, builder, sig, args):
+        to, one, other = (_start(context, builder, sig, args, k) for k in (0, 2, 4))
+        for r in range(0, BLOCK, _VECTOR):
+            value, factor = (builder.load(_vector(builder, p, r), align=8) for p in (one, other))
+            builder.store(builder.fmul(value, factor), _vector(builder, to, r), align=8)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def add_block(typing, into, at, column, column_at, share):
+    """into[at + r] += share column[column_at + r] for r below `BLOCK`; flat arrays."""
+    signature = types.void(into, at, column, column_at, share)
+
+    def generate(context, builder, sig, args):
+        to, of = (_start(context, builder, sig, args, k) for k in (0, 2))
+        factor = _everywhere(builder, args[4])
+        for r in range(0, BLOCK, _VECTOR):
+            place = _vector(builder, to, r)
+            more = builder.fmul(builder.load(_vector(builder, of, r), align=8), factor)
+            builder.store(builder.fadd(builder.load(place, align=8), more), place, align=8)
         return context.get_dummy_value()
 
     return signature, generate

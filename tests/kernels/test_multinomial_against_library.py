@@ -82,6 +82,21 @@ def test_whole_weights_are_repeated_rows(wine):
         np.testing.assert_allclose(getattr(got, name), getattr(want, name), rtol=1e-7)
 
 
+def test_weights_that_differ_give_the_maximum_of_their_likelihood(wine):
+    """Its gradient is zero in every coefficient, for more rows than one block holds."""
+    y, base, features = wine
+    w = np.random.default_rng(9).exponential(size=y.size)
+    got = screen_multinomial(y, base, features, weights=w)
+    for j in range(3):
+        x = np.column_stack([np.ones(y.size), base, features[:, j]])
+        eta = np.column_stack([np.zeros(y.size), x @ got.contrasts[j].T])
+        chance = np.exp(eta - eta.max(axis=1, keepdims=True))
+        chance /= chance.sum(axis=1, keepdims=True)
+        pull = x.T @ (w[:, None] * (np.eye(3)[y] - chance))
+        assert np.abs(pull / (w @ np.abs(x))[:, None]).max() < 1e-9
+        assert got.loglik[j] == pytest.approx((w * np.log(chance[np.arange(y.size), y])).sum(), rel=1e-10)
+
+
 def test_missing_rows_and_an_absent_class(wine):
     y, base, features = wine
     observed = np.random.default_rng(5).random(features.shape) < 0.8

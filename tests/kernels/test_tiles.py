@@ -7,7 +7,18 @@ import numpy as np
 from discovery.kernels.compiled import compiled
 from discovery.kernels.logistic_pass import log_up_to_two
 from discovery.kernels.scales import feature_scales
-from discovery.kernels.tiles import CHUNK, WIDE, add_products, add_scaled, exp_of_negative, scale_row
+from discovery.kernels.tiles import (
+    BLOCK,
+    CHUNK,
+    WIDE,
+    add_block,
+    add_inner,
+    add_products,
+    add_scaled,
+    exp_of_negative,
+    multiply_block,
+    scale_row,
+)
 
 
 @compiled
@@ -75,3 +86,20 @@ def test_scales_in_one_walk_are_means_and_deviations_in_any_unit():
     np.testing.assert_allclose(spread / largest, expected, rtol=1e-7)
     assert complete.tolist() == [True] * (unit.size + 2) + [False]
     np.testing.assert_array_equal(columns, kept)
+
+
+@compiled
+def block_sums(into, left, right, product, grown):
+    add_inner(into, 8, left, BLOCK, right, 0, 2)
+    multiply_block(product, 0, left, BLOCK, right, BLOCK)
+    add_block(grown, 0, right, BLOCK, -0.5)
+
+
+def test_sums_over_a_block_of_rows_are_inner_products():
+    rng = np.random.default_rng(3)
+    left, right = rng.normal(size=(2, BLOCK)), rng.normal(size=(2, BLOCK))
+    into, product, grown = np.ones(24), np.empty(BLOCK), np.ones(BLOCK)
+    block_sums(into, left.ravel(), right.ravel(), product, grown)
+    np.testing.assert_allclose(into.reshape(3, 8).sum(axis=1) - 8, [0, *right @ left[1]], atol=1e-12)
+    np.testing.assert_array_equal(product, left[1] * right[1])
+    np.testing.assert_array_equal(grown, 1.0 - 0.5 * right[1])
