@@ -153,9 +153,8 @@ def _missing_features(findings, study) -> Iterable[Problem]:
 
 
 def _other_measures(findings, study, definitions) -> Iterable[Problem]:
-    there = study.features_and_flat().columns
     for name, (unit, definition) in findings.measures().items():
-        if name not in there:
+        if name not in study.features.columns:
             continue
         for what, first, mine in (
             ("unit", unit, study.units.get(name, "")),

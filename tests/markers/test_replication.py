@@ -200,6 +200,28 @@ def test_every_difference_is_refused_at_once_in_words(two_cohorts, tmp_path, roo
     assert not (tmp_path / "out").exists()
 
 
+def test_a_frozen_feature_that_does_not_vary_here_is_not_assessable_and_stops_nothing(
+    two_cohorts, root, tmp_path
+):
+    import discovery
+
+    for name in ("patients.csv", "features.csv", "labels.csv", "study.toml"):
+        (tmp_path / name).write_bytes((root / "cohorts" / "gbsg" / name).read_bytes())
+    features = pd.read_csv(tmp_path / "features.csv").assign(grade=2)
+    features.to_csv(tmp_path / "features.csv", index=False)
+    frozen = two_cohorts[0] / "first" / "frozen.json"
+    result = discovery.replicate(frozen, tmp_path / "study.toml", out=tmp_path / "out")
+    found = result.tables["replication"].set_index("feature")
+    assert found.loc["grade", "verdict"] == NOT_ASSESSABLE
+    assert "does not vary" in found.loc["grade", "note"]
+    whole = two_cohorts[1].tables["replication"].set_index("feature")
+    same = ["estimate", "p_one_sided", "verdict"]
+    pd.testing.assert_frame_equal(found.drop("grade")[same], whole.drop("grade")[same])
+    # it counts among the tests, as one that failed
+    assert found.loc["nodes", "p_holm"] == pytest.approx(whole.loc["nodes", "p_holm"])
+    assert len(result.tables["signature_performance"]) == 3
+
+
 def test_measures_of_findings_and_of_phenotypes_are_refused_together(two_cohorts, root):
     from discovery.markers.second_cohort import require_same
 
