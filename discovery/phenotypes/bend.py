@@ -10,7 +10,12 @@ from collections.abc import Callable
 
 import numpy as np
 
+from discovery.phenotypes.cluster import centres_of
+
 BENT = 0.1  # level of the test below, at which a cloud counts as bent
+# level at which pieces count as turned against each other; the second test costs two groups next to nothing
+TURNED_TWO, TURNED = 0.05, 0.01
+TURNED_DRAWS = 199
 ROUNDS = 50
 
 
@@ -32,6 +37,34 @@ def bend_p(scores: np.ndarray, along: np.ndarray) -> float:
         return 1.0
     explained = min(float(((left.T @ square) ** 2).sum()) / size, 1 - 1e-15)
     return float(f.sf(explained / (1 - explained) * (n - 2 - r) / r, r, n - 2 - r))
+
+
+def turned_pieces_p(scores: np.ndarray, labels: np.ndarray, k: int, rng: np.random.Generator) -> float:
+    """p of pieces that lie alike: whether the groups `labels` (n,) of scores (n, d) have one covariance.
+
+    A bent cloud cut in pieces has pieces turned against each other, whatever line one looks along. The
+    deviations from the groups' means, in the scale of their pooled covariance, are handed round between the
+    groups at random (199 times); the statistic is the squared distance of the groups' covariances from it.
+    """
+    means = centres_of(scores, labels, k)
+    size = np.bincount(labels, minlength=k).astype(float)
+    away = (scores - means[labels]) * np.sqrt(size / np.maximum(size - 1, 1))[labels][:, None]
+    n = len(away)
+    value, vector = np.linalg.eigh(away.T @ away / n)
+    keep = value > value[-1] * 1e-9
+    if not keep.any() or value[-1] <= 0:
+        return 1.0
+    away = away @ (vector[:, keep] / np.sqrt(value[keep]))
+    round_ = np.eye(away.shape[1])
+    of = [np.flatnonzero(labels == c) for c in range(k) if size[c] > 0]
+
+    def turned(order: np.ndarray) -> float:
+        covariances = [away[order[rows]].T @ away[order[rows]] / len(rows) for rows in of]
+        return sum(len(rows) * float(((s - round_) ** 2).sum()) for rows, s in zip(of, covariances))
+
+    observed = turned(np.arange(n)) * (1 - 1e-12)  # the same but for rounding counts as a tie
+    as_far = sum(turned(rng.permutation(n)) >= observed for _ in range(TURNED_DRAWS))
+    return float((1 + as_far) / (TURNED_DRAWS + 1))
 
 
 def along_the_bend(scores: np.ndarray, labels: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:

@@ -17,7 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from discovery.phenotypes.bend import BENT, along_the_bend, bend_p
+from discovery.phenotypes.bend import BENT, TURNED, TURNED_TWO, along_the_bend, bend_p, turned_pieces_p
 from discovery.phenotypes.cluster import centres_of, cut, matched, pooled_within
 from discovery.seeds import named_rng
 
@@ -33,15 +33,17 @@ LearnRule = Callable[[np.ndarray, np.ndarray, int], Rule]
 @dataclass(frozen=True, kw_only=True)
 class SeparationTest:
     """`dip` (k,), median over repeats of each group's dip; `p_group`, `p_group_strict` (k,), against normal
-    and against uniform samples; `p_bend`, the smallest over the groups, of a straight cloud; `p_bent`, of the
-    groups in a bent one (NaN where it is straight); `p_separation`, the larger of that and of all groups
-    together; `p_strict`, the smallest strict one times k (k = 2: once, as both scores are one); `scores`
-    (n, k), the margins of the repeat whose dips are nearest the median."""
+    and against uniform samples; `p_bend`, the smallest over the groups, of a straight cloud; `p_turned`, of
+    groups that lie alike; `p_bent`, of the groups in a bent cloud (NaN where it is straight);
+    `p_separation`, the larger of that and of all groups together; `p_strict`, the smallest strict one times k
+    (k = 2: once, as both scores are one); `scores` (n, k), the margins of the repeat whose dips are nearest
+    the median."""
 
     dip: np.ndarray
     p_group: np.ndarray
     p_group_strict: np.ndarray
     p_bend: float
+    p_turned: float
     p_bent: float
     p_separation: float
     p_strict: float
@@ -58,9 +60,10 @@ def separation_test(
     whole cohort.
 
     A normal cloud says nothing of a bent one, which shows humps wherever it is looked at along a chord. When
-    the cohort bends (`bend.bend_p` along the line between any group and the others), its groups must show the
-    gap in a second test: two groups along the bend, against uniform samples; three and more against the
-    cohort itself with its gaps filled (`blurred_cohorts`).
+    the cohort bends (`bend.bend_p` along the line between any group and the others) or its pieces lie turned
+    against each other (`bend.turned_pieces_p`), the groups must show the gap in a second test: two groups
+    along the bend, against uniform samples; three and more against the cohort itself with its gaps filled
+    (`blurred_cohorts`).
 
     References
     ----------
@@ -74,7 +77,8 @@ def separation_test(
     p_normal, p_uniform = _p_values(dip, normal), _p_values(dip, null_dips(n, "uniform"))
     rng = named_rng(seed, "phenotypes", "separation", "joint")
     each = [bend_p(scores, margins_of(scores, 1 * (labels == c), 2)(scores)[:, 0]) for c in range(k)]
-    bent = min(each) <= BENT
+    p_turned = turned_pieces_p(scores, labels, k, named_rng(seed, "phenotypes", "separation", "turned"))
+    bent = min(each) <= BENT or p_turned <= (TURNED_TWO if k == 2 else TURNED)
     together, p_bent = float(p_normal.min()), np.nan
     if k == 2 and bent:
         along, _ = again.left_out(scores, labels, 2, _both_ways)
@@ -89,6 +93,7 @@ def separation_test(
         p_group=p_normal,
         p_group_strict=p_uniform,
         p_bend=min(each),
+        p_turned=p_turned,
         p_bent=p_bent,
         p_separation=float(np.fmax(together, p_bent)),
         p_strict=float(min(1.0, (1 if k == 2 else k) * p_uniform.min())),

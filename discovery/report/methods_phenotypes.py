@@ -38,8 +38,9 @@ def _search(s: RunSettings, search: SearchRun) -> str:
         "cohorts of a normal copula with the same margins; the larger p-value counts. Whether there is a gap "
         "between groups was tested by the dip (Hartigan and Hartigan 1985) of the margins of patients left "
         "out (distance from the nearest boundary with another group), against normal samples, three groups "
-        "and more together by the sum of log p; where the cohort bends, two groups had to show the gap along "
-        "the bend too, against uniform samples, and more groups against the cohort with its gaps filled by "
+        "and more together by the sum of log p; where the cohort bends, or the groups lie turned against "
+        "each other (permutation test of one covariance), two groups had to show the gap along the bend too, "
+        "against uniform samples, and more groups against the cohort with its gaps filled by "
         "random moves. Stability is the Jaccard index over 100 bootstrap samples (Hennig 2007)."
     )
     if s.site and s.sites > 1:

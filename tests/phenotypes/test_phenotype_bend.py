@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from discovery.phenotypes.bend import along_the_bend, bend_p, fitted_circle
+from discovery.phenotypes.bend import TURNED, along_the_bend, bend_p, fitted_circle, turned_pieces_p
 from discovery.phenotypes.cluster import cut
 from discovery.phenotypes.model import by_size
 from discovery.phenotypes.separation import margins_of, separation_test
@@ -60,6 +60,42 @@ def test_p_of_a_bend_is_uniform_on_normal_clouds_and_small_on_an_arc(rng):
     assert bend_p(np.arange(30.0)[:, None], np.arange(30.0)) == 1
 
 
+def test_p_of_pieces_that_lie_alike_is_uniform_for_groups_of_one_covariance(rng):
+    root = rng.normal(size=(3, 3))
+    labels = np.arange(60) % 2
+    p = [
+        turned_pieces_p(rng.normal(size=(60, 3)) @ root + 5.0 * labels[:, None], labels, 2, rng)
+        for _ in range(200)
+    ]
+    assert stats.kstest(p, "uniform").pvalue > 0.01
+
+
+def test_pieces_turned_against_each_other_are_seen_in_any_scale(rng):
+    labels = np.arange(120) % 3
+    turn = np.deg2rad(60 * labels)
+    long, wide = 2.0 * rng.normal(size=120), 0.5 * rng.normal(size=120)
+    pieces = np.column_stack(
+        [long * np.cos(turn) - wide * np.sin(turn), long * np.sin(turn) + wide * np.cos(turn)]
+    ) + 4.0 * np.column_stack([labels, labels == 1])  # fmt: skip
+    p = [turned_pieces_p(x, labels, 3, np.random.default_rng(4)) for x in (pieces, pieces * [1, 1e4])]
+    assert p == [0.005, 0.005]
+
+
+@pytest.mark.parametrize("k", [2, 3])
+def test_a_curve_cut_in_pieces_is_bent_though_no_line_between_its_groups_shows_it(k, rng):
+    """A parabola whose pieces pass the dip against normal samples must show their gap in the second test."""
+    missed = passed = 0
+    for _ in range(20):
+        along = rng.uniform(-np.sqrt(3), np.sqrt(3), 150)
+        curve = 2 * np.column_stack([along, (along**2 - 1) / np.sqrt(0.8), 0 * along])
+        curve = curve + 0.6 * rng.normal(size=(150, 3))
+        labels = by_size(cut(curve, k, rng, method="kmeans", starts=10))
+        missed += turned_pieces_p(curve, labels, k, rng) > TURNED
+        passed += separation_test(curve, labels, k, seed=1).p_separation <= 0.05
+    assert missed <= 1
+    assert passed <= 1
+
+
 def test_places_along_the_bend_are_the_angles_of_a_half_circle(rng):
     arc, angle = half_circle(rng, 300, noise=0.2)
     place = along_the_bend(arc, in_two(arc, rng))(arc)
@@ -90,5 +126,6 @@ def test_a_straight_cloud_is_not_asked_for_a_second_gap(rng):
     cloud = rng.normal(size=(150, 4)) + 5.0 * where[:, None] * [1, 0, 0, 0]
     found = separation_test(cloud, in_two(cloud, rng), 2, seed=1)
     assert found.p_bend > 0.1
+    assert found.p_turned > 0.05
     assert np.isnan(found.p_bent)
     assert found.p_separation == found.p_group.min() <= 0.01
