@@ -261,6 +261,18 @@ def _too_few(kind: str, size: int) -> str:
     return f"not assessed: {size} {kind_of(kind).counted}, fewer than {kind_of(kind).least}"
 
 
+FEW = ("exploratory: ", "few events: ", "small: ")
+
+
+def few_words(kind: str, size: int, parameters: int) -> str:
+    """A warning where there are fewer than 10 of what limits the model for each coefficient; else ""."""
+    each = size / parameters
+    if each >= 10:
+        return ""
+    word = FEW[0] if each < 5 else FEW[1] if kind_of(kind).limited else FEW[2]
+    return f"{word}{size} {kind_of(kind).counted} for {parameters} coefficients"
+
+
 def _remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) -> list[list[str]]:
     """Warnings of each feature, the gravest first."""
     kind = kind_of(design.kind)
@@ -270,10 +282,8 @@ def _remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) 
     remarks: list[list[str]] = []
     for j, name in enumerate(design.feature_names):
         own: list[str] = more[j] if not reasons[j] else []
-        each = sizes[j] / parameters
-        if not reasons[j] and each < 10:
-            word = "exploratory: " if each < 5 else "few events: " if kind.limited else "small: "
-            own.append(f"{word}{sizes[j]} {kind.counted} for {parameters} coefficients")
+        if not reasons[j] and (few := few_words(design.kind, int(sizes[j]), parameters)):
+            own.append(few)
         if missing[j] > RANKED_MISSING:
             own.append(f"{100 * missing[j]:.0f} % missing: listed, not ranked")
         scale_note = design.scaling.table.at[name, "note"] if name in design.scaling.table.index else ""

@@ -11,7 +11,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import adjust, combine_by_cauchy
-from discovery.association.screen import ADJUSTED, Screen
+from discovery.association.screen import ADJUSTED, FEW, Screen, few_words
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
 from discovery.cohort.outcome_predictors import outcome_columns
@@ -186,7 +186,10 @@ def _rows_with(
         table.loc[at, "events"] = events
         how = model_of(design.kind, table.loc[at, "method"])
         table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
-        table.loc[at, "note"] = _note(str(table.loc[at, "note"]), plan, c, covariates)
+        note = str(table.loc[at, "note"])
+        if covariates:  # the former warning counts the patients with all covariates
+            note = "; ".join([_few(design, seen), *_without_few(note)])
+        table.loc[at, "note"] = _note(note, plan, c, covariates)
         for k, place in enumerate(each):
             table.loc[place, ["n", "n_left_out", "events"]] = table.loc[at, ["n", "n_left_out", "events"]]
             table.loc[place, ["estimate", "ci_low", "ci_high", "p_value"]] = _contrast(fits, c, k)
@@ -211,6 +214,15 @@ def _contrast(fits: ImputedFits, c, k: int) -> list[float]:
     one = fits.classes.contrast
     low, high = one.interval()
     return [one.estimate[c, k], low[c, k], high[c, k], one.p_value[c, k]]
+
+
+def _few(design: Design, seen: np.ndarray) -> str:
+    size = int(design.response.effective_sizes(seen[:, None])[0])
+    return few_words(design.kind, size, kind_of(design.kind).coefficients_of(design.base.shape[1]))
+
+
+def _without_few(note: str) -> list[str]:
+    return [part for part in note.split("; ") if not part.startswith((*FEW, "not assessed"))]
 
 
 def _note(note: str, plan, c, covariates: str) -> str:

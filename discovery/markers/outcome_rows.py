@@ -78,11 +78,14 @@ RANKS = ("rank", "rank_low", "rank_high", "family_rank", "family_rank_low", "fam
 class OutcomeParts:
     """What is gathered for one outcome on the way; indices `ranked` are into the design's features.
 
+    wide : the design of the patients that estimates and ranks are of; `design` itself, unless covariates were
+    imputed.
     number, family (p,) : the family of each feature and its central member. The rows name a family after
     its best ranked feature, and after the central one only where none of it could be ranked.
     """
 
     design: Design
+    wide: Design
     screen: Screen
     ranked: np.ndarray
     missing: np.ndarray
@@ -330,9 +333,9 @@ def _confirmed(o) -> list[str] | None:
 def _add_words(table, o, given, fdr, flags) -> None:
     """Flags, verdict and its rule."""
     design, screen = o.design, o.screen
-    sizes = design.response.effective_sizes(design.observed)
+    sizes = o.wide.response.effective_sizes(o.wide.observed)
     kind = kind_of(design.kind)
-    each = sizes / kind.coefficients_of(design.base.shape[1])
+    each = sizes / kind.coefficients_of(o.wide.base.shape[1])
     flips = {int(j): names for j, names in zip(o.ranked, o.site.flipped_without)} if o.site else {}
     turns = given.turns(screen.fit.coef[:, -1])
     words, rules, listed = [], [], []

@@ -199,6 +199,7 @@ def _gather(design, screen, found, names, place, horizon, completed, wide) -> Ou
         refit = prepare_refit(design, screen.firth, ranked, horizon=horizon)
     return OutcomeParts(
         design=design,
+        wide=wide,
         screen=screen,
         ranked=ranked,
         missing=missing,

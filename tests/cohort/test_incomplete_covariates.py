@@ -252,6 +252,47 @@ def test_the_ranking_is_of_the_patients_of_the_table(kind):
     pd.testing.assert_frame_equal(markers.table, two.table)
 
 
+def test_where_most_patients_lack_some_covariate_all_are_judged_as_they_are_counted():
+    """22 of 90 have all three: too few for a model of their own, not for one with covariates imputed."""
+    rng = np.random.default_rng(1)
+    ids = np.array([f"p{i}" for i in range(90)])
+    index = pd.Index(ids, name="patient_id")
+    covariates = pd.DataFrame(rng.normal(size=(90, 3)), columns=list("abc"), index=index)
+    covariates = covariates.where(rng.random((90, 3)) > 0.36)
+    features = pd.DataFrame(rng.normal(size=(90, 3)), columns=list("xyz"), index=index)
+    value = rng.poisson(0.9, 90).astype(float)
+    outcome = Outcome(
+        name="out", label="out", kind="count", patient_id=ids, value=value, exposure=np.ones(90)
+    )
+    narrow = build_design(outcome, covariates, features)
+    wide = wide_design(outcome, covariates, features, narrow)
+    before = screen(narrow, permutations=0)
+    assert narrow.effective_size / 4 < 5 < 10 < (value > 0).sum() / 4
+    found = impute_screen_and_covariates(narrow, before, wide, imputations=5, seed=1)
+    notes = found.screen.table.set_index("model")["note"].str.contains("exploratory")
+    assert not notes[ADJUSTED].any()
+    assert notes[COMPLETE_CASES].any()
+    markers = rank_markers(
+        [narrow], [found.screen], seed=1, replicates=5, completed={"out": found.completed},
+        wider={"out": found.design},
+    ).table  # fmt: skip
+    assert (markers["n"] == 90).all()
+    assert not markers["verdict"].str.contains("not assessable").any()
+    assert not markers["flags"].str.contains("fewer than 10 events").any()
+    third = (value > 0).cumsum() <= 30  # with 30 of them the warning counts those 30
+    fewer = Outcome(
+        name="out", label="out", kind="count", patient_id=ids, value=np.where(third, value, 0.0),
+        exposure=np.ones(90),
+    )  # fmt: skip
+    narrow = build_design(fewer, covariates, features)
+    wide = wide_design(fewer, covariates, features, narrow)
+    found = impute_screen_and_covariates(narrow, screen(narrow, permutations=0), wide, imputations=5, seed=1)
+    assert (
+        "few events: 30 patients with a count above 0 for 4 coefficients"
+        in row(found.screen.table, "x")["note"]
+    )
+
+
 def test_every_draw_has_its_own_covariates_from_its_own_patients():
     """Where a draw holds men alone (and donors are among the drawn), nobody else can be imputed."""
     _, wide, _, covariates = made()
