@@ -66,7 +66,6 @@ def fill_tile(data, rows, tile, nt, which, whole, n, events):
         centre[j] = data.centre[which[j]]
         scale[j] = 1.0 / data.spread[which[j]] if data.spread[which[j]] > 0.0 else 0.0
     tile.total[:] = 0.0
-    tile.start[: m * WIDE] = 0.0
     if whole:
         total, happened = 0.0, 0
         for i in range(m):
@@ -91,7 +90,7 @@ def fill_tile(data, rows, tile, nt, which, whole, n, events):
             row = rows.row[i]
             for j in range(WIDE):
                 e = i * WIDE + j
-                tile.x[e] = 0.0
+                tile.x[e], tile.start[e] = 0.0, 0.0
                 if j < count and data.observed[row, which[j]]:
                     value = data.features[row, which[j]]
                     tile.x[e] = rows.sign[i] * ((value - centre[j]) * scale[j])
@@ -106,6 +105,15 @@ def fill_tile(data, rows, tile, nt, which, whole, n, events):
             nt.status[j] = NOTHING_TO_FIT
         elif scale[j] == 0.0 or not varies(data, rows, which[j]):
             nt.status[j] = CONSTANT
+
+
+@compiled
+def log_odds(rows):
+    """Of the events, one half added to both sides."""
+    sides = np.full(2, 0.5)
+    for i in range(rows.row.size):
+        sides[1 if rows.sign[i] > 0.0 else 0] += rows.weight[i]
+    return np.log(sides[1] / sides[0])
 
 
 @compiled
@@ -166,6 +174,7 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
     )
     rows = turned_rows(used, data.event, data.base, data.base_centre, data.base_spread, weights)
     tile, other, base = new_tile(rows), new_tile(rows), new_shared_base(rows, k - 1)
+    base.beta[0] = log_odds(rows)
     nt, all_of = new_tile_newton(k, draw)
     waiting, all_there = new_tile_newton(k, draw)
     n, events, place = np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64)
@@ -186,8 +195,10 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
         free = k - 1 if turn in (BASE, OWN_BASES) else k
         passes = FIRST_PASSES if turn == COMPLETE else TO_THE_END
         maximise_tile(rows, current, newton, base, free, passes, begin)
-        if turn == BASE and nt.status[0] == OK:
-            learn_base(rows, nt, base)
+        if turn == BASE:
+            base.beta[:] = 0.0
+            if nt.status[0] == OK:
+                learn_base(rows, nt, base)
         if turn == OWN_BASES:
             for j in range(WIDE):
                 own[j] = nt.loglik[j] if given[j] == RUNNING and nt.status[j] == OK else np.nan

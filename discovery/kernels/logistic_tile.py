@@ -33,7 +33,7 @@ from .tiles import CHUNK, WIDE, add_columns, add_products
 
 TO_THE_END = MAX_ITERATIONS * (MAX_HALVINGS + 1)
 FRESH, SHARED, GO_ON = range(3)
-LAST_STEP = 5e-15  # squared length in standard errors, by total weight, of a step that is the last one
+LAST_STEP = 1e-14  # squared length in standard errors, by total weight, of a step that is the last one
 LOG_TWO = 0.6931471805599453
 
 
