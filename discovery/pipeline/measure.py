@@ -6,7 +6,7 @@ import hashlib
 import shutil
 import tempfile
 import weakref
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -76,6 +76,7 @@ def measure_study(
     workers: int | None = None,
     pictures: bool = False,
     progress: Progress | None = None,
+    when_read: Callable[[dict[str, dict[str, pd.DataFrame]]], None] | None = None,
 ) -> Measured:
     """Measure every recording of the index whose patient the study has.
 
@@ -85,6 +86,7 @@ def measure_study(
     workers : processes to use; the study's own setting otherwise. The tables do not depend on it.
     pictures : also make the tables that the pictures of the first 50 recordings draw
     progress : what to tell how far the work is
+    when_read : called with the tables of the pictures once all is read, before patients are summed up
 
     Returns
     -------
@@ -115,6 +117,8 @@ def measure_study(
         records = _all_records(tasks, workers or study.settings.analysis.workers, place / BEATS, progress)
         if all(record.reason for record in records):
             raise _nothing_measured(records, _settings(study).folder)
+        if when_read is not None:
+            when_read(_pictures_of(records))
         progress.stage("summing up patients")
         hashes, least = _hashes(study, records), _settings(study).least_windows
         measured = summed_up(records, rows, hashes, place / BEATS, least, given, absent)
@@ -141,6 +145,10 @@ def _nothing_measured(records: list[Record], folder: str) -> InputError:
     wanted = "at least one recording that can be measured is wanted"
     reasons = [Problem(file=record.recording, wanted=record.reason) for record in records]
     return InputError([Problem(file=folder, found=found, wanted=wanted), *reasons])
+
+
+def _pictures_of(records: list[Record]) -> dict[str, dict[str, pd.DataFrame]]:
+    return {r.recording: r.pictures for r in records if r.pictures and not r.reason}
 
 
 def _hashes(study: Study, records: list[Record]) -> dict[str, str]:
@@ -315,7 +323,7 @@ def summed_up(
         migrations=_stacked(r.migrations.assign(recording=r.recording) for r in measured),
         reliability=_reliability(windows, features, patients),
         shape=shape,
-        pictures={r.recording: r.pictures for r in measured if r.pictures},
+        pictures=_pictures_of(measured),
         notes=tuple(notes),
         input_hashes=hashes,
         beats_file=beats_file,

@@ -6,7 +6,7 @@ import json
 import os
 import platform
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -102,16 +102,34 @@ def draw_pictures(folder: ResultsFolder, measured: Measured, workers: int, *, pa
 
     `paper`: as PDF too, which takes twice the time.
     """
-    from joblib import Parallel, delayed
+    draw_into(place_of_pictures(folder), measured.pictures, workers, paper=paper)
 
+
+def place_of_pictures(folder: ResultsFolder) -> Path:
+    """The folder of the pictures, for the owner alone, without those of an earlier run."""
     place = folder.path / PRIVATE / PICTURES
     place.mkdir(mode=0o700, exist_ok=True)
     for old in place.iterdir():
         old.unlink()
-    names = _file_names(measured.pictures)
+    return place
+
+
+def draw_into(
+    place: Path,
+    pictures: Mapping[str, dict[str, pd.DataFrame]],
+    workers: int,
+    *,
+    paper: bool,
+    go_on: Callable[[], bool] = lambda: True,
+) -> None:
+    """The pictures of each recording into `place`; none is begun once `go_on` says no."""
+    from joblib import Parallel, delayed
+
+    names = _file_names(pictures)
     Parallel(n_jobs=min(workers, max(1, len(names))))(
         delayed(draw_recording)(recording, tables, place, names[recording], paper=paper)
-        for recording, tables in measured.pictures.items()
+        for recording, tables in pictures.items()
+        if go_on()
     )
 
 

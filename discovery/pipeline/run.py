@@ -14,9 +14,10 @@ import pandas as pd
 
 from discovery.pipeline.compile_ahead import compiling_ahead
 from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts
+from discovery.pipeline.drawing_ahead import DrawingAhead
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
-from discovery.pipeline.measured_files import draw_pictures, shape_table, with_measured, write_tables
+from discovery.pipeline.measured_files import shape_table, with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.phenotypes import TABLES as PHENOTYPES
 from discovery.pipeline.progress import Progress, Silent
@@ -90,26 +91,33 @@ def run(
     measured: Measured | None = None
     notes: list[str] = []
     here = workers if cluster is None else 1
-    with workers_at(cluster), compiling_ahead(study, workers=here) as compiling:
-        if study.settings.recordings is not None:
-            measured = measure_study(study, workers=workers, pictures=True, progress=progress)
-            study, notes = with_measured(study, measured)
-            remarks += [problem.sentence() for problem in study.warnings if problem not in known]
-        compiling.wait(progress)
-        tables, settings, frozen, private = analyse(
-            study, workers=workers, progress=progress, notes=notes,
-            reliability=None if measured is None else measured.reliability,
-            reliable=None if measured is None else reliable_patients(measured.quality, measured.windows),
-            shape=None if measured is None else measured.shape,
-        )  # fmt: skip
+    with DrawingAhead(workers) as drawing:
+        with workers_at(cluster), compiling_ahead(study, workers=here) as compiling:
+            if study.settings.recordings is not None:
+                measured = measure_study(
+                    study,
+                    workers=workers,
+                    pictures=True,
+                    progress=progress,
+                    when_read=drawing.begin if cluster is None else None,
+                )
+                study, notes = with_measured(study, measured)
+                remarks += [problem.sentence() for problem in study.warnings if problem not in known]
+            compiling.wait(progress)
+            tables, settings, frozen, private = analyse(
+                study, workers=workers, progress=progress, notes=notes,
+                reliability=None if measured is None else measured.reliability,
+                reliable=None if measured is None else reliable_patients(measured.quality, measured.windows),
+                shape=None if measured is None else measured.shape,
+            )  # fmt: skip
+            if measured is not None:
+                tables |= shape_table(measured)
+        tables, settings = masked(tables, settings, study)
+        remarks += folder.open()
         if measured is not None:
-            tables |= shape_table(measured)
-    tables, settings = masked(tables, settings, study)
-    remarks += folder.open()
-    if measured is not None:
-        write_tables(folder, measured, sites="sampling_sites.csv")
-        progress.stage("drawing recordings")
-        draw_pictures(folder, measured, workers, paper=False)
+            write_tables(folder, measured, sites="sampling_sites.csv")
+            progress.stage("drawing recordings")
+            drawing.into(folder, measured)
     started = {
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "host": platform.node(),
