@@ -121,11 +121,13 @@ def reliability_table(
         (SEPARATE_SEGMENTS, _segments(valid)),
         (WITHIN_SESSION, _halves(valid)),
     )
+    patient = np.unique(valid["patient_id"].to_numpy(), return_inverse=True)[1]
+    values = {name: valid[name].to_numpy(dtype=float) for name in features}
     rows = []
-    for name in features:
+    for name in values:
         row = None
         for source, session in sources:
-            row = _one(valid, name, source, session, conf_level)
+            row = _one(patient, values[name], name, source, session, conf_level)
             if row is not None:
                 break
         if row is None:
@@ -147,26 +149,22 @@ def reliability_table(
     return pd.DataFrame(rows)
 
 
-def _one(valid, name: str, source: str, session: np.ndarray, conf_level: float) -> Reliability | None:
-    table = valid[["patient_id"]].assign(session=session, value=valid[name].to_numpy(dtype=float))
-    table = table[(table["session"] >= 0) & np.isfinite(table["value"])]
-    means = table.groupby(["patient_id", "session"], sort=True)["value"].median().reset_index()
-    several = means.groupby("patient_id")["session"].transform("size") > 1
-    means = means[several]
-    patients = means["patient_id"].nunique()
+def _one(
+    patient: np.ndarray, value: np.ndarray, name: str, source: str, session: np.ndarray, conf_level: float
+) -> Reliability | None:
+    """From one value a window; `patient` numbers the patients, `session` (-1: none) their sessions."""
+    who, medians = _session_medians(patient, value, session)
+    count = np.bincount(who)
+    several = count[who] > 1
+    who, medians = who[several], medians[several]
+    patients = np.unique(who).size
     if patients < LEAST_PATIENTS:
         return None
-    most = means.groupby("patient_id").size().max()
-    if most == 2:
-        ordered = means.groupby("patient_id")["value"]
-        r, low, high = pair_reliability(
-            ordered.first().to_numpy(), ordered.last().to_numpy(), conf_level=conf_level
-        )
+    if count.max() == 2:
+        r, low, high = pair_reliability(medians[::2], medians[1::2], conf_level=conf_level)
         method = "correlation of two session medians"
     else:
-        r, low, high = intraclass_correlation(
-            means["value"].to_numpy(), means["patient_id"].to_numpy(), conf_level=conf_level
-        )
+        r, low, high = intraclass_correlation(medians, who, conf_level=conf_level)
         method = "ICC(1) of session medians"
     inside = source == WITHIN_SESSION
     if inside:  # two halves together are twice as long
@@ -179,13 +177,28 @@ def _one(valid, name: str, source: str, session: np.ndarray, conf_level: float) 
         ci_high=high,
         conf_level=conf_level,
         n_patients=int(patients),
-        n_sessions=len(means),
+        n_sessions=len(medians),
         source=source,
         usable_for_correction=not inside and bool(np.isfinite(r)),
         low=bool(r < LOW_RELIABILITY),
         method=method,
         note="shares the state of the day; not for correction" if inside else "",
     )
+
+
+def _session_medians(
+    patient: np.ndarray, value: np.ndarray, session: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Patient and median value of each session with a value, by patient, then by session."""
+    used = (session >= 0) & np.isfinite(value)
+    who, which, x = patient[used], session[used], value[used]
+    order = np.lexsort((x, which, who))
+    who, which, x = who[order], which[order], x[order]
+    new = np.ones(x.size, dtype=bool)
+    new[1:] = (who[1:] != who[:-1]) | (which[1:] != which[:-1])
+    first = np.flatnonzero(new)
+    stop = np.append(first, x.size)[1:]
+    return who[first], 0.5 * (x[(first + stop - 1) // 2] + x[(first + stop) // 2])
 
 
 def _visits(valid: pd.DataFrame) -> np.ndarray:
