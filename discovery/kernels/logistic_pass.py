@@ -35,7 +35,9 @@ class Tile(NamedTuple):
 
     x: np.ndarray  # (chunks 8 WIDE) scaled features, turned
     start: np.ndarray  # (chunks 8 WIDE) where the linear predictor starts: `CERTAIN` in a missing row
+    full: np.ndarray  # (1,) bool: every lane has every row
     total: np.ndarray  # (WIDE,) weight of the rows that are there
+    nothing: np.ndarray  # (8 WIDE) 0
     u: np.ndarray  # the others (8 WIDE), of one chunk
     v: np.ndarray
     vx: np.ndarray
@@ -80,7 +82,9 @@ def new_tile(rows):
     return Tile(
         np.zeros(size),
         start,
+        np.ones(1, dtype=np.bool_),
         np.zeros(WIDE),
+        np.zeros(small),
         np.zeros(small),
         np.zeros(small),
         np.zeros(small),
@@ -110,7 +114,10 @@ def evaluate_tile(rows, tile, nt, feature):
     for chunk in range(chunks):
         here, first = chunk * CHUNK * WIDE, chunk * CHUNK
         at = chunk * q * CHUNK
-        predict(rows, tile, chunk, tile.start, here, beta, q)
+        if tile.full[0] and chunk < chunks - 1:
+            predict(rows, tile, chunk, tile.nothing, 0, beta, q)
+        else:
+            predict(rows, tile, chunk, tile.start, here, beta, q)
         for e in range(CHUNK * WIDE):
             shrunk = exp_of_negative(-abs(u[e]))
             one = 1.0 + shrunk

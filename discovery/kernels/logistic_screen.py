@@ -66,6 +66,7 @@ def fill_tile(data, rows, tile, nt, which, whole, n, events):
         centre[j] = data.centre[which[j]]
         scale[j] = 1.0 / data.spread[which[j]] if data.spread[which[j]] > 0.0 else 0.0
     tile.total[:] = 0.0
+    tile.full[0] = whole
     if whole:
         total, happened = 0.0, 0
         for i in range(m):

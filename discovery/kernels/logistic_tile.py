@@ -155,12 +155,12 @@ def bend_steps(rows, tile, nt, base):
     """Chebyshev's correction of the first step: half the third derivative along it, by the information."""
     q = base.beta.size
     k = q + 1
-    sums, nothing = np.zeros(k * WIDE), np.zeros(CHUNK * WIDE)
+    sums = np.zeros(k * WIDE)
     step = nt.step.reshape(-1)
     x, vx, u = tile.x, tile.vx, tile.u
     for chunk in range(rows.weight.size // CHUNK):
         here = chunk * CHUNK * WIDE
-        predict(rows, tile, chunk, nothing, 0, step, q)
+        predict(rows, tile, chunk, tile.nothing, 0, step, q)
         for e in range(CHUNK * WIDE):
             u[e] *= u[e]
             vx[e] = u[e] * x[here + e]
