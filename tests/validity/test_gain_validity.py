@@ -7,14 +7,15 @@ truth is taken from 10,000 patients: `population`, the gain of models fitted the
 that the very models fitted in the study have among 2,000 patients never seen.
 
 The project's measured table has no such outcomes; what it has for survival (bias of the leading gain within
-.0034, interval coverage .958, at n = 500 .883; never gain_low above 0 without a true marker) is what these
-are held against, up to Monte Carlo error. `shared/operating_gain.csv` holds what many runs found; running
-this file as a program, with the path of a table, makes it.
+.0034, interval coverage .942 at n = 100, .958 at 150, .883 at 500; never gain_low above 0 without a true
+marker) is what these are held against, up to Monte Carlo error. `shared/operating_gain.csv` holds what
+many runs found; running this file as a program, with the path of a table, makes it.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -30,13 +31,13 @@ from discovery.markers.refit import prepare_refit
 from discovery.markers.table import rank_markers
 from discovery.study import Outcome
 
-KINDS, SIZES, TRUTHS = ("multiclass", "recurrent"), (150, 500), ("five", "none")
+KINDS, SIZES, TRUTHS = ("multiclass", "recurrent"), (100, 150, 500), ("five", "none")
 BLOCKS, BLOCK, RHO = 12, 5, 0.8
 NAMES = [f"f{k:02d}" for k in range(BLOCKS * BLOCK)]
 EFFECTS = {"five": np.array([0.5, 0.4, 0.3, 0.25, 0.2]), "none": np.zeros(5)}
 SEED, DRAWS, POPULATION, OTHERS = 17, 100, 10_000, 2_000
-RUNS = {150: 40, 500: 40}
-BIAS, COVER, COVER_LARGE = 0.0034, 0.958, 0.883
+RUNS = {100: 40, 150: 40, 500: 40}
+BIAS, COVER = 0.0034, {100: 0.942, 150: 0.958, 500: 0.883}
 FRAILTY, EPISODES = 0.8, 1.5
 
 
@@ -105,7 +106,11 @@ def one_study(kind: str, n: int, truth: str, population: np.ndarray, seed: int) 
 
 def measure(kind: str, n: int, truth: str, runs: int) -> pd.DataFrame:
     population = population_gain(kind, truth)
-    got = pd.DataFrame([one_study(kind, n, truth, population, seed) for seed in range(runs)]).astype(float)
+    return with_bias([one_study(kind, n, truth, population, seed) for seed in range(runs)])
+
+
+def with_bias(studies: list[dict[str, float]]) -> pd.DataFrame:
+    got = pd.DataFrame(studies).astype(float)
     middle = 0.5 * (got["population"] + got["external"])
     return got.assign(bias=got["corrected"] - middle, apparent_bias=got["apparent"] - middle)
 
@@ -125,9 +130,10 @@ def kept(row: dict[str, object]) -> bool:
     if row["causal_families"] == "none":
         good = round(row["low_above_0"] * runs) <= stats.binom.ppf(0.999, runs, 0.01)
         return bool(good and row["corrected"] < 0)
-    cover = COVER if n < 500 else COVER_LARGE
-    good = abs(row["bias"]) <= BIAS + 3.1 * row["se_bias"] and abs(row["bias"]) < row["apparent_bias"]
-    return bool(good and round(row["covers_top"] * runs) >= stats.binom.ppf(0.001, runs, cover))
+    good = abs(row["bias"]) <= BIAS + 3.1 * row["se_bias"]
+    if row["apparent_bias"] > 3.1 * row["se_bias"]:  # there is something to correct
+        good &= abs(row["bias"]) < row["apparent_bias"]
+    return bool(good and round(row["covers_top"] * runs) >= stats.binom.ppf(0.001, runs, COVER[n]))
 
 
 @pytest.mark.validity
@@ -143,21 +149,39 @@ def test_the_leading_gain_is_corrected_for_the_search(full_validity):
 
 def test_the_committed_table_holds_what_the_gain_promises(shared):
     table = pd.read_csv(shared / "operating_gain.csv")
-    assert set(zip(table["kind"], table["causal_families"])) == {(k, t) for k in KINDS for t in TRUTHS}
+    cells = list(zip(table["kind"], table["n"], table["causal_families"]))
+    assert len(set(cells)) == len(cells)
+    assert {(k, 150, t) for k in KINDS for t in TRUTHS} | {("multiclass", 500, "five")} <= set(cells)
     for row in table.to_dict("records"):
         assert kept(row), row
         assert row["runs"] == RUNS[row["n"]]
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description="Rows for shared/operating_gain.csv, as they finish.")
-    parser.add_argument("table", type=Path)
+    parser = argparse.ArgumentParser(description="Rows that shared/operating_gain.csv lacks.")
+    parser.add_argument("table", type=Path, help="each study is kept beside it; a stopped table goes on")
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
+    parser.add_argument("--sizes", nargs="+", type=int, choices=SIZES, default=SIZES)
     args = parser.parse_args()
-    rows = []
-    for kind, n, truth in ((k, n, t) for k in args.kinds for n in SIZES for t in TRUTHS):
-        row = row_of(kind, n, truth, measure(kind, n, truth, RUNS[n]))
-        rows.append(row | {"date": date.today().isoformat()})
+    rows = pd.read_csv(args.table).to_dict("records") if args.table.exists() else []
+    done = {(row["kind"], row["n"], row["causal_families"]) for row in rows if row["runs"] == RUNS[row["n"]]}
+    kept_at = args.table.with_suffix(".jsonl")
+    lines = kept_at.read_text().splitlines() if kept_at.exists() else []
+    studies: dict[tuple, list[dict]] = {}
+    for study in map(json.loads, lines):
+        studies.setdefault(tuple(study.pop("cell")), []).append(study)
+    for cell in ((k, n, t) for k in args.kinds for n in args.sizes for t in TRUTHS):
+        kind, n, truth = cell
+        if cell in done:
+            continue
+        population, mine = population_gain(kind, truth), studies.setdefault(cell, [])
+        for seed in range(len(mine), RUNS[n]):
+            found = one_study(kind, n, truth, population, seed)
+            mine.append({name: float(value) for name, value in found.items()})
+            with kept_at.open("a") as file:
+                file.write(json.dumps({"cell": cell} | mine[-1]) + "\n")
+        rows = [old for old in rows if (old["kind"], old["n"], old["causal_families"]) != cell]
+        rows.append(row_of(kind, n, truth, with_bias(mine)) | {"date": date.today().isoformat()})
         pd.DataFrame(rows).to_csv(args.table, index=False)
 
 
