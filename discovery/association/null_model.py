@@ -40,9 +40,11 @@ def fit_null(design: Design) -> NullModel:
 
 def missing_patterns(observed: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
     """(features, rows) for each set of features that are seen in the same patients."""
-    patterns, which = np.unique(observed, axis=1, return_inverse=True)
+    if observed.all():
+        return [(np.arange(observed.shape[1]), np.arange(observed.shape[0]))] if observed.shape[1] else []
+    _, first, which = np.unique(np.packbits(observed, axis=0), axis=1, return_index=True, return_inverse=True)
     which = np.asarray(which).ravel()
-    return [(np.flatnonzero(which == k), np.flatnonzero(patterns[:, k])) for k in range(patterns.shape[1])]
+    return [(np.flatnonzero(which == k), np.flatnonzero(observed[:, j])) for k, j in enumerate(first)]
 
 
 def centred_in_strata(values: np.ndarray, stratum: np.ndarray | None) -> np.ndarray:

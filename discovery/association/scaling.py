@@ -85,7 +85,9 @@ def learn_scaling(
                 for name in features.columns[infinite]
             ]
         )
-    rows = [_scale_of(raw[:, j], limits) for j in range(raw.shape[1])]
+    ordered = np.sort(raw.T, axis=1)  # missing values last
+    seen = (~np.isnan(ordered)).sum(axis=1)
+    rows = [_scale_of(raw[:, j], own[:n], limits) for j, (own, n) in enumerate(zip(ordered, seen))]
     table = pd.DataFrame(
         rows,
         columns=["low", "high", "mean", "sd", "n", "note"],
@@ -94,19 +96,33 @@ def learn_scaling(
     return FeatureScaling(table=table)
 
 
-def _scale_of(column: np.ndarray, limits: tuple[float, float] | None) -> tuple[Hashable, ...]:
-    values = column[~np.isnan(column)]
-    if not len(values):
+def _scale_of(
+    column: np.ndarray, ordered: np.ndarray, limits: tuple[float, float] | None
+) -> tuple[Hashable, ...]:
+    n = len(ordered)
+    if not n:
         return (-np.inf, np.inf, np.nan, np.nan, 0, "no value")
+    least, most = ordered[0], ordered[-1]
     low, high, note = -np.inf, np.inf, ""
     if limits is not None:
-        low, high = np.quantile(values, limits)
-        if low == high and values.min() < values.max():
+        low, high = (_quantile_of_ordered(ordered, share) for share in limits)
+        if low == high and least < most:
             low, high, note = -np.inf, np.inf, "not winsorised: nearly all values are the same"
-    clipped = np.clip(values, low, high)
+    clipped = np.clip(column if n == len(column) else column[~np.isnan(column)], low, high)
+    mean = float(clipped.mean())
     # a constant column may show a spread of rounding size: call it 0
-    sd = float(clipped.std(ddof=1)) if len(clipped) > 1 and clipped.min() < clipped.max() else 0.0
-    return (low, high, float(clipped.mean()), sd, len(values), note)
+    varies = max(least, low) < min(most, high)
+    sd = float(np.sqrt(((clipped - mean) ** 2).sum() / (n - 1))) if varies else 0.0
+    return (low, high, mean, sd, n, note)
+
+
+def _quantile_of_ordered(ordered: np.ndarray, share: float) -> float:
+    """Type 7, to the last digit that of `numpy.quantile`, which would sort again."""
+    place = (len(ordered) - 1) * share
+    below = int(place)
+    left, right, part = ordered[below], ordered[min(below + 1, len(ordered) - 1)], place - below
+    gap = right - left
+    return float(right - gap * (1 - part) if part >= 0.5 else left + gap * part)
 
 
 def _checked_limits(winsor: tuple[float, float] | bool | None) -> tuple[float, float] | None:
