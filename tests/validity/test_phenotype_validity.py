@@ -244,7 +244,9 @@ def test_the_committed_table_calls_no_noise_phenotypes(case, shared):
     rows = committed(shared).loc[case]
     assert set(rows.index) == {150, 400}
     assert (rows["runs"] >= 50).all()
-    assert (rows["supported"] / rows["runs"] <= FALSE_LIMIT).all()
+    # a cell of 100 cohorts can pass 2 % by chance: none is above it beyond that, nor are both sizes together
+    assert (stats.binom.sf(rows["supported"] - 1, rows["runs"], FALSE_LIMIT) > 0.05).all()
+    assert rows["supported"].sum() / rows["runs"].sum() <= FALSE_LIMIT
 
 
 @pytest.mark.parametrize("key", POWER, ids=str)
