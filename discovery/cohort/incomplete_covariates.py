@@ -21,6 +21,7 @@ from discovery.seeds import named_rng
 from discovery.study import Outcome
 from discovery.study.limits import Limits
 
+MANY = 10  # values, for a covariate to be drawn from a normal distribution
 COVARIATE = "covariate "  # before its name, where it stands among the features
 
 
@@ -87,12 +88,13 @@ class CompletedWithCovariates(Completed):
 class CompletedCovariates:
     """`completed` : copies of all features, and of the base columns; `counts` : covariate -> patients in whom
     it was imputed; `left_out` : covariate -> why some could not be; `predictors` : covariate -> how many;
-    `there` (n,) : every covariate known or imputed."""
+    `models` : covariate -> how it was drawn; `there` (n,) : every covariate known or imputed."""
 
     completed: Completed
     counts: dict[str, int]
     left_out: dict[str, str]
     predictors: dict[str, int]
+    models: dict[str, str]
     there: np.ndarray
 
 
@@ -154,10 +156,12 @@ def complete_covariates(
     """Copies of features and covariates imputed together; None where no covariate can be.
 
     Every covariate with gaps predicts, and is predicted by, the others, the outcome, the site and the
-    features that correlate with it. One of several levels takes part as one number: its levels on the first
-    canonical variate between them and covariates, sites and outcome, so that predictive mean matching takes a
-    whole level from a donor.
+    features that correlate with it. A number of many values is drawn from a normal distribution. One of
+    several levels takes part as one number: its levels on the first canonical variate between them and
+    covariates, sites and outcome, so that predictive mean matching takes a whole level from a donor.
     """
+    from discovery.kernels.chained import NORMAL
+
     design, p = wide.design, wide.design.features.shape[1]
     columns = {
         name: np.array([k for k, term in enumerate(design.terms) if term.covariate == name])
@@ -186,6 +190,7 @@ def complete_covariates(
         feature_names=(*design.feature_names, *(COVARIATE + name for name in names)),
     )
     plan = plan_imputation(chain, limits, always=range(p, p + len(names)))
+    plan = replace(plan, how=_normal_where_many(plan, scores, seen, levels, names))
     if not (plan.columns >= p).any():
         return None
     done = complete(chain, plan, imputations=imputations, seed=seed)
@@ -211,8 +216,31 @@ def complete_covariates(
         counts={names[j - p]: int(plan.n_missing[c]) for j, c in place.items() if j >= p},
         left_out={name: plan.reason[p + k] for k, name in enumerate(names) if plan.reason[p + k]},
         predictors={names[j - p]: int(plan.predictors[c]) for j, c in place.items() if j >= p},
+        models={
+            names[j - p]: "normal" if plan.how[c] == NORMAL else "predictive mean matching"
+            for j, c in place.items()
+            if j >= p
+        },
         there=there,
     )
+
+
+def _normal_where_many(plan: ImputationPlan, scores, seen, levels, names) -> np.ndarray:
+    """`plan.how` with normal draws for covariates that are numbers of many values.
+
+    A matched value comes from patients who have one. Where the covariate is missing in the extreme ones,
+    donors are too near the middle, and what is left of confounding goes to the features: simulated counts had
+    .455 for .40 with matching, .39 with normal draws.
+    """
+    from discovery.kernels.chained import NORMAL
+
+    how, p = plan.how.copy(), plan.x.shape[1] - len(names)
+    for c, j in enumerate(plan.columns):
+        if j >= p and levels[names[j - p]][2] is None:
+            known = scores[seen[:, j - p], j - p]
+            if len(np.unique(known)) >= MANY:
+                how[c] = NORMAL
+    return how
 
 
 def _levels(base, known, fixed, design: Design, at):

@@ -153,5 +153,5 @@ def _covariate_row(design: Design, name: str, found: CompletedCovariates, everyb
         "outcome": design.outcome, "feature": COVARIATE + name, "n": everybody, "n_known": there - n,
         "n_imputed": n, "n_beyond_limit": 0, "n_not_imputed": everybody - there,
         "imputations": found.completed.m, "predictors": found.predictors[name],
-        "model": "predictive mean matching", "note": found.left_out.get(name, ""),
+        "model": found.models[name], "note": found.left_out.get(name, ""),
     }  # fmt: skip

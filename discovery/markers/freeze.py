@@ -114,7 +114,7 @@ def _outcome(
 ) -> FrozenOutcome:
     about = next(outcome for outcome in study.outcomes if outcome.name == design.outcome)
     own = np.array([term.covariate != "site" for term in design.terms], dtype=bool)
-    horizon = _horizon(design)
+    horizon = _horizon(study, design)
     chosen = _chosen(markers, declared, most)
     scaled = standardised_outcome(design)
     continuous = design.kind == "continuous" and design.y is not None
@@ -158,10 +158,13 @@ def _signature(design: Design, own, horizon, tables: Mapping[str, pd.DataFrame])
     return freeze_signature(design, own, horizon, *(tables[name] for name in SIGNATURE_TABLES))
 
 
-def _horizon(design: Design) -> float | None:
-    """The time by which nine tenths of the events had come."""
+def _horizon(study: Study, design: Design) -> float | None:
+    """The horizon that the study file states; else the time by which nine tenths of the events had come."""
     if design.kind != "survival":
         return None
+    section = next(section for section in study.settings.outcomes if section.name == design.outcome)
+    if (stated := getattr(section, "horizon", None)) is not None:
+        return float(stated)
     assert design.time is not None
     assert design.event is not None
     times = design.time[design.event == 1]

@@ -39,7 +39,8 @@ def imputed_text(s: RunSettings) -> str:
         again = ", and anew in every draw of the bootstrap" if s.replicates else ""
         text += (
             f"Missing covariates were imputed in the same chain ({listed(list(s.imputed_covariates))}), a "
-            "category as a whole from a donor, so that estimates, ranks and gains are of all patients with "
+            "category as a whole from a donor and a number of ten values or more from the normal "
+            "regression, so that estimates, ranks and gains are of all patients with "
             f"an outcome{again}; familywise p-values, curves, shapes, prediction, "
             "signatures and the checks of sites and of redundancy are of the patients with all "
             "covariates. "

@@ -10,7 +10,11 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
+from discovery.association.design import design_of
+from discovery.association.screen import screen
+from discovery.markers.freeze import freeze
 from discovery.markers.frozen_file import read_frozen, write_frozen
+from discovery.markers.outcome_rows import CONTRACT, EXTRA
 from discovery.markers.replication import (
     CONSISTENT,
     CONTRADICTED,
@@ -266,3 +270,21 @@ def test_a_model_with_a_coefficient_too_few_is_refused(two_cohorts, tmp_path):
     path.write_text(json.dumps(content))
     with pytest.raises(InputError, match="coefficients"):
         read_frozen(path)
+
+
+def test_the_horizon_that_a_study_states_is_the_frozen_one(root, tmp_path):
+    text = (root / "cohorts" / "rotterdam" / "study.toml").read_text()
+    for name in ("patients.csv", "features.csv", "labels.csv"):
+        text = text.replace(f'"{name}"', f'"{root}/cohorts/rotterdam/{name}"')
+    found = []
+    kind = 'kind = "survival"\n'
+    for line in ("", "horizon = 1826\n"):
+        (tmp_path / "study.toml").write_text(text.replace(kind, kind + line))
+        study = read_study(tmp_path / "study.toml")
+        design = design_of(study, study.outcomes[0])
+        nobody = pd.DataFrame(columns=[*CONTRACT, *EXTRA]).astype({"estimate": float, "se": float})
+        screened = screen(design, permutations=0)
+        found.append(freeze(study, [design], [screened], nobody, definitions={}, versions={}).outcomes[0])
+    usual, stated = found
+    assert stated.horizon == 1826
+    assert usual.horizon == pytest.approx(np.quantile(design.time[design.event == 1], 0.9))

@@ -42,7 +42,7 @@ CELLS = [
 ]
 # An operating limit: a confounder missing in those with both a high feature and many events has no donors
 # there, matched values are too near the middle, and the feature keeps a part of the confounder's effect.
-LEAST_COVERAGE = {"count": 0.86}
+LEAST_COVERAGE: dict[str, float] = {}
 
 
 def drawn_study(kind, covariate, effect, rng):
