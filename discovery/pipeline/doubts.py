@@ -92,19 +92,25 @@ def refused(study: Study) -> Iterator[Problem]:
 
 
 def too_few(study: Study) -> Iterator[Problem]:
-    """Outcomes that have enough events, but not among the patients with complete covariates and site.
+    """Outcomes that have enough events, but not among the patients with site and complete covariates.
 
-    Too few from the start is noted when the outcome is read.
+    Where missing covariates are imputed they count as complete. Too few from the start is noted when the
+    outcome is read.
     """
     from discovery.association.design import build_design
     from discovery.association.kinds import kind_of
+    from discovery.cohort.incomplete_covariates import wide_design
 
+    nothing = study.features.iloc[:, :0]
     for outcome in screened(study):
         try:
-            design = build_design(outcome, study.covariates, study.features.iloc[:, :0], site=study.site)
+            design = build_design(outcome, study.covariates, nothing, site=study.site)
         except InputError as error:
             yield from error.problems
             continue
+        if study.settings.analysis.imputations:
+            wide = wide_design(outcome, study.covariates, nothing, design, site=study.site)
+            design = design if wide is None else wide.design
         size, kind = design.effective_size, kind_of(outcome.kind)
         if size < kind.least and (not kind.limited or effective_size(outcome) >= kind.least):
             left_out = "; ".join(f"{reason}: {n}" for reason, n in design.left_out.to_numpy())

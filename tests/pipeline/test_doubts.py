@@ -144,14 +144,23 @@ def test_too_few_among_the_complete_patients_are_said(folder):
         patients["responder"] = (np.arange(60) < 14).astype(int)
         patients.loc[:4, "age"] = np.nan
 
-    said = doubts(folder("responder", "walk", change=hidden))
+    def complete_cases(study):
+        text = (study / "study.toml").read_text()
+        (study / "study.toml").write_text(text.replace("replicates = 0", "replicates = 0\nimputations = 0"))
+        return study
+
+    imputed = folder("responder", "walk", change=hidden)
+    assert len(doubts(imputed)) == 1
+    tested = discovery.run(imputed, out=imputed / "out").tables["markers"]
+    assert "not assessable" not in set(tested["verdict"])
+    said = doubts(complete_cases(folder("responder", "walk", change=hidden)))
     assert len(said) == 2
     assert "a value is missing in 5 of 60 patients" in said[0]
     assert said[1] == (
         "study.toml: found '9'; the outcome 'responder' has too few patients in the rarer class to fit any "
         "regression: no feature will be tested (left out: covariate age is missing: 5)"
     )
-    study = folder("responder", change=hidden)
+    study = complete_cases(folder("responder", change=hidden))
     markers = discovery.run(study, out=study / "out").tables["markers"]
     assert set(markers["verdict"]) == {"not assessable"}
 
