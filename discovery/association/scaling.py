@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from discovery.kernels.ordered import quantiles_of_ordered
 from discovery.problems import InputError, Problem, nearest
 
 WINSOR = (0.01, 0.99)
@@ -105,7 +106,7 @@ def _scale_of(
     least, most = ordered[0], ordered[-1]
     low, high, note = -np.inf, np.inf, ""
     if limits is not None:
-        low, high = (_quantile_of_ordered(ordered, share) for share in limits)
+        low, high = quantiles_of_ordered(ordered, np.array(limits))
         if low == high and least < most:
             low, high, note = -np.inf, np.inf, "not winsorised: nearly all values are the same"
     clipped = np.clip(column if n == len(column) else column[~np.isnan(column)], low, high)
@@ -114,15 +115,6 @@ def _scale_of(
     varies = max(least, low) < min(most, high)
     sd = float(np.sqrt(((clipped - mean) ** 2).sum() / (n - 1))) if varies else 0.0
     return (low, high, mean, sd, n, note)
-
-
-def _quantile_of_ordered(ordered: np.ndarray, share: float) -> float:
-    """Type 7, to the last digit that of `numpy.quantile`, which would sort again."""
-    place = (len(ordered) - 1) * share
-    below = int(place)
-    left, right, part = ordered[below], ordered[min(below + 1, len(ordered) - 1)], place - below
-    gap = right - left
-    return float(right - gap * (1 - part) if part >= 0.5 else left + gap * part)
 
 
 def _checked_limits(winsor: tuple[float, float] | bool | None) -> tuple[float, float] | None:

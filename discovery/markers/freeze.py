@@ -162,8 +162,7 @@ def _horizon(study: Study, design: Design) -> float | None:
     """The horizon that the study file states; else the time by which nine tenths of the events had come."""
     if design.kind != "survival":
         return None
-    section = next(section for section in study.settings.outcomes if section.name == design.outcome)
-    if (stated := getattr(section, "horizon", None)) is not None:
+    if (stated := study.settings.stated_horizon(design.outcome)) is not None:
         return float(stated)
     assert design.time is not None
     assert design.event is not None

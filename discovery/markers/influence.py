@@ -40,7 +40,6 @@ NOTE = (
 )
 DRAWN_TOGETHER = 1 << 22  # weights held in memory at once
 COLUMNS_TOGETHER = 25
-NOTHING_LEFT = 1e-6  # largest residual of a base model that tells the classes apart by itself
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,7 +184,6 @@ def _require(design: Design, draws: int, seed: int) -> None:
 def _one_pass(design: Design, observed: np.ndarray):
     """`NullScore` of every feature over its `observed` patients."""
     from discovery.kernels.score import score_cox, score_linear, score_logistic
-    from discovery.kernels.screen_fit import OK, SEPARATED
 
     if design.kind == "survival":
         return score_cox(
@@ -194,10 +192,7 @@ def _one_pass(design: Design, observed: np.ndarray):
         )  # fmt: skip
     if design.kind == "continuous":
         return score_linear(design.y, design.base, design.features, observed=observed)
-    found = score_logistic(design.y, design.base, design.features, observed=observed)
-    if np.abs(found.residual).max(initial=0.0) < NOTHING_LEFT:
-        return found._replace(code=np.where(found.code == OK, SEPARATED, found.code))
-    return found
+    return score_logistic(design.y, design.base, design.features, observed=observed)
 
 
 def _measure(design: Design, horizon: float | None) -> Callable:

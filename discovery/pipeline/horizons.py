@@ -11,19 +11,13 @@ USUAL = "the latest round time with 20 patients and 15 % of all still followed"
 STATED = "as the study file states"
 
 
-def stated_horizon(study: Study, outcome: str) -> float | None:
-    """The horizon that the study file states for an outcome."""
-    section = next(section for section in study.settings.outcomes if section.name == outcome)
-    return getattr(section, "horizon", None)
-
-
 def horizon_of(study: Study, design: Design) -> float | None:
     """The time that a survival outcome is judged at, in its unit; None for other kinds or without events."""
     from discovery.survival.prediction_table import usual_horizon
 
     if design.kind != "survival" or design.event is None or not design.event.any():
         return None
-    return stated_horizon(study, design.outcome) or usual_horizon(design.time, design.event)
+    return study.settings.stated_horizon(design.outcome) or usual_horizon(design.time, design.event)
 
 
 def horizon_notes(study: Study, designs: Sequence[Design]) -> list[str]:
@@ -34,7 +28,7 @@ def horizon_notes(study: Study, designs: Sequence[Design]) -> list[str]:
         horizon = horizon_of(study, design)
         if horizon is not None:
             at = f"{horizon:g} {units.get(design.outcome, '')}".strip()
-            why = STATED if stated_horizon(study, design.outcome) else USUAL
+            why = STATED if study.settings.stated_horizon(design.outcome) else USUAL
             notes.append(
                 f"{design.outcome}: predictions, decision curves and differences in mean time are judged at "
                 f"{at} ({why}); the gain in the ranking takes in the whole follow-up"

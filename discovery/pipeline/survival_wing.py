@@ -25,7 +25,7 @@ from discovery.survival.follow_up_table import follow_up_table
 
 def cause_names(study: Study, outcome: str) -> dict[int, str]:
     """What the events of a survival outcome are called: the outcome itself, and the others by their code."""
-    settings = next(section for section in study.settings.outcomes if section.name == outcome)
+    settings = study.settings.outcome(outcome)
     if not isinstance(settings, SurvivalOutcome):
         return {}
     names = {1: settings.label or settings.name}

@@ -29,7 +29,7 @@ def leave_out_late(
     measured = source.require_numbers(column)[kept]
     found = []
     for outcome in outcomes:
-        section = next(section for section in settings.outcomes if section.name == outcome.name)
+        section = settings.outcome(outcome.name)
         happened = outcome.time
         if happened is None and section.dated is not None:
             happened = source.require_numbers(section.dated)[kept]

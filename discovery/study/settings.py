@@ -375,6 +375,13 @@ class StudyFile(Section):
     analysis: Analysis = Field(default_factory=Analysis)
     phenotypes: PhenotypeSearch = Field(default_factory=PhenotypeSearch)
 
+    def outcome(self, name: str) -> OutcomeSettings:
+        return next(section for section in self.outcomes if section.name == name)
+
+    def stated_horizon(self, outcome: str) -> float | None:
+        """Where the predictions of an outcome are judged, if the file says so."""
+        return getattr(self.outcome(outcome), "horizon", None)
+
     @model_validator(mode="after")
     def something_is_measured(self) -> StudyFile:
         if self.features is None and self.recordings is None:

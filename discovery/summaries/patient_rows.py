@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from discovery.beats.registry import FEATURES, columns_of, feature_of_column
+from discovery.kernels.ordered import quantiles_of_ordered
 from discovery.problems import InputError, Problem, nearest
 
 if TYPE_CHECKING:
@@ -163,7 +164,7 @@ def _summary(
         values = dict.fromkeys(STATISTICS[:-1], np.nan)
         middle = np.nan
         if not reason:
-            q05, q25, middle, q75, q95 = _quantiles(x[seen])
+            q05, q25, middle, q75, q95 = quantiles_of_ordered(np.sort(x[seen]), SHARES)
             values.update(iqr=q75 - q25, p05=q05, p95=q95)
             values.update(_periods(clock[seen], x[seen], _direction(name)))
         values["n"] = count
@@ -208,17 +209,6 @@ def _periods(clock: np.ndarray, x: np.ndarray, direction: str) -> dict[str, floa
         medians = [_median(x[i:j]) for i, j, short in zip(range(clock.size), stop, full) if not short]
         worst = max(medians) if direction == "higher" else min(medians)
     return {"baseline": _median(first), "worst": worst, "last": _median(last)}
-
-
-def _quantiles(x: np.ndarray) -> np.ndarray:
-    """What `np.quantile` gives at `SHARES`, digit for digit, for a few values in a tenth of the time."""
-    ordered = np.sort(x)
-    at = (x.size - 1) * SHARES
-    below = at.astype(np.int64)
-    part = at - below
-    low, high = ordered[below], ordered[np.minimum(below + 1, x.size - 1)]
-    step = high - low
-    return np.where(part < 0.5, low + step * part, high - step * (1 - part))
 
 
 def _median(x: np.ndarray) -> float:
