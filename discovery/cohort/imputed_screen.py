@@ -271,7 +271,7 @@ def imputation_table(design: Design, screen: Screen, completed, fits, plan) -> p
                 "n_beyond_limit": int(plan.n_limited[c]),
                 "imputations": completed.m,
                 "predictors": int(plan.predictors[c]),
-                "model": _model(plan, c) if plan.n_missing[c] else "",
+                "model": drawn_how(plan, c) if plan.n_missing[c] else "",
                 "estimate": pooled.estimate[c],
                 "se": pooled.se[c],
                 "df": pooled.df[c],
@@ -290,7 +290,8 @@ def imputation_table(design: Design, screen: Screen, completed, fits, plan) -> p
     return table.astype(dict.fromkeys(counts, "Int64"))
 
 
-def _model(plan, c: int) -> str:
+def drawn_how(plan, c: int) -> str:
+    """How missing values of column `c` of an imputation plan are drawn, in words."""
     from discovery.kernels.chained import MATCHED
 
     if plan.how[c] == MATCHED:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
-from discovery.association.outcome_models import standardised_outcome
+from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.screen import Screen
+from discovery.cohort.imputation import Completed
 from discovery.markers.frozen import (
     FrozenCandidate,
     FrozenFeature,
@@ -19,8 +21,11 @@ from discovery.markers.frozen import (
     FrozenSignature,
     FrozenTerm,
 )
-from discovery.markers.frozen_model import MODELLED, freeze_model
+from discovery.markers.frozen_completion import learn_completion
+from discovery.markers.frozen_imputation import freeze_imputation
+from discovery.markers.frozen_model import MODELLED, averaged, freeze_model
 from discovery.markers.frozen_signature import freeze_signature
+from discovery.markers.imputed_refit import completed_designs
 from discovery.markers.replication import TAU, Z95
 from discovery.markers.verdict import FOUND
 
@@ -44,6 +49,8 @@ def freeze(
     declared: Sequence[str] = (),
     tau: Mapping[tuple[str, str], float] | None = None,
     signatures: Mapping[str, pd.DataFrame] | None = None,
+    completed: Mapping[str, Completed] | None = None,
+    wider: Mapping[str, Design] | None = None,
     most: int = MOST,
 ) -> FrozenFindings:
     """The candidates of every outcome, at most `most` each and one a family, with all that tests them again.
@@ -56,6 +63,8 @@ def freeze(
     tau : (outcome, feature) -> spread of the effect between the sites; .10 is assumed, more where more
         was seen
     signatures : the tables "signature", "signature_performance" and "signature_words" of the run
+    completed, wider : by outcome, the copies that the screens were pooled over, and the design that they
+        are of where covariates were imputed; the models are then those of all its patients
 
     An outcome without a candidate is written down with none: there is nothing to replicate.
     """
@@ -64,7 +73,18 @@ def freeze(
         if design.kind in FREEZABLE:
             mine = markers[markers["outcome"] == design.outcome]
             outcomes.append(
-                _outcome(study, design, screen, mine, declared, tau or {}, signatures or {}, most)
+                _outcome(
+                    study,
+                    design,
+                    (wider or {}).get(design.outcome, design),
+                    (completed or {}).get(design.outcome),
+                    screen,
+                    mine,
+                    declared,
+                    tau or {},
+                    signatures or {},
+                    most,
+                )
             )
     tested = {candidate.feature for outcome in outcomes for candidate in outcome.candidates}
     beside = {name for outcome in outcomes if outcome.signature for name in outcome.signature.markers}
@@ -105,6 +125,8 @@ def _feature(study: Study, name: str, scale: pd.Series, definitions: Mapping[str
 def _outcome(
     study: Study,
     design: Design,
+    whole: Design,
+    completed: Completed | None,
     screen: Screen,
     markers: pd.DataFrame,
     declared: Sequence[str],
@@ -112,12 +134,14 @@ def _outcome(
     signatures: Mapping[str, pd.DataFrame],
     most: int,
 ) -> FrozenOutcome:
+    """`whole` is the design of the patients that the estimates are of, whose gaps `completed` fills; `design`
+    that of those with all covariates, of whom the signature is."""
     about = next(outcome for outcome in study.outcomes if outcome.name == design.outcome)
-    own = np.array([term.covariate != "site" for term in design.terms], dtype=bool)
-    horizon = _horizon(study, design)
+    copies, horizon = _copies(design, whole, completed), _horizon(study, whole)
+    own, bases = _own(design), [copy.base[:, _own(copy)] for copy in copies]
     chosen = _chosen(markers, declared, most)
-    scaled = standardised_outcome(design)
-    continuous = design.kind == "continuous" and design.y is not None
+    continuous = whole.kind == "continuous" and whole.y is not None
+    mean, sd = (float(whole.y.mean()), float(whole.y.std(ddof=1))) if continuous else (None, None)  # type: ignore[union-attr]
     return FrozenOutcome(
         name=design.outcome,
         label=design.label,
@@ -127,8 +151,8 @@ def _outcome(
         gain_measure=str(markers["gain_measure"].iloc[0]) if len(markers) else "",
         categories=design.categories,
         competing=len(design.causes) > 1,
-        mean=float(design.y.mean()) if continuous else None,  # type: ignore[union-attr]
-        sd=float(design.y.std(ddof=1)) if continuous else None,  # type: ignore[union-attr]
+        mean=mean,
+        sd=sd,
         horizon=horizon,
         terms=tuple(
             FrozenTerm(
@@ -138,24 +162,54 @@ def _outcome(
                 reference=term.reference,
                 mean=term.mean,
                 sd=term.sd,
-                share=float(column.mean()) if term.level else None,
+                share=float(np.mean([base[:, k].mean() for base in bases])) if term.level else None,
             )
-            for term, keep, column in zip(design.terms, own, design.base.T)
-            if keep
+            for k, term in enumerate(term for term in design.terms if term.covariate != "site")
         ),
-        base=_base_model(scaled, own, horizon),
+        base=_base_model(copies, bases, horizon),
         candidates=tuple(
-            _candidate(scaled, screen, row, own, horizon, tau.get((design.outcome, row["feature"]), 0.0))
+            _candidate(
+                copies, bases, screen, row, own, horizon, tau.get((design.outcome, row["feature"]), 0.0)
+            )
             for row in chosen
         ),
-        signature=_signature(scaled, own, horizon, signatures),
+        signature=_signature(design, own, horizon, signatures, mean, sd),
+        imputation=freeze_imputation(
+            whole, completed, study.settings.analysis.imputations, [row["feature"] for row in chosen]
+        ),
+        completion=learn_completion(bases),
     )
 
 
-def _signature(design: Design, own, horizon, tables: Mapping[str, pd.DataFrame]) -> FrozenSignature | None:
+def _own(design: Design) -> np.ndarray:
+    """Base columns (q,) bool that are no site; a second cohort has sites of its own."""
+    return np.array([term.covariate != "site" for term in design.terms], dtype=bool)
+
+
+def _copies(design: Design, whole: Design, completed: Completed | None) -> list[Design]:
+    """The design without gaps, as each completed copy has it, with the terms of `design`."""
+    kept = {term.name for term in design.terms if term.covariate != "site"}
+    if completed is None or not kept <= {term.name for term in whole.terms}:
+        return [standardised_outcome(design)]
+    at = [k for k, term in enumerate(whole.terms) if term.covariate == "site" or term.name in kept]
+    terms = tuple(whole.terms[k] for k in at)
+    return [
+        replace(copy, base=copy.base[:, at], terms=terms)
+        for copy in completed_designs(standardised_outcome(whole), completed)
+    ]
+
+
+def _signature(
+    design: Design, own, horizon, tables: Mapping[str, pd.DataFrame], mean: float | None, sd: float | None
+) -> FrozenSignature | None:
+    """Fitted in SDs of the patients of `design`; frozen in those of the outcome as written down."""
     if not all(len(tables.get(name, ())) for name in SIGNATURE_TABLES):
         return None
-    return freeze_signature(design, own, horizon, *(tables[name] for name in SIGNATURE_TABLES))
+    unit = 1.0
+    if sd is not None and design.y is not None:
+        unit = float(design.y.std(ddof=1)) / sd
+        design = replace(design, y=(design.y - mean) / sd)
+    return freeze_signature(design, own, horizon, *(tables[name] for name in SIGNATURE_TABLES), unit=unit)
 
 
 def _horizon(study: Study, design: Design) -> float | None:
@@ -179,31 +233,50 @@ def _chosen(markers: pd.DataFrame, declared: Sequence[str], most: int) -> list[d
     return found.drop_duplicates("redundancy_group").head(most).to_dict("records")
 
 
-def _base_model(design: Design, own: np.ndarray, horizon: float | None):
-    """The base model fitted on every patient: a screen of its own last column, given the others."""
-    if design.kind not in MODELLED:
+def _base_model(copies: Sequence[Design], bases: Sequence[np.ndarray], horizon: float | None):
+    """The base model of every patient, averaged over the copies."""
+    if copies[0].kind not in MODELLED:
         return None
-    from discovery.association.outcome_models import fit_columns
+    every = [_base_coefficients(copy) for copy in copies]
+    if any(coefficients is None for coefficients in every):
+        return None
+    coefficients, rows = np.mean(every, axis=0), np.ones(copies[0].n, dtype=bool)  # type: ignore[arg-type]
+    return averaged(
+        [
+            freeze_model(copy, coefficients, base @ coefficients, rows, horizon)
+            for copy, base in zip(copies, bases)
+        ]
+    )
 
-    rows = np.ones(design.n, dtype=bool)
-    coefficients = np.zeros(design.base.shape[1])
-    if design.base.shape[1]:
-        found = fit_columns(design.response, design.base[:, :-1], design.base[:, -1:], intervals=False)
-        if found.fit.code[0] != 0:
-            return None
-        coefficients = found.fit.coef[0, _first(design) :]
-    return freeze_model(design, coefficients[own], design.base[:, own] @ coefficients[own], rows, horizon)
+
+def _base_coefficients(design: Design) -> np.ndarray | None:
+    """Those that are no site's: a screen of the base model's last column, given the others."""
+    if not design.base.shape[1]:
+        return np.empty(0)
+    found = fit_columns(design.response, design.base[:, :-1], design.base[:, -1:], intervals=False)
+    return found.fit.coef[0, _first(design) :][_own(design)] if found.fit.code[0] == 0 else None
 
 
-def _candidate(design: Design, screen: Screen, row: dict, own, horizon, tau: float) -> FrozenCandidate:
-    j = design.feature_names.index(row["feature"])
+def _candidate(
+    copies: Sequence[Design], bases: Sequence[np.ndarray], screen: Screen, row: dict, own, horizon, tau: float
+) -> FrozenCandidate:
+    j = copies[0].feature_names.index(row["feature"])
     model = None
-    if design.kind in MODELLED:
-        coef = screen.fit.coef[j, _first(design) :]
+    if copies[0].kind in MODELLED:
+        coef = screen.fit.coef[j, _first(copies[0]) :]
         kept = np.concatenate([coef[:-1][own], coef[-1:]])
-        rows = design.observed[:, j]
-        score = design.base[:, own] @ kept[:-1] + design.features[:, j] * kept[-1]
-        model = freeze_model(design, kept, score, rows, horizon)
+        model = averaged(
+            [
+                freeze_model(
+                    copy,
+                    kept,
+                    np.column_stack([base, copy.features[:, j]]) @ kept,
+                    copy.observed[:, j],
+                    horizon,
+                )
+                for copy, base in zip(copies, bases)
+            ]
+        )
     shrunk = _number(row.get("shrunk_estimate"))
     low, high = _number(row.get("shrunk_low")), _number(row.get("shrunk_high"))
     return FrozenCandidate(

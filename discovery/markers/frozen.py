@@ -17,7 +17,7 @@ from discovery.association.coding import BaseCoding, Term
 from discovery.association.scaling import FeatureScaling
 
 SCHEMA: Literal["frozen findings"] = "frozen findings"
-SCHEMA_VERSION: Literal[2] = 2
+SCHEMA_VERSION: Literal[3] = 3
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e100, le=1e100)]  # squares stay finite
 Positive = Annotated[float, Field(allow_inf_nan=False, ge=1e-100, le=1e100)]
 
@@ -108,11 +108,50 @@ class FrozenSignature(Part):
     gain_high: Finite
 
 
+class FrozenImputedColumn(Part):
+    """A covariate, or a feature of the file, that had gaps: how its values were drawn, and from what.
+
+    `predictors` are terms of the base model, covariates and features by name; site and outcome are told
+    once for all columns.
+    """
+
+    name: str
+    role: Literal["covariate", "feature"]
+    method: str
+    predictors: tuple[str, ...]
+
+
+class FrozenImputation(Part):
+    """How the first cohort's missing values were imputed, and the second cohort's are for its tests.
+
+    `imputations` is the number of completed copies asked for, 0 for complete cases: one for each percent of
+    patients missing where that is more. `outcome`, `site` : whether they predicted the missing values.
+    """
+
+    method: Literal["chained equations"] = "chained equations"
+    imputations: Annotated[int, Field(ge=0, le=1000)]
+    outcome: bool
+    site: bool
+    columns: tuple[FrozenImputedColumn, ...] = ()
+
+
+class FrozenCompletion(Part):
+    """What the covariates say of each other: `mean` (q,) and `covariance` (q, q) of the outcome's q terms.
+
+    Enough to complete one patient, whichever covariates are missing, for a model that is meant for use before
+    the outcome is known; neither outcome nor site has a part in it.
+    """
+
+    mean: tuple[Finite, ...]
+    covariance: tuple[tuple[Finite, ...], ...]
+
+
 class FrozenOutcome(Part):
     """An outcome, its base model and the candidates to be tested.
 
     `mean` and `sd` are those of a continuous outcome, whose slopes are in these SDs. `horizon` is
-    the time to which predicted risks are compared with what happened.
+    the time to which predicted risks are compared with what happened. `imputation` is how missing values
+    were handled in the tests, `completion` how the models are applied to a patient without a covariate.
     """
 
     name: str
@@ -130,6 +169,8 @@ class FrozenOutcome(Part):
     base: FrozenModel | None
     candidates: tuple[FrozenCandidate, ...]
     signature: FrozenSignature | None = None
+    imputation: FrozenImputation | None = None
+    completion: FrozenCompletion | None = None
 
     def coding(self) -> BaseCoding:
         return coding_of(self.terms)
@@ -152,13 +193,14 @@ class Rules(Part):
 class FrozenFindings(Part):
     """The whole file.
 
-    Version 1 had no share of a category and no signature; what it holds means the same.
+    Version 1 had no share of a category and no signature, version 2 no imputation and no completion; what
+    they hold means the same.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
     schema_name: Literal["frozen findings"] = Field(default=SCHEMA, alias="schema")
-    schema_version: Literal[1, 2] = SCHEMA_VERSION
+    schema_version: Literal[1, 2, 3] = SCHEMA_VERSION
     study: str
     title: str = ""
     seed: int

@@ -10,10 +10,11 @@ from pydantic import ValidationError
 
 from discovery.files import write_bytes
 from discovery.markers.frozen import SCHEMA, SCHEMA_VERSION, FrozenFindings, FrozenModel, FrozenOutcome
+from discovery.markers.frozen_completion import not_a_covariance
 from discovery.problems import InputError, Problem, shown
 
 LARGEST_FILE = 50_000_000  # bytes
-READABLE = (1, SCHEMA_VERSION)
+READABLE = (1, 2, SCHEMA_VERSION)
 LARGEST = 100.0  # log ratio or slope per SD; no fit comes near
 
 
@@ -82,6 +83,9 @@ def _contradictions(findings: FrozenFindings, place: str) -> Iterable[Problem]:
             yield from _twice(place, f"{outcome.name} signature", outcome.signature.markers)
         yield from _lacking(outcome, place)
         yield from _too_large(outcome, place)
+        if outcome.completion and (fault := not_a_covariance(outcome.completion, len(outcome.terms))):
+            yield Problem(file=place, column=f"{outcome.name} completion", found=fault,
+                          wanted="mean and covariance of the outcome's terms")  # fmt: skip
         for names, model in _models(outcome):
             for name in names:
                 if name not in known:

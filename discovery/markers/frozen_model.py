@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,6 +62,18 @@ def freeze_model(
     assert design.y is not None
     level = intercept(design.kind, design.y[rows], score[rows])
     return FrozenModel(coefficients=tuple(coefficients.tolist()), intercept=level)
+
+
+def averaged(models: Sequence[FrozenModel | None]) -> FrozenModel | None:
+    """The model with the mean of the baselines that the completed copies gave; None if one gave none."""
+    known = [model for model in models if model is not None]
+    if len(known) < len(models):
+        return None
+    hazard = np.mean([model.hazard for model in known], axis=0)
+    levels = [model.intercept for model in known if model.intercept is not None]
+    return known[0].model_copy(
+        update={"hazard": tuple(hazard.tolist()), "intercept": float(np.mean(levels)) if levels else None}
+    )
 
 
 def intercept(kind: str, y: np.ndarray, score: np.ndarray) -> float:

@@ -19,13 +19,16 @@ def freeze_signature(
     terms: pd.DataFrame,
     performance: pd.DataFrame,
     words: pd.DataFrame,
+    *,
+    unit: float = 1.0,
 ) -> FrozenSignature | None:
     """The signature with the baseline of the whole cohort; None where there is none, where it has no marker,
     and where no value or gain is known that a second cohort could be compared with.
 
     Parameters
     ----------
-    design : a continuous outcome in SDs, as the signature was fitted
+    design : a continuous outcome in SDs as they are written down
+    unit : the SD that the signature was fitted in, in those of `design`
     own : (q,) bool, base columns that are no site; a second cohort has sites of its own
     terms, performance, words : the signature's tables, of any outcomes
     """
@@ -38,7 +41,7 @@ def freeze_signature(
     columns = design.base[:, own]
     fill = fill_coefficients(design, columns, names)
     features = filled_markers(design, columns, names, fill)
-    coefficients = np.concatenate([base, markers["coefficient"].to_numpy(dtype=float)])
+    coefficients = np.concatenate([base, markers["coefficient"].to_numpy(dtype=float)]) * unit
     score = np.column_stack([columns, features]) @ coefficients
     rows = np.ones(design.n, dtype=bool)
     model = freeze_model(design, coefficients, score, rows, horizon)

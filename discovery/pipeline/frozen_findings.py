@@ -10,6 +10,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.screen import Screen
 from discovery.markers.frozen import FrozenFindings
+from discovery.pipeline.imputation import ImputedScreens
 from discovery.study import Study
 
 
@@ -19,6 +20,7 @@ def frozen_findings(
     screens: Sequence[Screen],
     tables: Mapping[str, pd.DataFrame],
     versions: Mapping[str, str],
+    imputed: ImputedScreens | None = None,
 ) -> FrozenFindings:
     """The findings of a run that `replicate` tests again."""
     from discovery.markers.freeze import freeze
@@ -33,6 +35,8 @@ def frozen_findings(
         declared=study.settings.analysis.freeze,
         tau=spread_between_sites(tables.get("site_meta_analysis", pd.DataFrame())),
         signatures=tables,
+        completed=imputed.completed if imputed else {},
+        wider=imputed.wider if imputed else {},
     )
 
 

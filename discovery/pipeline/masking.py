@@ -247,7 +247,10 @@ def said(text: str, limit: int) -> str:
 
 
 def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
-    """The frozen findings with rounded counts and shares, and baseline hazards in steps of `limit` events."""
+    """The frozen findings with rounded counts and shares, and baseline hazards in steps of `limit` events.
+
+    Without `completion`: covariances of categories tell how many patients are in both.
+    """
     if not limit:
         return frozen
 
@@ -273,6 +276,7 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
                 "signature": outcome.signature
                 and outcome.signature.model_copy(update={"model": coarse(outcome.signature.model)}),
                 "base": coarse(outcome.base),
+                "completion": None,
                 "candidates": tuple(
                     candidate.model_copy(
                         update={

@@ -276,7 +276,7 @@ def analyse(
     if groups is not None:
         tables |= groups.tables
     settings = run_settings(study, analysed, ordered, tables, notes)
-    frozen = frozen_findings(study, designs, ordered, tables, settings.versions)
+    frozen = frozen_findings(study, designs, ordered, tables, settings.versions, imputed)
     if groups is None:
         return Analysed(tables, settings, frozen, {})
     kept = phenotypes_to_freeze(groups.model, study, definitions(study))
