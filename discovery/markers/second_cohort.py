@@ -12,9 +12,11 @@ import pandas as pd
 from discovery.association.coding import as_levels
 from discovery.association.design import Design, build_design
 from discovery.association.multiplicity import holm
-from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, method_text
-from discovery.markers.detectable import null_standard_errors
+from discovery.association.outcome_models import LEAST_EVENTS
+from discovery.cohort.imputed_screen import counted
+from discovery.cohort.incomplete_covariates import WideDesign, wide_design
 from discovery.markers.frozen import SCHEMA_VERSION, FrozenFeature, FrozenFindings, FrozenOutcome, coding_of
+from discovery.markers.frozen_completion import complete_base
 from discovery.markers.frozen_model import MODELLED
 from discovery.markers.frozen_steps import three_steps
 from discovery.markers.replication import (
@@ -24,6 +26,7 @@ from discovery.markers.replication import (
     replication_verdict,
     sceptical_p,
 )
+from discovery.markers.second_gaps import CandidateFits, fit_candidates
 from discovery.problems import InputError, Problem, nearest, shown
 
 if TYPE_CHECKING:
@@ -66,10 +69,13 @@ def replicate_findings(
     models: list[dict] = []
     for outcome in findings.outcomes:
         if outcome.candidates:
-            design = second_design(findings, outcome, study)
-            remarks += list(design.notes)
-            rows += _finding_rows(findings, outcome, design)
-            models += _model_rows(outcome, design, study)
+            narrow, wide = second_designs(findings, outcome, study)
+            fits = fit_candidates(
+                narrow, wide, outcome.imputation, limits=study.limits, seed=study.settings.study.seed
+            )
+            remarks += [*narrow.notes, *fits.remarks, *_left_out(outcome, fits)]
+            rows += _finding_rows(findings, outcome, fits)
+            models += _model_rows(outcome, narrow, wide, study)
     table = pd.DataFrame(rows)
     if len(table):
         table = _with_verdicts(table, findings)
@@ -81,9 +87,10 @@ def replicate_findings(
 def _older(findings: FrozenFindings) -> list[str]:
     if findings.schema_version == SCHEMA_VERSION:
         return []
+    less = "neither a signature nor shares of categories, and these are not compared; and "
     return [
-        "frozen.json is of an older schema version: it holds neither a signature nor shares of categories, "
-        "and these are not compared"
+        f"frozen.json is of an older schema version: it holds {less if findings.schema_version == 1 else ''}"
+        "nothing on missing values, and patients with one are left out"
     ]
 
 
@@ -252,47 +259,50 @@ def _shift_row(feature: FrozenFeature, column: pd.Series, study: Study) -> dict:
     }
 
 
-def second_design(
+def second_designs(
     findings: FrozenFindings, outcome: FrozenOutcome, study: Study, names: Sequence[str] | None = None
-) -> Design:
+) -> tuple[Design, WideDesign | None]:
     """The outcome in the second cohort on the scales and codings of the first; its sites are its own.
 
-    names : its features; those of the candidates otherwise
+    First of the patients with all covariates, then of all, None where nobody lacks one. names : its features;
+    those of the candidates otherwise.
     """
     if names is None:
         names = [candidate.feature for candidate in outcome.candidates]
     about: Outcome = next(o for o in study.outcomes if o.name == outcome.name)
-    covariates = list(dict.fromkeys(term.covariate for term in outcome.terms))
-    design = build_design(
-        replace(about, excluded_features=()),
-        adjusted_for(study)[covariates],
-        study.features[list(names)],
-        site=study.site,
-        scaling=findings.scaling(names),
-        coding=outcome.coding(),
-    )
-    if design.kind == "continuous":
-        assert design.y is not None
+    about = replace(about, excluded_features=())
+    if about.kind == "continuous":
+        assert about.value is not None
         assert outcome.mean is not None
         assert outcome.sd is not None
-        design = replace(design, y=(design.y - outcome.mean) / outcome.sd)
-    return design
+        about = replace(about, value=(np.asarray(about.value, dtype=float) - outcome.mean) / outcome.sd)
+    covariates = adjusted_for(study)[list(dict.fromkeys(term.covariate for term in outcome.terms))]
+    features = study.features[list(names)]
+    narrow = build_design(
+        about, covariates, features, site=study.site, scaling=findings.scaling(names), coding=outcome.coding()
+    )
+    return narrow, wide_design(about, covariates, features, narrow, site=study.site)
 
 
-def _finding_rows(findings: FrozenFindings, outcome: FrozenOutcome, design: Design) -> list[dict]:
-    fits = fit_columns(design.response, design.base, design.features, observed=design.observed)
-    sizes = design.response.effective_sizes(design.observed)
-    usable = (fits.fit.code == 0) & (sizes >= LEAST_EVENTS)
-    se_null = _null_errors(design)
+def all_patients(
+    outcome: FrozenOutcome, narrow: Design, wide: WideDesign | None, study: Study
+) -> tuple[Design, np.ndarray, np.ndarray]:
+    """Whom the frozen models are applied to, with the frozen terms' columns (n, terms), and who was completed
+    for it (n,) bool: everybody, where the first cohort said how."""
+    design = narrow if wide is None or outcome.completion is None else wide.design
+    base = outcome.coding().apply(adjusted_for(study).loc[design.patient_id])
+    if outcome.completion is None:
+        return design, base, np.zeros(design.n, dtype=bool)
+    return design, *complete_base(outcome.completion, outcome.terms, base)
+
+
+def _finding_rows(findings: FrozenFindings, outcome: FrozenOutcome, fits: CandidateFits) -> list[dict]:
     rows = []
     for j, candidate in enumerate(outcome.candidates):
         direction = 1 if candidate.estimate > 0 else -1
         shrunk = candidate.estimate if candidate.shrunk_estimate is None else candidate.shrunk_estimate
         shrunk_sd = candidate.se if candidate.shrunk_sd is None else candidate.shrunk_sd
-        good = bool(usable[j])
-        estimate, se, z = (
-            (float(v) if good else np.nan) for v in (fits.fit.coef[j, -1], fits.fit.se[j], fits.fit.z[j])
-        )
+        estimate, se, z = (float(v[j]) for v in (fits.estimate, fits.se, fits.z))
         low, high = prediction_interval(shrunk, shrunk_sd, se, candidate.tau)
         rows.append(
             {
@@ -306,12 +316,14 @@ def _finding_rows(findings: FrozenFindings, outcome: FrozenOutcome, design: Desi
                 "se_first": candidate.se,
                 "shrunk_first": shrunk,
                 "estimate": estimate,
-                "ci_low": float(fits.ci_low[j]) if good else np.nan,
-                "ci_high": float(fits.ci_high[j]) if good else np.nan,
+                "ci_low": float(fits.ci_low[j]),
+                "ci_high": float(fits.ci_high[j]),
                 "se": se,
                 "z": z,
                 "p_one_sided": float(one_sided_p(z, direction)),
                 "p_other_direction": float(one_sided_p(z, -direction)),
+                "estimate_complete_cases": float(fits.alone[j]),
+                "p_one_sided_complete_cases": float(one_sided_p(fits.z_alone[j], direction)),
                 "prediction_low": float(low),
                 "prediction_high": float(high),
                 "p_sceptical": float(
@@ -319,32 +331,26 @@ def _finding_rows(findings: FrozenFindings, outcome: FrozenOutcome, design: Desi
                         abs(candidate.estimate) / candidate.se, direction * z, (candidate.se / se) ** 2
                     )
                 ),
-                "se_null": float(se_null[j]),
+                "se_null": float(fits.se_null[j]),
                 "tau": candidate.tau,
                 "n_first": candidate.n,
-                "n": int(design.observed[:, j].sum()),
-                "events": int(sizes[j]) if design.kind != "continuous" else None,
-                "n_left_out": int(design.n_left_out[j]),
-                "method": method_text(design, penalised=bool(fits.firth[j])),
-                "note": "" if good else _why(fits.fit.code[j], sizes[j]),
+                "n": int(fits.n[j]),
+                "events": int(fits.sizes[j]) if outcome.kind != "continuous" else None,
+                "n_imputed": int(fits.n_imputed[j]),
+                "n_left_out": int(fits.n_left_out[j]),
+                "method": fits.method[j],
+                "note": fits.why[j],
             }
-        )  # fmt: skip
+        )
     return rows
 
 
-def _null_errors(design: Design) -> np.ndarray:
-    try:
-        return null_standard_errors(design)
-    except (InputError, KeyError, ValueError):
-        return np.full(len(design.feature_names), np.nan)
-
-
-def _why(code: int, size: int) -> str:
-    from discovery.kernels.screen_fit import REASONS
-
-    if size < LEAST_EVENTS:
-        return f"only {size} events or patients in the rarer class; {LEAST_EVENTS} are needed"
-    return str(REASONS[int(code)])
+def _left_out(outcome: FrozenOutcome, fits: CandidateFits) -> Iterable[str]:
+    """Who is in no test of this outcome, with the reasons, in words."""
+    reasons = fits.design.left_out
+    if len(reasons):
+        listed = "; ".join(f"{reason}: {counted(n)}" for reason, n in zip(reasons["reason"], reasons["n"]))
+        yield f"{outcome.label or outcome.name}: left out of the tests: {listed}"
 
 
 def _with_verdicts(table: pd.DataFrame, findings: FrozenFindings) -> pd.DataFrame:
@@ -376,18 +382,20 @@ def _with_verdicts(table: pd.DataFrame, findings: FrozenFindings) -> pd.DataFram
     return table
 
 
-def _model_rows(outcome: FrozenOutcome, design: Design, study: Study) -> list[dict]:
-    if outcome.base is None or design.kind not in MODELLED:
+def _model_rows(outcome: FrozenOutcome, narrow: Design, wide: WideDesign | None, study: Study) -> list[dict]:
+    if outcome.base is None or narrow.kind not in MODELLED:
         return []
-    base = outcome.coding().apply(adjusted_for(study).loc[design.patient_id])
+    design, base, completed = all_patients(outcome, narrow, wide, study)
     rows: list[dict] = []
     for j, candidate in enumerate(outcome.candidates):
         seen = design.observed[:, j]
         sizes = design.response.effective_sizes(seen[:, None])
         if candidate.model is not None and sizes[0] >= LEAST_EVENTS:
             feature = design.features[:, [j]]
+            about = {"outcome": outcome.name, "feature": candidate.feature}
+            filled = {"n_imputed": int((completed & seen).sum())}
             rows += [
-                {"outcome": outcome.name, "feature": candidate.feature} | step
+                about | step | filled
                 for step in three_steps(outcome, candidate.model, design, base, feature, seen)
             ]
     return rows

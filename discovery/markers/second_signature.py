@@ -12,7 +12,7 @@ from discovery.association.outcome_models import LEAST_EVENTS
 from discovery.markers.frozen import FrozenFindings, FrozenOutcome, FrozenSignature
 from discovery.markers.frozen_signature import filled_markers
 from discovery.markers.frozen_steps import STEPS, three_steps
-from discovery.markers.second_cohort import adjusted_for, second_design
+from discovery.markers.second_cohort import all_patients, second_designs
 from discovery.markers.signature_judged import BETTER, NO_BETTER, signed
 from discovery.study import Study
 
@@ -54,11 +54,11 @@ def _judged(
         why = "this cohort has no such outcome"
     if why:
         return [], f"{start} is {NOT_ASSESSABLE}: {why}."
-    design = second_design(findings, outcome, study, signature.markers)
+    narrow, wide = second_designs(findings, outcome, study, signature.markers)
+    design, base, completed = all_patients(outcome, narrow, wide, study)
     if design.effective_size < LEAST_EVENTS:
         few = f"only {design.effective_size} events or patients in the rarer class, {LEAST_EVENTS} are needed"
         return [], f"{start} is {NOT_ASSESSABLE}: {few}."
-    base = outcome.coding().apply(adjusted_for(study).loc[design.patient_id])
     features = filled_markers(design, base, signature.markers, np.array(signature.fill).T)
     everyone = np.ones(design.n, dtype=bool)
     about = {
@@ -72,6 +72,7 @@ def _judged(
         "gain_first": signature.gain,
         "gain_first_low": signature.gain_low,
         "gain_first_high": signature.gain_high,
+        "n_imputed": int(completed.sum()),
         "filled_share": 1 - float(design.observed.mean()),
     }
     rows = [about | step for step in three_steps(outcome, signature.model, design, base, features, everyone)]

@@ -93,6 +93,7 @@ def methods_sentences(
             "the baseline alone refitted; with everything refitted here (optimistic). Observed and expected "
             "events are compared over the time each patient was watched (Crowson, Atkinson & Therneau 2016)."
         )
+    out += _missing_sentences(findings, models, signatures)
     if len(signatures):
         out.append(
             "The signature of the first cohort was applied with its coefficients, scales and limits; a "
@@ -103,6 +104,41 @@ def methods_sentences(
     return out
 
 
+def _missing_sentences(*tables: pd.DataFrame) -> list[str]:
+    """What was done with missing values, as the tables count them: of the findings, then of models."""
+    imputed = [
+        len(table) > 0 and bool((table["n_imputed"].isna() | table["n_imputed"].gt(0)).any())
+        for table in tables
+    ]
+    out = []
+    if imputed[0]:
+        out.append(
+            "Missing values were imputed for the tests as in the first cohort, by chained equations with "
+            "the outcome among the predictors, and the models pooled over the completed copies; complete "
+            "cases stand beside them in replication.csv."
+        )
+    if any(imputed[1:]):
+        out.append(
+            "For the frozen models, which are meant for use before an outcome is known, a missing covariate "
+            "was predicted from the other covariates by their mean and covariance in the first cohort (a "
+            "category by the probability of each level), without the outcome (Hoogland et al. 2020)."
+        )
+    return [
+        *out,
+        "Who is in no test, for want of the outcome or of a value that could not be filled, is counted.",
+    ]
+
+
+def _patients(row: object) -> str:
+    """How many are in a model, with those imputed and left out."""
+    parts = [
+        f"{words.whole(count)} {what}"
+        for name, what in (("n_imputed", "imputed"), ("n_left_out", "left out"))
+        if not words.missing(count := getattr(row, name, 0)) and count > 0
+    ]
+    return ", ".join([words.whole(row.n), *parts])  # type: ignore[attr-defined]
+
+
 def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
     rows = []
     for row in findings.itertuples():
@@ -111,6 +147,7 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
             (
                 str(row.label),
                 labels.get(row.outcome, row.outcome),
+                _patients(row),
                 words.effect(row.shrunk_first, measure),
                 words.interval(row.prediction_low, row.prediction_high, measure),
                 words.effect_interval(row.estimate, row.ci_low, row.ci_high, measure),
@@ -121,8 +158,8 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
             )
         )
     heads = (
-        "Finding", "Outcome", "First cohort, shrunk", "Expected here (95 %)", "Second cohort (95 %)",
-        "One-sided p, Holm", "Power", "Verdict", "Why",
+        "Finding", "Outcome", "Patients", "First cohort, shrunk", "Expected here (95 %)",
+        "Second cohort (95 %)", "One-sided p, Holm", "Power", "Verdict", "Why",
     )  # fmt: skip
     measures = words.listed(sorted({words.ratio_name(m) for m in findings["effect_measure"]}))
     note = f"Effects: {measures}, adjusted, on the first cohort's scale."
@@ -164,6 +201,7 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
     heads = (
         "Model",
         "Step",
+        "Patients",
         "Calibration slope",
         "Observed / expected",
         "Discrimination",
@@ -175,6 +213,7 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
             (
                 f"{names.get(r.feature, r.feature)}: {labels.get(r.outcome, r.outcome)}",
                 str(r.step),
+                _patients(r),
                 _with_interval(r.slope, r.slope_low, r.slope_high),
                 _with_interval(r.level, r.level_low, r.level_high),
                 f"{r.measure} {_with_interval(r.value, r.value_low, r.value_high)}",
@@ -187,7 +226,7 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
     )
     if models["level_is"].str.startswith("mean").any():
         note += (
-            " For a continuous outcome the fourth column is the mean of observed less expected, in SDs of "
+            " For a continuous outcome the fifth column is the mean of observed less expected, in SDs of "
             "the first cohort."
         )
     return Table(heads, tuple(rows), note=note)
