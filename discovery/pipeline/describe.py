@@ -81,7 +81,7 @@ def site_name(study: Study) -> str:
 def outcome_as_level(study: Study, outcome: Outcome) -> pd.Series:
     """An outcome in words for grouping, in order: event or not, class; a number stays one.
 
-    A competing event has the name that the user gave it by its code.
+    A competing event has its name, see `cause_names`.
     """
     index = pd.Index(outcome.patient_id, name="patient_id")
     if outcome.kind == "survival" and outcome.status is not None:

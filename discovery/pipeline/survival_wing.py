@@ -24,18 +24,42 @@ from discovery.survival.follow_up_table import follow_up_table
 
 
 def cause_names(study: Study, outcome: str) -> dict[int, str]:
-    """What the events of a survival outcome are called: the outcome itself, and the others by their code."""
+    """What the events of a survival outcome are called.
+
+    A competing event has its label; else the name of an outcome of which it is the event; else its code, if
+    that is a word. One without any is the competing event, with its code where there are more.
+    """
     settings = study.settings.outcome(outcome)
     if not isinstance(settings, SurvivalOutcome):
         return {}
     names = {1: settings.label or settings.name}
-    return names | {2 + k: f"{settings.status} = {code}" for k, code in enumerate(settings.competing)}
+    elsewhere = {
+        other.event: other.label or other.name
+        for other in study.settings.outcomes
+        if isinstance(other, SurvivalOutcome) and other.status == settings.status and other is not settings
+    }
+    for k, code in enumerate(settings.competing):
+        if settings.competing_labels:
+            names[2 + k] = settings.competing_labels[k]
+        elif code in elsewhere:
+            names[2 + k] = elsewhere[code]
+        elif isinstance(code, str) and any(letter.isalpha() for letter in code):
+            names[2 + k] = code
+        else:
+            which = f" ({settings.status} = {code})" if len(settings.competing) > 1 else ""
+            names[2 + k] = f"competing event{which}"
+    return names
 
 
 def named_causes(study: Study, screen: Screen) -> pd.DataFrame:
     """The table of a screen with competing events called by the user's own code."""
-    names = cause_names(study, screen.outcome)
-    words = {f"competing event {k}:": f"competing event ({name}):" for k, name in names.items()}
+    settings = study.settings.outcome(screen.outcome)
+    if not isinstance(settings, SurvivalOutcome):
+        return screen.table
+    words = {
+        f"competing event {k}:": f"competing event ({settings.status} = {code}):"
+        for k, code in enumerate(settings.competing, start=2)
+    }
     model = screen.table["model"].replace(words, regex=True)
     return screen.table.assign(model=model)
 

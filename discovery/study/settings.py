@@ -239,7 +239,8 @@ class CountOutcome(OutcomeSection):
 
 
 class SurvivalOutcome(OutcomeSection):
-    """Time to an event; `competing` lists the codes of events that rule it out.
+    """Time to an event; `competing` lists the codes of events that rule it out, `competing_labels` what they
+    are called.
 
     `landmark` is the end of the window in which the features were measured: the outcome is judged from
     there on, among those still followed without an event. `horizon` is the time at which predictions are
@@ -251,6 +252,7 @@ class SurvivalOutcome(OutcomeSection):
     status: Text
     event: OneOrMoreCodes
     competing: Codes = ()
+    competing_labels: tuple[Text, ...] = ()
     censored: OneOrMoreCodes = 0
     entry: Text | None = None
     landmark: Positive | None = None
@@ -263,6 +265,13 @@ class SurvivalOutcome(OutcomeSection):
             if any(str(code) == str(other) for other in seen):
                 raise ValueError(f"the code {code!r} stands twice in event, competing and censored")
             seen.append(code)
+        return self
+
+    @model_validator(mode="after")
+    def labels_go_with_codes(self) -> SurvivalOutcome:
+        labels, codes = self.competing_labels, len(self.competing)
+        if labels and not len(labels) == len(set(labels)) == codes:
+            raise ValueError(f"competing_labels needs a label of its own for each of {codes} codes")
         return self
 
 

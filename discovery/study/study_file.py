@@ -113,6 +113,7 @@ WANTED = {
     "outcomes.status": A_COLUMN,
     "outcomes.event": ONE_CODE,
     "outcomes.competing": "a list of codes is wanted, such as [2]",
+    "outcomes.competing_labels": 'a list of names in quotes is wanted, such as ["Transplant"]',
     "outcomes.censored": ONE_CODE,
     "outcomes.entry": A_COLUMN,
     "outcomes.dated": A_COLUMN,

@@ -40,6 +40,7 @@ time = "time_days"
 status = "status"
 event = 1
 competing = [2]
+competing_labels = ["Transplant"]
 entry = "entry_days"
 unit = "days"
 

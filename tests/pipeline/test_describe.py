@@ -8,6 +8,8 @@ import pytest
 
 from discovery.association.design import design_of
 from discovery.pipeline.describe import describe_cohort, event_indicator, outcome_as_level, thirds_in_words
+from discovery.pipeline.survival_wing import cause_names
+from discovery.problems import InputError
 from discovery.study import Study, read_study
 
 HEAD = """
@@ -34,6 +36,12 @@ event = 3
 competing = [7, 2]
 """
 MALIGNANT = '[[outcomes]]\nname = "malignant"\nkind = "binary"\ncolumn = "malignant"\npositive = "M"\n'
+STROKE = (
+    DEATH.replace('"death"', '"stroke"')
+    .replace("Death from PAH", "Fatal stroke")
+    .replace("event = 3", "event = 2")
+)
+STROKE = STROKE.replace("[7, 2]", "[7, 3]")
 WALK = '[[outcomes]]\nname = "walk"\nkind = "continuous"\ncolumn = "walk"\n'
 CLASS = '[[outcomes]]\nname = "class"\nkind = "ordinal"\ncolumn = "class"\nlevels = ["low", "high"]\n'
 
@@ -80,12 +88,36 @@ def test_events_are_called_by_the_users_codes(study):
         "overall": 80,
         "Death from PAH: no event": 16,
         "Death from PAH: event": 32,
-        "state = 7": 16,
-        "state = 2": 16,
+        "competing event (state = 7)": 16,
+        "competing event (state = 2)": 16,
     }
     missing = described(found)["missing"]
     levels = missing[(missing["variable"] == "f1") & (missing["by"] == "death")]["level"]
-    assert list(levels) == ["no event", "event", "state = 7", "state = 2"]
+    assert list(levels) == ["no event", "event", "competing event (state = 7)", "competing event (state = 2)"]
+
+
+@pytest.mark.parametrize(
+    ("more", "other", "names"),
+    [
+        ("", "", ["competing event (state = 7)", "competing event (state = 2)"]),
+        ('competing_labels = ["Transplant", "Stroke"]\n', "", ["Transplant", "Stroke"]),
+        ("", STROKE, ["competing event (state = 7)", "Fatal stroke"]),
+    ],
+)
+def test_a_competing_event_has_the_name_that_the_study_file_gives_it(study, more, other, names):
+    found = study(DEATH + more + other)
+    assert cause_names(found, "death") == {1: "Death from PAH", 2: names[0], 3: names[1]}
+    assert [head for head in heads(found) if head in names] == names
+
+
+def test_one_competing_event_without_a_name_is_told_by_its_kind_alone(study):
+    one = DEATH.replace("competing = [7, 2]", "competing = [7]").replace("event = 3", "event = [3, 2]")
+    assert cause_names(study(one), "death") == {1: "Death from PAH", 2: "competing event"}
+
+
+def test_a_label_too_few_is_refused(study):
+    with pytest.raises(InputError, match="a label of its own for each of 2 codes"):
+        study(DEATH + 'competing_labels = ["Transplant"]\n')
 
 
 def test_the_groups_say_what_they_are_groups_of(study):
