@@ -1,4 +1,4 @@
-"""Covariance of Cox coefficients robust by patient: the sandwich at the estimate.
+"""Covariance of Cox coefficients robust by cluster, such as a patient: the sandwich at the estimate.
 
 Lin & Wei, J Am Stat Assoc 1989;84:1074-1078; Lin, Wei, Yang & Ying, J R Stat Soc B 2000;62:711-730.
 """
@@ -19,22 +19,44 @@ def fit_cox_by_patient(stop, event, X, patient, *, entry=None, stratum=None) -> 
     patient : int array (m,), 0 .. n - 1. A column without information has NaN in its row and column of the
     covariance, and so has everything where the fit did not converge.
     """
-    X, patient = np.asarray(X, dtype=float), np.asarray(patient, dtype=np.int64)
+    X = np.asarray(X, dtype=float)
     fit = fit_cox(stop, event, X, entry=entry, stratum=stratum)
     robust = np.full(fit.covariance.shape, np.nan)
     live = np.isfinite(np.diag(fit.covariance))
     if not fit.converged or not live.any():
         return fit, robust
-    plan = CoxPlan(stop, event, X[:, :-1], X[:, -1:], entry=entry, stratum=stratum)
-    total = _patient_scores(plan.data, patient, fit.coef)[:, live]
+    scores = score_contributions(stop, event, X, fit.coef, entry=entry, stratum=stratum)
     bread = fit.covariance[np.ix_(live, live)]
-    robust[np.ix_(live, live)] = bread @ (total.T @ total) @ bread
+    robust[np.ix_(live, live)] = sandwich(scores[:, live], bread, patient)
     return fit, robust
 
 
-def _patient_scores(data, patient, coef) -> np.ndarray:
-    """Score contributions (n, k) of each patient at `coef` (k,), in the caller's units."""
-    sets = risk_sets_of(data, np.ones(data.time.size))
+def sandwich(scores, bread, cluster=None) -> np.ndarray:
+    """Covariance (k, k) from weighted contributions (m, k) to the score and the model's covariance (k, k).
+
+    cluster : int array (m,), 0 .. n - 1, whose rows are added up first; every row its own otherwise
+    """
+    if cluster is not None:
+        codes = np.asarray(cluster, dtype=np.int64)
+        total = np.zeros((int(codes.max(initial=-1)) + 1, scores.shape[1]))
+        np.add.at(total, codes, scores)
+        scores = total
+    return bread @ (scores.T @ scores) @ bread
+
+
+def score_contributions(
+    time, event, X, coef, *, weights=None, entry=None, stratum=None, ties="efron"
+) -> np.ndarray:
+    """Derivative (m, k) of the score by each row's weight at `coef` (k,), 0 for a row of weight 0.
+
+    With the weights they add up to the score. Tied deaths in Efron's form: a death stays in the shrunken risk
+    sets of its own time with what is left of it, and nobody is put first.
+    """
+    X, coef = np.asarray(X, dtype=float), np.asarray(coef, dtype=float)
+    plan = CoxPlan(time, event, X[:, :-1], X[:, -1:], entry=entry, stratum=stratum)
+    data, m = plan.data, len(X)
+    whole = np.ones(m) if weights is None else np.asarray(weights, dtype=float)
+    sets = risk_sets_of(data, whole)
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
     q = data.base.shape[1]
     spread = np.append(data.base_spread, data.spread)
@@ -44,10 +66,11 @@ def _patient_scores(data, patient, coef) -> np.ndarray:
     rate = np.empty(len(predictor))
     for begin, end in zip(sets.segments[:-1], sets.segments[1:]):
         rate[begin:end] = np.exp(predictor[begin:end] - predictor[begin:end].max(initial=-np.inf))
-    rounds = make_rounds(sets, np.ones(len(rate)), True)
+    w = whole[sets.rows]
+    rounds = make_rounds(sets, w, ties == "efron")
     means, rows = np.empty((rounds.charge.size, q + 1)), np.empty((len(rate), q + 1))
-    risk_means(sets, rounds, rate, columns, means)
+    risk_means(sets, rounds, w * rate, columns, means)
     score_residuals(sets, rounds, rate, expected_events(sets, rounds, rate), columns, means, rows)
-    total = np.zeros((int(patient.max(initial=-1)) + 1, q + 1))
-    np.add.at(total, patient[sets.rows], rows)
-    return total * spread
+    out = np.zeros((m, q + 1))
+    out[sets.rows] = rows * spread
+    return out

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.stats import norm
 
 from discovery.survival.covariates import Design, design_matrix, require_full_rank
-from discovery.survival.cox_terms import CoxRows, event_terms, hazard_steps, score_residuals
+from discovery.survival.cox_terms import CoxRows, event_terms, hazard_steps
 from discovery.survival.follow_up import one_event, steps
 from discovery.survival.logrank import group_codes
 from discovery.survival.refusals import refuse, require_choice, require_level
@@ -204,7 +204,7 @@ def cox_model(
     model_covariance = covariance / scale
     used = model_covariance
     if robust and fit.converged:
-        used = _sandwich(ready, beta, covariance, cluster, ties) / scale
+        used = _robust(ready, beta, covariance, cluster, ties) / scale
     baseline = _baseline_hazards(ready, beta, ties) if fit.converged else ()
     kind = "robust by cluster" if cluster is not None else "robust" if robust else "model"
     errors = "profile likelihood" if interval == "profile" else f"{kind} errors"
@@ -239,9 +239,10 @@ def _profile(ready: PreparedCox, firth: bool, conf_level: float) -> tuple[np.nda
     return limits, p
 
 
-def _sandwich(ready: PreparedCox, beta, covariance, cluster, ties) -> np.ndarray:
-    rows = ready.rows
-    influence = score_residuals(rows, event_terms(rows, beta, ties=ties)) * rows.weights[:, None]
+def _robust(ready: PreparedCox, beta, covariance, cluster, ties) -> np.ndarray:
+    from discovery.kernels.cox_sandwich import sandwich, score_contributions
+
+    rows, codes = ready.rows, None
     if cluster is not None:
         labels = np.asarray(cluster)
         if labels.shape != ready.kept.shape:
@@ -252,10 +253,11 @@ def _sandwich(ready: PreparedCox, beta, covariance, cluster, ties) -> np.ndarray
                 found=str(labels.shape),
             )
         _, codes = np.unique(labels[ready.kept], return_inverse=True)
-        summed = np.zeros((codes.max() + 1, influence.shape[1]))
-        np.add.at(summed, codes, influence)
-        influence = summed
-    return covariance @ (influence.T @ influence) @ covariance
+    scores = score_contributions(
+        rows.time, rows.event.astype(float), rows.x, beta, weights=rows.weights,
+        entry=rows.entry if np.isfinite(rows.entry).any() else None, stratum=rows.stratum, ties=ties,
+    )  # fmt: skip
+    return sandwich(scores * rows.weights[:, None], covariance, codes)
 
 
 def _baseline_hazards(ready: PreparedCox, beta, ties) -> tuple[BaselineHazard, ...]:

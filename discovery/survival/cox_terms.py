@@ -168,30 +168,6 @@ def martingale_residuals(rows: CoxRows, terms: EventTerms) -> np.ndarray:
     return rows.event - expected
 
 
-def score_residuals(rows: CoxRows, terms: EventTerms) -> np.ndarray:
-    """Derivative of the score by each row's weight (n, k); weighted, they add up to the score.
-
-    For tied deaths Efron's form: a death stays in the shrunken risk sets of its own time with
-    weight 1 - fraction, and nobody is put first.
-    """
-    step = terms.weight / terms.s0
-    hazard = per_group(terms, step)
-    moved = per_group(terms, step[:, None] * terms.mean)
-    r = terms.r[:, None]
-    residual = -r * (
-        rows.x * over_risk_period(rows, terms, hazard)[:, None] - over_risk_period(rows, terms, moved)
-    )
-    died = terms.death_group >= 0
-    own = terms.death_group[died]
-    size = np.bincount(terms.group, minlength=len(terms.first))
-    average = per_group(terms, terms.mean) / size[:, None]
-    back = per_group(terms, terms.fraction * step)
-    back_moved = per_group(terms, (terms.fraction * step)[:, None] * terms.mean)
-    residual[died] += rows.x[died] - average[own]
-    residual[died] += r[died] * (rows.x[died] * back[own][:, None] - back_moved[own])
-    return residual
-
-
 def schoenfeld_residuals(rows: CoxRows, terms: EventTerms) -> tuple[np.ndarray, np.ndarray]:
     """Row numbers of the events and x less the risk-set mean at their time, (d, k)."""
     dead = np.flatnonzero(terms.death_group >= 0)
