@@ -99,14 +99,16 @@ def learn_coding(covariates: pd.DataFrame) -> BaseCoding:
     problems: list[Problem] = []
     for name in covariates.columns:
         column = covariates[name]
-        values = column.dropna()
-        if values.nunique() < 2:
+        numeric = pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)
+        numbers = column.to_numpy(dtype=float, na_value=np.nan) if numeric else np.empty(0)
+        numbers = numbers[~np.isnan(numbers)]
+        distinct = len(np.unique(numbers)) if numeric else column.nunique()
+        if distinct < 2:
+            values = column.dropna()
             found = f"only the value {shown(values.iloc[0])}" if len(values) else "no value"
             notes.append(f"covariate {name} left out: {found} among the patients analysed")
             continue
-        numeric = pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values)
-        if numeric and values.nunique() > 2:
-            numbers = values.to_numpy(dtype=float)
+        if numeric and distinct > 2:
             if not np.isfinite(numbers).all():
                 problems.append(
                     Problem(
@@ -126,6 +128,7 @@ def learn_coding(covariates: pd.DataFrame) -> BaseCoding:
                 )
             )
             continue
+        values = column.dropna()
         counts = as_levels(values).value_counts()
         levels = sorted(counts.index)
         if numeric:

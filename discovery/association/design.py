@@ -13,8 +13,8 @@ import pandas as pd
 from discovery.association.coding import BaseCoding, Term, keep_independent, learn_coding
 from discovery.association.episodes import Episodes, episode_rows
 from discovery.association.kinds import SCREENED_KINDS, kind_of
-from discovery.association.response import Response
-from discovery.association.scaling import WINSOR, FeatureScaling, learn_scaling
+from discovery.association.response import Response, total_over
+from discovery.association.scaling import WINSOR, FeatureScaling, learn_and_scale
 from discovery.problems import InputError, Problem, shown
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class Design:
     @property
     def n_left_out(self) -> np.ndarray:
         """Study patients without a part in each feature's model (p,)."""
-        return self.n_study - self.observed.sum(axis=0)
+        return self.n_study - total_over(self.observed)
 
     @property
     def effective_size(self) -> int:
@@ -181,18 +181,14 @@ def build_design(
     """
     ids = pd.Index(np.asarray(outcome.patient_id))
     _require_patients(outcome, ids, covariates=covariates, features=features, site=site)
-    covariates, features = covariates.loc[ids], features.loc[ids]
+    covariates, features = (t if t.index.equals(ids) else t.loc[ids] for t in (covariates, features))
     skipped = {*defined_from, *outcome.excluded_features}
-    excluded = pd.DataFrame(
-        [
-            (name, f"outcome {outcome.name} is defined from it")
-            for name in features.columns
-            if name in skipped
-        ],
-        columns=["feature", "reason"],
-    )
-    features = features.drop(columns=[name for name in features.columns if name in skipped])
-    scaling = scaling or learn_scaling(features, winsor)
+    excluded = [name for name in features.columns if name in skipped]
+    features = features.drop(columns=excluded) if excluded else features
+    if scaling is None:
+        scaling, scaled = learn_and_scale(features, winsor)
+    else:
+        scaled = scaling.apply(features)
     coding = coding or learn_coding(covariates)
     notes = list(coding.notes)
 
@@ -200,8 +196,8 @@ def build_design(
     site_all = None if site is None else site.loc[ids].astype(object).to_numpy()
     keep = _Rows(len(ids))
     _drop_unusable_outcomes(keep, outcome)
-    for name in covariates.columns:
-        keep.drop(covariates[name].isna().to_numpy(), f"covariate {name} is missing")
+    for name, missing in zip(covariates.columns, covariates.isna().to_numpy().T):
+        keep.drop(missing, f"covariate {name} is missing")
     if site_all is not None:
         keep.drop(pd.isna(site_all), "site is missing")
         site_all = _pool_small_sites(site_all, keep.rows, notes)
@@ -220,8 +216,10 @@ def build_design(
             ]
         )
 
-    scaled = scaling.apply(features)[rows]
+    scaled = scaled if len(rows) == len(ids) else scaled[rows]
     observed = ~np.isnan(scaled)
+    if not observed.all():
+        scaled = np.where(observed, scaled, 0.0)
     labels = None if site_all is None else site_all[rows].astype(str)
     base, terms, stratum = _base_model(base_all[rows], coding.terms, labels, outcome.kind, notes)
     survival = kind_of(outcome.kind).timed
@@ -242,7 +240,7 @@ def build_design(
         patient_id=ids.to_numpy()[rows],
         base=base,
         terms=terms,
-        features=np.where(observed, scaled, 0.0),
+        features=scaled,
         observed=observed,
         feature_names=tuple(str(name) for name in scaling.table.index),
         y=None if survival else part(outcome.value),
@@ -258,8 +256,18 @@ def build_design(
         scaling=scaling,
         coding=coding,
         n_study=len(ids),
-        left_out=pd.DataFrame(keep.reasons, columns=["reason", "n"]),
-        excluded=excluded,
+        left_out=pd.DataFrame(
+            {
+                "reason": np.array([reason for reason, _ in keep.reasons], dtype=object),
+                "n": np.array([n for _, n in keep.reasons], dtype=np.int64),
+            }
+        ),
+        excluded=pd.DataFrame(
+            {
+                "feature": np.array(excluded, dtype=object),
+                "reason": np.full(len(excluded), f"outcome {outcome.name} is defined from it", dtype=object),
+            }
+        ),
         notes=tuple(notes),
     )
 
@@ -301,7 +309,7 @@ def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | 
     for name, table in tables.items():
         if table is None:
             continue
-        absent = ids.difference(table.index)
+        absent = ids[:0] if table.index.equals(ids) else ids.difference(table.index)
         if len(absent):
             listed = ", ".join(map(str, absent[:5])) + (" …" if len(absent) > 5 else "")
             problems.append(

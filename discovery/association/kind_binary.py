@@ -6,6 +6,7 @@ import numpy as np
 
 from discovery.association.kind_survival import PairJudge, standard_errors
 from discovery.association.kinds import OutcomeKind
+from discovery.association.response import total_over
 
 
 class Binary(OutcomeKind):
@@ -22,7 +23,7 @@ class Binary(OutcomeKind):
         return rarest_class(response.y, rows)
 
     def events(self, design, observed):
-        return design.y @ observed
+        return total_over(observed, design.y)
 
     def plan(self, response, base, columns, observed):
         from discovery.kernels.logistic import LogisticPlan
@@ -55,8 +56,7 @@ def rarest_class(y: np.ndarray, rows: np.ndarray) -> np.ndarray:
     classes = np.unique(y)
     if len(classes) < 2:
         return np.zeros(rows.shape[1], dtype=int)
-    used = rows.astype(float)
-    return np.rint(np.min([(y == c) @ used for c in classes], axis=0)).astype(int)
+    return np.rint(np.min([total_over(rows, (y == c).astype(float)) for c in classes], axis=0)).astype(int)
 
 
 def ordered_pairs(y: np.ndarray) -> PairJudge:

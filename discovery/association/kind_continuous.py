@@ -32,19 +32,19 @@ class Continuous(OutcomeKind):
         return plan.interval(fit, conf_level=conf_level)
 
     def p_values(self, fit, base, observed):
-        from scipy import stats
+        from scipy.special import stdtr
 
         from discovery.association.multiplicity import never_zero
         from discovery.association.null_model import missing_patterns
+        from discovery.kernels.linear import residual_degrees
 
         freedom = np.full(len(fit.z), np.nan)
         for columns, rows in missing_patterns(observed):
-            own = np.column_stack([np.ones(len(rows)), base[rows]])
-            freedom[columns] = len(rows) - (np.linalg.matrix_rank(own) if len(rows) else 0) - 1
+            freedom[columns] = residual_degrees(np.ascontiguousarray(base[rows]))
         with np.errstate(invalid="ignore", divide="ignore"):
             t = np.abs(fit.coef[:, -1] / fit.se)
         usable = (fit.code == 0) & (freedom > 0)
-        return np.where(usable, never_zero(2 * stats.t.sf(t, np.where(usable, freedom, 1.0))), np.nan)
+        return np.where(usable, never_zero(2 * stdtr(np.where(usable, freedom, 1.0), -t)), np.nan)
 
     def p_of_statistic(self, statistic, df, n, freedom):
         from scipy import stats

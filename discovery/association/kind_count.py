@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from discovery.association.kinds import OutcomeKind
+from discovery.association.response import total_over
 
 
 class Count(OutcomeKind):
@@ -16,10 +17,10 @@ class Count(OutcomeKind):
     silent_at_zero = True
 
     def effective_sizes(self, response, rows):
-        return np.rint((response.y > 0).astype(float) @ rows.astype(float)).astype(int)
+        return np.rint(total_over(rows, (response.y > 0).astype(float))).astype(int)
 
     def events(self, design, observed):
-        return design.y @ observed
+        return total_over(observed, design.y)
 
     def plan(self, response, base, columns, observed):
         from discovery.kernels.count import CountPlan
@@ -61,7 +62,7 @@ class Count(OutcomeKind):
         from discovery.association.multiplicity import never_zero
         from discovery.kernels.count import fit_count
 
-        if not len(rows):
+        if not rows["feature"]:
             return []
         mu, alpha, _, z = base_expectation(design)
         loglik = fit_count(design.y, design.exposure, z[:, 1:]).loglik
@@ -70,13 +71,13 @@ class Count(OutcomeKind):
         pearson = ((design.y - mu) ** 2 / mu).sum() / max(design.n - z.shape[1], 1)
         blank = dict.fromkeys(("ci_low", "ci_high", "q_value", "p_familywise"), np.nan)
         note = f"Pearson chi-square over degrees of freedom under Poisson's variance: {pearson:.2f}"
-        row = rows.iloc[[0]].assign(
-            feature="", model="dispersion", term="alpha", estimate=alpha, p_value=p, n=design.n,
-            effect_measure="alpha: variance = mean + alpha mean^2",
-            events=design.y.sum(), n_left_out=design.n_study - design.n,
-            method="likelihood ratio against Poisson, half of chi-square with 1 df", note=note, **blank,
-        )  # fmt: skip
-        return [row]
+        row = {
+            "feature": [""], "model": "dispersion", "term": "alpha", "estimate": alpha, "p_value": p,
+            "n": design.n, "effect_measure": "alpha: variance = mean + alpha mean^2",
+            "events": design.y.sum(), "n_left_out": design.n_study - design.n,
+            "method": "likelihood ratio against Poisson, half of chi-square with 1 df", "note": note,
+        }  # fmt: skip
+        return [rows | row | blank]
 
     def start_base(self, design, weights, seen):
         coef = super().start_base(design, weights, seen)

@@ -73,7 +73,7 @@ class Multiclass(OutcomeKind):
         return list(contrasts(design, fit, rows, conf_level))
 
     def remarks(self, design, fit, assessed):
-        return [small_classes(design, observed) for observed in design.observed.T]
+        return small_classes(design)
 
     def coefficients(self, fit):
         absent = np.isneginf(fit.contrasts[..., :1])
@@ -112,33 +112,32 @@ def classes_of(y: np.ndarray) -> int:
 
 
 def contrasts(design, fit, rows, conf_level: float):
-    """A table for each class but the first: its log odds ratio against the first."""
+    """Rows for each class but the first: its log odds ratio against the first."""
     from scipy import stats
 
     from discovery.association.multiplicity import never_zero
 
     reach = stats.norm.ppf(0.5 + conf_level / 2)
     first = class_name(design, 0)
-    fitted = rows["p_value"].notna().to_numpy()
+    fitted = ~np.isnan(rows["p_value"])
+    overall, own = "likelihood-ratio test over all classes", "Wald test and interval"
+    blank = {"q_value": np.nan, "p_familywise": np.nan, "note": ""}
+    blank["method"] = [method.replace(overall, own) for method in rows["method"]]
     for c in range(fit.contrasts.shape[1]):
         name = class_name(design, c + 1)
         estimate = np.where(fitted, fit.contrasts[:, c, -1], np.nan)
         se = np.sqrt(fit.covariance[:, c, c])
         with np.errstate(invalid="ignore"):
             p = never_zero(2 * stats.norm.sf(np.abs(estimate / se)))
-        yield rows.assign(
-            term=f"{name} against {first}",
-            effect_measure=f"log odds ratio of {name} against {first}, per 1 SD",
-            estimate=estimate,
-            ci_low=estimate - reach * se,
-            ci_high=estimate + reach * se,
-            p_value=p,
-            q_value=np.nan,
-            p_familywise=np.nan,
-            method=rows["method"].str.replace(
-                "likelihood-ratio test over all classes", "Wald test and interval"
-            ),
-            note="",
+        numbers = (estimate, estimate - reach * se, estimate + reach * se, p)
+        yield (
+            rows
+            | blank
+            | dict(zip(("estimate", "ci_low", "ci_high", "p_value"), numbers))
+            | {
+                "term": f"{name} against {first}",
+                "effect_measure": f"log odds ratio of {name} against {first}, per 1 SD",
+            }
         )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from discovery.association.kind_binary import ordered_pairs
 from discovery.association.kinds import OutcomeKind
+from discovery.association.response import total_over
 
 PROPORTIONAL = "proportional odds"  # term of the rows that test it
 NOT_PROPORTIONAL = "odds not proportional"
@@ -28,9 +29,8 @@ class Ordinal(OutcomeKind):
 
         Harrell, Regression Modeling Strategies, 2nd ed., table 4.1, has the latter for ordered classes.
         """
-        used = rows.astype(float)
-        inside = np.array([(response.y == c) @ used for c in np.unique(response.y)])
-        return np.rint(used.sum(axis=0) - inside.max(axis=0)).astype(int)
+        inside = [total_over(rows, (response.y == c).astype(float)) for c in np.unique(response.y)]
+        return np.rint(total_over(rows) - np.max(inside, axis=0)).astype(int)
 
     def plan(self, response, base, columns, observed):
         from discovery.kernels.ordinal import OrdinalPlan
@@ -61,36 +61,38 @@ class Ordinal(OutcomeKind):
 
         if len(np.unique(design.y)) < 3:
             return []
-        found = brant_tests(design, rows["estimate"].notna().to_numpy())
-        more = rows.assign(
-            term=PROPORTIONAL,
-            effect_measure=[f"Wald test of equal log odds ratios, {k} df" if k else "" for k in found.df],
-            p_value=found.p_value,
-            q_value=benjamini_hochberg(found.p_value),
-            p_familywise=np.nan,
-            method="logistic regressions at each cut between classes (Brant); q by Benjamini-Hochberg",
-            note=list(found.reason),
-        )
-        more[["estimate", "ci_low", "ci_high"]] = np.nan
-        return [more]
+        found = brant_tests(design, ~np.isnan(rows["estimate"]))
+        blank = dict.fromkeys(("estimate", "ci_low", "ci_high", "p_familywise"), np.nan)
+        more = {
+            "term": PROPORTIONAL,
+            "effect_measure": [f"Wald test of equal log odds ratios, {k} df" if k else "" for k in found.df],
+            "p_value": found.p_value,
+            "q_value": benjamini_hochberg(found.p_value),
+            "method": "logistic regressions at each cut between classes (Brant); q by Benjamini-Hochberg",
+            "note": list(found.reason),
+        }
+        return [rows | blank | more]
 
     def flags(self, table):
         mine = table[(table["term"] == PROPORTIONAL) & (table["q_value"] <= FLAGGED_Q)]
         return {feature: [NOT_PROPORTIONAL] for feature in mine["feature"]}
 
     def remarks(self, design, fit, assessed):
-        return [small_classes(design, observed) for observed in design.observed.T]
+        return small_classes(design)
 
     def judge(self, design, horizon):
         return ordered_pairs(design.y)
 
 
-def small_classes(design, observed: np.ndarray) -> list[str]:
-    """A remark on classes with fewer than 5 patients among the rows `observed` (n,)."""
-    codes = design.y[observed].astype(int)
-    counts = np.bincount(codes, minlength=len(design.categories))
-    few = [f"{class_name(design, c)} {count}" for c, count in enumerate(counts) if count < SMALL_CLASS]
-    return [f"classes with fewer than {SMALL_CLASS} patients: {', '.join(few)}"] if few else []
+def small_classes(design) -> list[list[str]]:
+    """For each feature a remark on classes with fewer than 5 patients, where there are such."""
+    classes = range(max(int(design.y.max(initial=0)) + 1, len(design.categories)))
+    counts = np.array([total_over(design.observed, (design.y == c).astype(float)) for c in classes])
+    remarks: list[list[str]] = [[] for _ in design.feature_names]
+    for j in np.flatnonzero((counts < SMALL_CLASS).any(axis=0)):
+        few = [f"{class_name(design, c)} {counts[c, j]:.0f}" for c in classes if counts[c, j] < SMALL_CLASS]
+        remarks[j].append(f"classes with fewer than {SMALL_CLASS} patients: {', '.join(few)}")
+    return remarks
 
 
 def class_name(design, code: int) -> str:

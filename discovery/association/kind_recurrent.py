@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from discovery.association.kinds import OutcomeKind, one_of_many
+from discovery.association.response import total_over
 
 
 class Recurrent(OutcomeKind):
@@ -30,10 +31,10 @@ class Recurrent(OutcomeKind):
         return True
 
     def effective_sizes(self, response, rows):
-        return np.rint((response.y > 0).astype(float) @ rows.astype(float)).astype(int)
+        return np.rint(total_over(rows, (response.y > 0).astype(float))).astype(int)
 
     def events(self, design, observed):
-        return design.y @ observed
+        return total_over(observed, design.y)
 
     def plan(self, response, base, columns, observed):
         return EpisodePlan(response, base, columns, observed)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from discovery.association.kinds import OutcomeKind
+from discovery.association.response import total_over
 
 
 class Survival(OutcomeKind):
@@ -19,10 +20,10 @@ class Survival(OutcomeKind):
     chance = 0.5
 
     def effective_sizes(self, response, rows):
-        return np.rint(response.event @ rows.astype(float)).astype(int)
+        return np.rint(total_over(rows, response.event)).astype(int)
 
     def events(self, design, observed):
-        return design.event @ observed
+        return total_over(observed, design.event)
 
     def plan(self, response, base, columns, observed):
         from discovery.kernels.cox import CoxPlan

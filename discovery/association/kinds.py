@@ -35,6 +35,7 @@ MODULES = {
 }
 SCREENED_KINDS = tuple(MODULES)
 LEAST_EVENTS = 10  # below, no regression at all
+Rows = dict[str, Any]  # columns of a table: a list or array with a place for each row, or one value for all
 
 
 def one_of_many(weights: np.ndarray | None) -> bool:
@@ -85,7 +86,9 @@ class OutcomeKind:
 
     def effective_sizes(self, response: Response, rows: np.ndarray) -> np.ndarray:
         """What limits a model on the rows (n, k) of each column, (k,) int."""
-        return rows.sum(axis=0)
+        from discovery.association.response import total_over
+
+        return total_over(rows)
 
     def prepared(self, design: Design) -> Design:
         """The design with its outcome on the scale of the model."""
@@ -142,11 +145,11 @@ class OutcomeKind:
         return np.ones(len(fit.z), dtype=int)
 
     def p_values(self, fit: ScreenFit, base: np.ndarray, observed: np.ndarray) -> np.ndarray:
-        from scipy import stats
+        from scipy.special import chdtrc
 
         from discovery.association.multiplicity import never_zero
 
-        return never_zero(stats.chi2.sf(fit.z**2, 1))
+        return never_zero(chdtrc(1, fit.z**2))
 
     def p_of_statistic(self, statistic: float, df: int, n: int, freedom: int) -> float:
         """p of a likelihood-ratio statistic on df degrees; `freedom` is left for the residual."""
@@ -174,8 +177,8 @@ class OutcomeKind:
         """Standard error (p,) of each coefficient if the feature had no effect."""
         raise NotImplementedError
 
-    def more_rows(self, design: Design, fit: ScreenFit, rows: pd.DataFrame, conf_level: float):
-        """Tables of further rows beside `rows`, one a feature, such as a contrast each."""
+    def more_rows(self, design: Design, fit: ScreenFit, rows: Rows, conf_level: float) -> list[Rows]:
+        """Further rows beside `rows`, one a feature, such as a contrast each."""
         return []
 
     def remarks(self, design: Design, fit: ScreenFit, assessed: np.ndarray) -> list[list[str]]:

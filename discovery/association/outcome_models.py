@@ -78,7 +78,8 @@ def fit_columns(
     def run(which: np.ndarray, with_penalty: bool) -> None:
         if not len(which):
             return
-        x, own = np.ascontiguousarray(columns[:, which]), np.ascontiguousarray(seen[:, which])
+        every = len(which) == p
+        x, own = (np.ascontiguousarray(a if every else a[:, which]) for a in (columns, seen))
         plan = kind.plan(response, base, x, own)
         fit = kind.screen(plan, firth=with_penalty)
         for target, part in zip(whole, fit):

@@ -28,3 +28,10 @@ class Response:
         """What limits a model on the rows (n, k) of each column, (k,) int: events; patients in the rarest
         class; patients for a continuous outcome."""
         return kind_of(self.kind).effective_sizes(self, rows)
+
+
+def total_over(rows: np.ndarray, weights: np.ndarray | None = None) -> np.ndarray:
+    """Sum of `weights` (n,) over the rows (n, k) of each column, or how many rows it has (k,)."""
+    if rows.all():
+        return np.full(rows.shape[1], len(rows) if weights is None else weights.sum())
+    return rows.sum(axis=0) if weights is None else weights @ rows.astype(float)

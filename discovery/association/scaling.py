@@ -6,13 +6,11 @@ scale with `FeatureScaling.apply`.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from discovery.kernels.ordered import quantiles_of_ordered
 from discovery.problems import InputError, Problem, nearest
 
 WINSOR = (0.01, 0.99)
@@ -46,13 +44,23 @@ class FeatureScaling:
                     for name in missing
                 ]
             )
-        raw = features[list(self.table.index)].to_numpy(dtype=float)
+        same = self.table.index.equals(features.columns)
+        return self._scaled(_columns_of(features if same else features[list(self.table.index)]))
+
+    def _scaled(self, raw: np.ndarray) -> np.ndarray:
+        """z-scores (n, p) of columns (p, n)."""
+        from discovery.kernels.winsor import scaled_columns
+
         low, high, mean, sd = (self.table[c].to_numpy(dtype=float) for c in ("low", "high", "mean", "sd"))
-        spread = np.where(sd > 0, sd, 1.0)
-        scaled = (np.clip(raw, low, high) - mean) / spread
-        flat = ~(sd > 0)
-        scaled[:, flat] = np.where(np.isnan(raw[:, flat]), np.nan, 0.0)
+        scaled = scaled_columns(raw, low, high, mean, np.where(sd > 0, sd, 1.0))
+        flat = np.flatnonzero(~(sd > 0))
+        scaled[:, flat] = np.where(np.isnan(raw[flat].T), np.nan, 0.0)
         return scaled
+
+
+def _columns_of(features: pd.DataFrame) -> np.ndarray:
+    """(p, n) in C order, which is how a table keeps columns that were read together."""
+    return np.ascontiguousarray(features.to_numpy(dtype=float).T)
 
 
 def learn_scaling(
@@ -72,8 +80,23 @@ def learn_scaling(
     InputError : quantiles out of order, an infinite value.
     """
     limits = _checked_limits(winsor)
-    raw = features.to_numpy(dtype=float)
-    infinite = np.isinf(raw).any(axis=0)
+    return _learned(_columns_of(features), features.columns, limits)
+
+
+def learn_and_scale(
+    features: pd.DataFrame, winsor: tuple[float, float] | bool | None = WINSOR
+) -> tuple[FeatureScaling, np.ndarray]:
+    """`learn_scaling` and, of the same features, `FeatureScaling.apply`."""
+    raw = _columns_of(features)
+    scaling = _learned(raw, features.columns, _checked_limits(winsor))
+    return scaling, scaling._scaled(raw)
+
+
+def _learned(raw: np.ndarray, names: pd.Index, limits: tuple[float, float] | None) -> FeatureScaling:
+    from discovery.kernels.winsor import clipped_moments, limits_of_columns
+
+    found = limits_of_columns(raw, *(limits or (0.0, 1.0)))
+    infinite = np.isinf(found.least) | np.isinf(found.most)
     if infinite.any():
         raise InputError(
             [
@@ -83,38 +106,31 @@ def learn_scaling(
                     found="an infinite value",
                     wanted="finite numbers or empty",
                 )
-                for name in features.columns[infinite]
+                for name in names[infinite]
             ]
         )
-    ordered = np.sort(raw.T, axis=1)  # missing values last
-    seen = (~np.isnan(ordered)).sum(axis=1)
-    rows = [_scale_of(raw[:, j], own[:n], limits) for j, (own, n) in enumerate(zip(ordered, seen))]
+    some, varies = found.seen > 0, found.least < found.most
+    kept = varies & (found.low == found.high) if limits else np.zeros(len(some), dtype=bool)
+    open_ended = kept | (limits is None) | ~some
+    low, high = np.where(open_ended, -np.inf, found.low), np.where(open_ended, np.inf, found.high)
+    mean, square = clipped_moments(raw, found, low, high)
+    # a constant column may show a spread of rounding size: call it 0
+    varies &= np.maximum(found.least, low) < np.minimum(found.most, high)
+    sd = np.sqrt(np.where(varies, square, 0.0) / np.maximum(found.seen - 1, 1))
+    note = np.where(kept, "not winsorised: nearly all values are the same", "").astype(object)
+    note[~some] = "no value"
     table = pd.DataFrame(
-        rows,
-        columns=["low", "high", "mean", "sd", "n", "note"],
-        index=features.columns.rename("feature"),
+        {
+            "low": low,
+            "high": high,
+            "mean": mean,
+            "sd": np.where(some, sd, np.nan),
+            "n": found.seen,
+            "note": note,
+        },
+        index=names.rename("feature"),
     )
     return FeatureScaling(table=table)
-
-
-def _scale_of(
-    column: np.ndarray, ordered: np.ndarray, limits: tuple[float, float] | None
-) -> tuple[Hashable, ...]:
-    n = len(ordered)
-    if not n:
-        return (-np.inf, np.inf, np.nan, np.nan, 0, "no value")
-    least, most = ordered[0], ordered[-1]
-    low, high, note = -np.inf, np.inf, ""
-    if limits is not None:
-        low, high = quantiles_of_ordered(ordered, np.array(limits))
-        if low == high and least < most:
-            low, high, note = -np.inf, np.inf, "not winsorised: nearly all values are the same"
-    clipped = np.clip(column if n == len(column) else column[~np.isnan(column)], low, high)
-    mean = float(clipped.mean())
-    # a constant column may show a spread of rounding size: call it 0
-    varies = max(least, low) < min(most, high)
-    sd = float(np.sqrt(((clipped - mean) ** 2).sum() / (n - 1))) if varies else 0.0
-    return (low, high, mean, sd, n, note)
 
 
 def _checked_limits(winsor: tuple[float, float] | bool | None) -> tuple[float, float] | None:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.episodes import terminal_design
-from discovery.association.kinds import kind_of
+from discovery.association.kinds import Rows, kind_of
 from discovery.association.maxt import max_t
 from discovery.association.multiplicity import adjust
 from discovery.association.outcome_models import (
@@ -20,6 +20,7 @@ from discovery.association.outcome_models import (
     method_text,
     standardised_outcome,
 )
+from discovery.association.response import total_over
 from discovery.association.shape import ShapeTests, curvature_tests, flag_nonlinear
 from discovery.kernels.screen_fit import REASONS, ScreenFit
 from discovery.problems import InputError, Problem, nearest
@@ -46,6 +47,7 @@ ADJUSTED, BASE, NONLINEAR = "adjusted", "base", "nonlinear part"
 SHAPES = ("linear", "flexible")
 PRIMARY_MAXT = 30  # below this many events the permutation p is the primary one
 RANKED_MISSING = 0.40  # a feature with a larger share missing is listed, not ranked
+ENOUGH = 10  # of what limits the model for each coefficient, for no warning
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,7 +143,7 @@ def screen(
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
 
     rows = _feature_rows(design, fits, ADJUSTED, [reasons, remarks], methods)
-    rows["p_value"], rows["q_value"], rows["p_familywise"] = p, q, p_familywise
+    rows |= {"p_value": p, "q_value": q, "p_familywise": p_familywise}
     tables = [rows, *kind.more_rows(design, fits.fit, rows, conf_level)]
     if shapes is not None:
         tables.append(_curvature_rows(design, fits, shapes))
@@ -192,41 +194,41 @@ def adjust_screens(
     return result
 
 
-def base_model_rows(design: Design, *, conf_level: float = 0.95) -> pd.DataFrame:
+def base_model_rows(design: Design, *, conf_level: float = 0.95) -> Rows:
     """The base model by itself: each covariate in turn is tested given the others."""
     design = standardised_outcome(design)
-    n = design.n
-    everyone = np.ones((n, 1), dtype=bool)
-    size = design.effective_size
-    rows = []
-    for j, term in enumerate(design.terms):
-        row = dict.fromkeys(COLUMNS, np.nan) | {
-            "outcome": design.outcome,
-            "feature": "",
-            "model": BASE,
-            "term": term.name,
-            "effect_measure": effect_text(design.kind, term.contrast),
-            "n": n,
-            "events": _events(design, everyone)[0],
-            "n_left_out": design.n_study - n,
-            "method": method_text(design, penalised=False),
-            "note": "",
-        }
+    n, size, q = design.n, design.effective_size, len(design.terms)
+    numbers = {name: np.full(q, np.nan) for name in ("estimate", "ci_low", "ci_high", "p_value")}
+    methods, notes = [method_text(design, penalised=False)] * q, [""] * q
+    for j in range(q):
         if size < kind_of(design.kind).least:
-            row["note"] = _too_few(design.kind, size)
+            notes[j] = _too_few(design.kind, size)
+            continue
+        others = np.delete(design.base, j, axis=1)
+        got = fit_columns(design.response, others, design.base[:, [j]], conf_level=conf_level)
+        methods[j] = method_text(design, penalised=bool(got.firth[0]))
+        if got.fit.code[0] == 0:
+            found = (got.fit.coef[0, -1], got.ci_low[0], got.ci_high[0], got.p_value[0])
+            for column, value in zip(numbers.values(), found):
+                column[j] = value
         else:
-            others = np.delete(design.base, j, axis=1)
-            got = fit_columns(design.response, others, design.base[:, [j]], conf_level=conf_level)
-            row["method"] = method_text(design, penalised=bool(got.firth[0]))
-            if got.fit.code[0] == 0:
-                row["estimate"], row["p_value"] = got.fit.coef[0, -1], got.p_value[0]
-                row["ci_low"], row["ci_high"] = got.ci_low[0], got.ci_high[0]
-            else:
-                row["note"] = f"not assessed: {REASONS[int(got.fit.code[0])]}".replace(
-                    "the feature", "the covariate"
-                )
-        rows.append(row)
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+            reason = f"not assessed: {REASONS[int(got.fit.code[0])]}"
+            notes[j] = reason.replace("the feature", "the covariate")
+    return {
+        "outcome": design.outcome,
+        "feature": [""] * q,
+        "model": BASE,
+        "term": [term.name for term in design.terms],
+        "effect_measure": [effect_text(design.kind, term.contrast) for term in design.terms],
+        **numbers,
+        "q_value": np.nan,
+        "p_familywise": np.nan,
+        "n": n,
+        "events": _events(design, np.ones((n, 1), dtype=bool))[0],
+        "n_left_out": design.n_study - n,
+        "method": methods,
+        "note": notes,
+    }
 
 
 def _require(shape: str, permutations: int, rng: np.random.Generator | None) -> None:
@@ -248,12 +250,10 @@ def _fit_features(design: Design, sizes: np.ndarray, conf_level: float) -> tuple
     fits = fit_columns(
         design.response, design.base, design.features, observed=observed, conf_level=conf_level
     )
-    reasons = []
-    for j, code in enumerate(fits.fit.code):
-        if not enough[j]:
-            reasons.append(_too_few(design.kind, int(sizes[j])))
-        else:
-            reasons.append(f"not assessed: {REASONS[int(code)]}" if code else "")
+    reasons = [""] * len(sizes)
+    for j in np.flatnonzero((fits.fit.code != 0) | ~enough):
+        code = int(fits.fit.code[j])
+        reasons[j] = f"not assessed: {REASONS[code]}" if enough[j] else _too_few(design.kind, int(sizes[j]))
     return fits, reasons
 
 
@@ -265,9 +265,9 @@ FEW = ("exploratory: ", "few events: ", "small: ")
 
 
 def few_words(kind: str, size: int, parameters: int) -> str:
-    """A warning where there are fewer than 10 of what limits the model for each coefficient; else ""."""
+    """A warning where fewer than `ENOUGH` of what limits the model are there a coefficient; else ""."""
     each = size / parameters
-    if each >= 10:
+    if each >= ENOUGH:
         return ""
     word = FEW[0] if each < 5 else FEW[1] if kind_of(kind).limited else FEW[2]
     return f"{word}{size} {kind_of(kind).counted} for {parameters} coefficients"
@@ -277,19 +277,20 @@ def _remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) 
     """Warnings of each feature, the gravest first."""
     kind = kind_of(design.kind)
     parameters = kind.coefficients_of(design.base.shape[1])
-    missing = 1 - design.observed.mean(axis=0)
-    more = kind.remarks(design, fits.fit, np.array([not reason for reason in reasons]))
-    remarks: list[list[str]] = []
-    for j, name in enumerate(design.feature_names):
-        own: list[str] = more[j] if not reasons[j] else []
-        if not reasons[j] and (few := few_words(design.kind, int(sizes[j]), parameters)):
-            own.append(few)
-        if missing[j] > RANKED_MISSING:
-            own.append(f"{100 * missing[j]:.0f} % missing: listed, not ranked")
-        scale_note = design.scaling.table.at[name, "note"] if name in design.scaling.table.index else ""
-        if scale_note:
-            own.append(str(scale_note))
-        remarks.append(own)
+    fine = np.array([not reason for reason in reasons], dtype=bool)
+    more = kind.remarks(design, fits.fit, fine)
+    remarks = [more[j] if fine[j] else [] for j in range(len(fine))]
+    for j in np.flatnonzero(fine & (sizes < ENOUGH * parameters)):
+        remarks[j].append(few_words(design.kind, int(sizes[j]), parameters))
+    missing = 1 - total_over(design.observed) / design.n
+    for j in np.flatnonzero(missing > RANKED_MISSING):
+        remarks[j].append(f"{100 * missing[j]:.0f} % missing: listed, not ranked")
+    scales = design.scaling.table
+    noted = {scales.index[j]: scales["note"].iloc[j] for j in np.flatnonzero(scales["note"].to_numpy() != "")}
+    if noted:
+        for own, name in zip(remarks, design.feature_names):
+            if name in noted:
+                own.append(str(noted[name]))
     return remarks
 
 
@@ -300,58 +301,55 @@ def _events(design: Design, observed: np.ndarray) -> np.ndarray:
 
 def _feature_rows(
     design: Design, fits: Fits, model: str, words: list, methods: list[str] | None = None
-) -> pd.DataFrame:
+) -> Rows:
     reasons, remarks = words
-    fit = fits.fit
     texts = {flag: method_text(design, penalised=flag) for flag in (False, True)}
     endings = methods or [""] * len(reasons)
-    rows = pd.DataFrame(
-        {
-            "outcome": design.outcome,
-            "feature": list(design.feature_names),
-            "model": model,
-            "term": list(design.feature_names),
-            "effect_measure": effect_text(design.kind, "per 1 SD"),
-            "estimate": fit.coef[:, -1],
-            "ci_low": fits.ci_low,
-            "ci_high": fits.ci_high,
-            "p_value": fits.p_value,
-            "q_value": np.nan,
-            "p_familywise": np.nan,
-            "n": design.observed.sum(axis=0),
-            "events": _events(design, design.observed),
-            "n_left_out": design.n_left_out,
-            "method": [texts[bool(f)] + e for f, e in zip(fits.firth, endings)],
-            "note": ["; ".join(filter(None, [a, *b])) for a, b in zip(reasons, remarks)],
-        },
-        columns=list(COLUMNS),
-    )
-    failed = [bool(reason) for reason in reasons]
-    rows.loc[failed, ["estimate", "ci_low", "ci_high", "p_value"]] = np.nan
-    return rows
+    failed = np.array([reason != "" for reason in reasons], dtype=bool)
+    numbers = {
+        "estimate": fits.fit.coef[:, -1],
+        "ci_low": fits.ci_low,
+        "ci_high": fits.ci_high,
+        "p_value": fits.p_value,
+    }
+    return {
+        "outcome": design.outcome,
+        "feature": list(design.feature_names),
+        "model": model,
+        "term": list(design.feature_names),
+        "effect_measure": effect_text(design.kind, "per 1 SD"),
+        **{name: np.where(failed, np.nan, values) for name, values in numbers.items()},
+        "q_value": np.nan,
+        "p_familywise": np.nan,
+        "n": total_over(design.observed),
+        "events": _events(design, design.observed),
+        "n_left_out": design.n_left_out,
+        "method": [texts[bool(f)] + e for f, e in zip(fits.firth, endings)],
+        "note": ["; ".join(filter(None, [a, *b])) if a or b else "" for a, b in zip(reasons, remarks)],
+    }
 
 
-def _curvature_rows(design: Design, fits: Fits, shapes: ShapeTests) -> pd.DataFrame:
+def _curvature_rows(design: Design, fits: Fits, shapes: ShapeTests) -> Rows:
     p = len(design.feature_names)
-    rows = _feature_rows(design, fits, ADJUSTED, [[""] * p, [[]] * p])
-    rows = rows.assign(
-        term=NONLINEAR,
-        effect_measure=[f"likelihood-ratio test, {k} df" if k else "" for k in shapes.df],
-        p_value=shapes.p_nonlinear,
-        q_value=shapes.q_nonlinear,
-        method=[
+    return _feature_rows(design, fits, ADJUSTED, [[""] * p, [[]] * p]) | {
+        "term": NONLINEAR,
+        "effect_measure": [f"likelihood-ratio test, {k} df" if k else "" for k in shapes.df],
+        "estimate": np.nan,
+        "ci_low": np.nan,
+        "ci_high": np.nan,
+        "p_value": shapes.p_nonlinear,
+        "q_value": shapes.q_nonlinear,
+        "method": [
             f"restricted cubic spline, {len(knots)} knots, test of the bends; q by Benjamini-Hochberg"
             if k
             else ""
             for k, knots in zip(shapes.df, shapes.knots)
         ],
-        note=list(shapes.reason),
-    )
-    rows[["estimate", "ci_low", "ci_high"]] = np.nan
-    return rows
+        "note": list(shapes.reason),
+    }
 
 
-def _competing_rows(design: Design, conf_level: float, model: str = "") -> pd.DataFrame:
+def _competing_rows(design: Design, conf_level: float, model: str = "") -> Rows:
     """The same models with another event of the outcome as the one that counts; not in the q-values."""
     sizes = design.response.effective_sizes(design.observed)
     fits, reasons = _fit_features(design, sizes, conf_level)
@@ -360,13 +358,17 @@ def _competing_rows(design: Design, conf_level: float, model: str = "") -> pd.Da
     return _feature_rows(design, fits, model, [reasons, remarks])
 
 
-def _stacked(tables: list[pd.DataFrame]) -> pd.DataFrame:
+def _stacked(parts: list[Rows]) -> pd.DataFrame:
     """One table with the types of `COLUMNS`, whatever columns of a part are empty throughout."""
     numbers = ("estimate", "ci_low", "ci_high", "p_value", "q_value", "p_familywise", "events")
     types = dict.fromkeys(numbers, float) | {"n": np.int64, "n_left_out": np.int64}
-    return pd.DataFrame(
-        {
-            name: np.concatenate([table[name].to_numpy(dtype=types.get(name, object)) for table in tables])
-            for name in COLUMNS
-        }
-    )
+    sizes = [len(part["feature"]) for part in parts]
+    table = {}
+    for name in COLUMNS:
+        column = np.empty(sum(sizes), dtype=types.get(name, object))
+        at = 0
+        for part, size in zip(parts, sizes):
+            column[at : at + size] = part[name]
+            at += size
+        table[name] = column
+    return pd.DataFrame(table)

@@ -147,6 +147,14 @@ class LinearPlan:
             )
 
 
+def residual_degrees(base: np.ndarray) -> int:
+    """Degrees of freedom left by the intercept, the independent columns of base (n, q) and one feature."""
+    n = len(base)
+    centre, spread = column_scales(base, np.ones(n, dtype=bool), np.ones(base.shape, dtype=bool))
+    columns = weighted_base(np.arange(n), np.ones(n), base, centre, spread)
+    return n - int(orthonormal(columns)[2].sum()) - 1
+
+
 def same_rows(observed: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
     """Features grouped by the rows in which they are observed: (mask (n,), feature numbers)."""
     if observed.all():
