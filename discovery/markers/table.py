@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
-from discovery.association.kinds import SCREENED_KINDS
+from discovery.association.kinds import SCREENED_KINDS, kind_of
 from discovery.association.screen import Screen
 from discovery.cohort.imputation import Completed
 from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits
@@ -214,7 +214,10 @@ def _correct_gains(outcomes) -> None:
     for measure in dict.fromkeys(o.refit.measure for o in outcomes):
         alike = [o for o in outcomes if o.refit.measure == measure]
         gains = corrected_gains(
-            [o.screen.fit.z[o.ranked] for o in alike], [o.apparent for o in alike], [o.draws for o in alike]
+            [o.screen.fit.z[o.ranked] for o in alike],
+            [o.apparent for o in alike],
+            [o.draws for o in alike],
+            directed=kind_of(alike[0].design.kind).directed,
         )
         for o, gain in zip(alike, gains):
             o.gain = gain

@@ -75,9 +75,10 @@ def _resampling(s: RunSettings) -> str:
         "intervals are the 2.5th and 97.5th percentiles of a feature's rank. The probability in the top "
         f"is that of being {_among_first(s.top)}, for a family {_among_first(s.top_families)} of the "
         f"families. The gain over the base model is the difference in {measures}; it was corrected "
-        "for optimism of fitting and of having been picked at its rank, and its interval is the bootstrap "
-        "percentile interval shifted by that correction (approximate; Noma et al. 2021). The gain was not "
-        f"used as a test.{empty}"
+        "for optimism of fitting and of having been picked at its rank, the picking repeated in samples "
+        "about effects shrunken towards 0. Its interval is approximate: from the lower percentile of the "
+        "samples' gains less that correction to the upper one less the optimism of fitting alone, where "
+        f"that is less (after Noma et al. 2021). The gain was not used as a test.{empty}"
     )
 
 

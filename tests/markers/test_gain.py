@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits, resampling_of
-from discovery.markers.gain import corrected_gains, optimism_by_rank
+from discovery.markers.gain import corrected_gains, optimism_by_rank, scores_in_draws
 from discovery.markers.refit import OutcomeRefit
 from discovery.seeds import named_rng
 
@@ -47,22 +47,42 @@ def test_optimism_is_taken_from_whoever_holds_the_rank():
     for z, a, t in zip(draws.z, draws.apparent, draws.tested):
         for r, j in enumerate(sorted(range(6), key=lambda k: -abs(z[k]))):
             want[r] += (a[j] - t[j]) / 300
-    raw, _ = optimism_by_rank(draws, smooth=False)
+    raw, _ = optimism_by_rank(np.abs(draws.z), draws.apparent - draws.tested, smooth=False)
     np.testing.assert_allclose(raw, want, rtol=1e-12)
-    smooth, _ = optimism_by_rank(draws)
+    smooth, _ = optimism_by_rank(np.abs(draws.z), draws.apparent - draws.tested)
     assert (np.diff(smooth) <= 1e-15).all()
     assert smooth.mean() == pytest.approx(raw.mean(), rel=1e-12)
 
 
-def test_interval_is_the_shifted_percentile():
+def test_a_place_is_as_unsure_in_the_draws_as_it_was():
+    """Of features that are truly alike, the one at a place is there by luck alone, in the draws as well."""
+    rng = np.random.default_rng(8)
+    p, draws = 40, 4000
+    z = rng.normal(size=p)
+    drawn = z + rng.normal(size=(draws, p))
+    first = np.abs(drawn).argmax(axis=1)
+    settled = scores_in_draws(drawn, z).argmax(axis=1)
+    leader = np.abs(z).argmax()
+    assert (first == leader).mean() > 0.1  # draws of a sample take its leader for a leader
+    assert (settled == leader).mean() < 0.06  # 1 in 40 is luck
+    sure = np.where(np.arange(p) == leader, 9.0, z)
+    assert (scores_in_draws(sure + rng.normal(size=(draws, p)), sure).argmax(axis=1) == leader).mean() > 0.99
+    # a z without direction rises only by luck
+    score = scores_in_draws(np.abs(drawn), np.abs(z), directed=False)
+    np.testing.assert_array_equal(np.argsort(score[:, 0]), np.argsort(np.abs(drawn[:, 0])))
+
+
+def test_interval_runs_from_all_the_correction_to_that_of_a_feature_named_in_advance():
     draws = made_up_draws(3)
     z, apparent = np.array([1.0, 5.0, 2.0, 3.0, 0.5, 4.0]), draws.apparent.mean(axis=0)
     got = corrected_gains([z], [apparent], [draws])[0]
-    curve, _ = optimism_by_rank(draws)
+    gap = draws.apparent - draws.tested
+    curve, _ = optimism_by_rank(scores_in_draws(draws.z, z), gap)
     shift = curve[np.array([4, 0, 3, 2, 5, 1])]
     np.testing.assert_allclose(got.optimism, shift)
     np.testing.assert_allclose(got.low, np.quantile(draws.apparent, 0.025, axis=0) - shift)
-    np.testing.assert_allclose(got.high, np.quantile(draws.apparent, 0.975, axis=0) - shift)
+    top = np.quantile(draws.apparent, 0.975, axis=0) - np.minimum(shift, gap.mean(axis=0))
+    np.testing.assert_allclose(got.high, top)
 
 
 def test_failed_fits_leave_the_others_and_negative_gains_stay_negative():
@@ -85,10 +105,9 @@ def test_searching_several_outcomes_never_corrects_less():
     for a, t in zip(alone, together):
         assert (t.gain <= a.gain + 1e-15).all()
     best = np.argmax(np.abs(np.concatenate(z)))
-    joint = BootstrapDraws(
-        **{k: np.hstack([getattr(one, k), getattr(two, k)]) for k in ("z", "estimate", "apparent", "tested")}
-    )
-    largest = max(optimism_by_rank(joint)[0][0], alone[best // 6].optimism[best % 6])
+    score = np.hstack([scores_in_draws(d.z, zj) for d, zj in zip((one, two), z)])
+    joint, _ = optimism_by_rank(score, np.hstack([d.apparent - d.tested for d in (one, two)]))
+    largest = max(joint[0], alone[best // 6].optimism[best % 6])
     assert together[best // 6].optimism[best % 6] == pytest.approx(largest, rel=1e-12)
 
 

@@ -4,8 +4,8 @@ The cohorts are those of test_marker_gain, with five causal effects that give wh
 (in brackets what that table has): Benjamini-Hochberg at .1 finds .62 (.62) of the causal features with 150
 patients and .99 (.98) with 500, 13.3 (13.6) and 25.5 (25.4) features in all, and the gain of the leading
 feature is .027 (.0258) and .033 (.0322). For a binary outcome, which the table has not, effects are 1.3
-times as large: the power is the same. Other cohorts have no true marker. Screen, bootstrap draws and words
-are those of a run.
+times as large: the power is the same. Other cohorts have no true marker, or a single strong one (what the
+table does not have: gains alone are shown). Screen, bootstrap draws and words are those of a run.
 
 A feature is null where its whole block has no effect, and counts as false in the `marginal` error; in the
 `conditional` error all but the five causal ones do. Truths are taken from 40,000 patients.
@@ -14,15 +14,14 @@ A feature is null where its whole block has no effect, and counts as false in th
 (survival; `least`, `most` or `near` says in which direction it is held). Running this file as a program, with
 the path of a table, makes it: 20 studies of each cell, then 20 more, and so on; `runs` says how far it came.
 
-Where five effects are nearly alike, the corrected gain of the leading feature stays too high in small cohorts
-(`bias of the leading gain`): many features tie for the first place, and a draw that repeats the picking sees
-less of the luck of it than there was.
+How much luck there was in the first place depends on true effects that nobody knows, and no correction
+suits all of them (`bias of the leading gain`): it is about right for five effects, too large for a single
+one, and a little too small for a binary outcome in 100 patients.
 """
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 from datetime import date
 from pathlib import Path
@@ -30,14 +29,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import test_marker_gain as marker_cohorts
 
 from discovery.markers.verdict import RED_FLAGS
 
 KINDS, SIZES = ("survival", "binary"), (100, 150, 500)
 FIVE, LARGER = np.array([0.45, 0.4, 0.35, 0.3, 0.3]), {"survival": 1.0, "binary": 1.3}
-TRUTHS = ("five", "none")
+TRUTHS = ("five", "none", "one")
 SEED, DRAWS, BATCH = 31, 200, 20
-RUNS, LEAST = {"five": 200, "none": 100}, {"five": 40, "none": 20}
+RUNS, LEAST = {"five": 200, "none": 100, "one": 60}, {"five": 60, "none": 40, "one": 40}
 CELLS = [(kind, n, truth) for truth in TRUTHS for n in SIZES for kind in KINDS]
 RULES = {
     "q <= .1": ("q_value", 0.1),
@@ -76,16 +76,8 @@ TABLE = {
 }
 
 
-def marker_cohorts():
-    place = Path(__file__).with_name("test_marker_gain.py")
-    spec = importlib.util.spec_from_file_location("marker_cohorts", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 def effects_of(kind: str, truth: str) -> np.ndarray:
-    return FIVE * LARGER[kind] * (truth == "five")
+    return {"five": FIVE, "none": 0 * FIVE, "one": np.array([0.5, 0, 0, 0, 0])}[truth] * LARGER[kind]
 
 
 def one_study(world, truth, n: int, seed: int, draws: int = DRAWS) -> dict[str, float]:
@@ -107,7 +99,10 @@ def one_study(world, truth, n: int, seed: int, draws: int = DRAWS) -> dict[str, 
         "gain interval covers, leading": found["covers"],
         "gain interval covers, first five": found["covers_top5"],
         "share of gain_low above 0, leading": found["low_above_0"],
+        "gain interval width, leading": table["gain_high"].iloc[0] - table["gain_low"].iloc[0],
     }
+    if np.count_nonzero(truth.effects) == 1:
+        return out
     null = truth.null[place]
     for name, (column, level) in RULES.items():
         chosen = (table[column] >= level if column == "distinct_share" else table[column] <= level).to_numpy()
@@ -191,7 +186,7 @@ def rows_of(kind: str, n: int, truth: str, got: list[dict], draws: int = DRAWS) 
             one = pd.Series(values, dtype=float)
             found, of, error = one.mean(), int(one.notna().sum()), one.sem()
         numbers = {"found": round(float(found), 5), "standard_error": round(float(error), 5), "of": of}
-        how, expected = TABLE[truth].get(name, ("", (None,) * 3))
+        how, expected = TABLE.get(truth, {}).get(name, ("", (None,) * 3))
         target = expected[SIZES.index(n)]
         held = {"expected": target, "held": how if target is not None else ""}
         sizes = {"runs": len(got), "draws": draws, "seed": SEED}
@@ -206,7 +201,9 @@ def kept(row: dict) -> bool:
     if not isinstance(held, str) or not held:
         return True
     least_error = np.sqrt(max(expected * (1 - expected), 0.0) / row["runs"]) if 0 <= expected <= 1 else 0.0
-    if "width" in row["quantity"]:  # two of the five effects tie here; what the table's were is not known
+    if (
+        "rank interval width" in row["quantity"]
+    ):  # two of the five effects tie here; what the table's were is not known
         expected *= 1.1
     slack = 2.6 * max(row["standard_error"], least_error) * np.hypot(1, 1.5)
     if held == "near":
@@ -216,7 +213,7 @@ def kept(row: dict) -> bool:
 
 @pytest.mark.validity
 def test_a_study_is_as_good_as_the_table_has_it(full_validity):
-    world = marker_cohorts()
+    world = marker_cohorts
     for kind, n, truth in CELLS if full_validity else [("survival", 150, "five"), ("binary", 100, "none")]:
         runs, draws = (RUNS[truth], DRAWS) if full_validity else (12, 100)
         population = world.Population(effects_of(kind, truth), kind)
@@ -233,6 +230,10 @@ def test_the_committed_table_is_as_good_as_the_project_asks(shared):
         assert kept(row), row
         assert row["runs"] >= LEAST[row["causal_families"]]
     assert (table["held"].notna().groupby([table["kind"], table["n"]]).sum() > 5).all()
+    lone = table[
+        (table["causal_families"] == "one") & table["quantity"].str.startswith("gain interval covers")
+    ]
+    assert (lone["found"] >= 0.9).all()
 
 
 def main() -> None:
@@ -240,7 +241,7 @@ def main() -> None:
     parser.add_argument("table", type=Path, help="each study is kept beside it; a stopped table goes on")
     parser.add_argument("--truths", nargs="+", choices=TRUTHS, default=TRUTHS)
     args = parser.parse_args()
-    world, kept_at = marker_cohorts(), args.table.with_suffix(".jsonl")
+    world, kept_at = marker_cohorts, args.table.with_suffix(".jsonl")
     lines = kept_at.read_text().splitlines() if kept_at.exists() else []
     found: dict[tuple, list[dict]] = {}
     for study in map(json.loads, lines):
