@@ -71,6 +71,22 @@ def check(shared):
     return row
 
 
+@pytest.fixture(scope="session")
+def study_text():
+    """The text of a study file of patients.csv and features.csv: `study_text(outcomes, adjust_for=["age"],
+    replicates=0)`, the other words being those of `[analysis]`."""
+
+    def text(outcomes: str, *, name: str = "small", seed: int = 1, adjust_for=("age",), **analysis) -> str:
+        settings = "".join(f"{key} = {json.dumps(value)}\n" for key, value in analysis.items())
+        patients = f'file = "patients.csv"\nid = "patient_id"\nadjust_for = {json.dumps([*adjust_for])}\n'
+        return (
+            f'[study]\nname = "{name}"\nseed = {seed}\n[patients]\n{patients}'
+            f'[features]\nfile = "features.csv"\n[analysis]\n{settings}{outcomes}'
+        )
+
+    return text
+
+
 MODELS = (
     "pub01_normal",
     "pub02_fast",

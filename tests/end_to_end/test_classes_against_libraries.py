@@ -12,42 +12,17 @@ from statsmodels.miscmodels.ordinal_model import OrderedModel
 import discovery
 
 READ = {"keep_default_na": False, "na_values": [""]}
-STUDY = """
-[study]
-name = "{name}"
-title = "{name}"
-seed = 5
-
-[patients]
-file = "patients.csv"
-id = "patient_id"
-adjust_for = {adjust}
-
-[features]
-file = "features.csv"
-id = "patient_id"
-
-[[outcomes]]
-name = "{outcome}"
-kind = "{kind}"
-column = "{outcome}"
-
-[analysis]
-replicates = 30
-permutations = 199
-winsor = false
-phenotypes = false
-"""
+SETTINGS = {"replicates": 30, "permutations": 199, "winsor": False, "phenotypes": False}
 
 
-def run_study(folder, table, *, outcome, kind, adjust, features):
+def run_study(study_text, folder, table, *, outcome, kind, adjust, features):
     table = table.reset_index(drop=True)
     table.insert(0, "patient_id", [f"P{k:03d}" for k in range(len(table))])
     table[["patient_id", outcome, *adjust]].to_csv(folder / "patients.csv", index=False)
     table[["patient_id", *features]].to_csv(folder / "features.csv", index=False)
-    quoted = "[" + ", ".join(f'"{name}"' for name in adjust) + "]"
-    text = STUDY.format(name=folder.name, adjust=quoted, outcome=outcome, kind=kind)
-    (folder / "study.toml").write_text(text, encoding="utf-8")
+    section = f'[[outcomes]]\nname = "{outcome}"\nkind = "{kind}"\ncolumn = "{outcome}"\n'
+    text = study_text(section, name=folder.name, seed=5, adjust_for=adjust, **SETTINGS)
+    (folder / "study.toml").write_text(text)
     return discovery.run(folder, out=folder / "out")
 
 
@@ -55,25 +30,31 @@ PENGUIN_FEATURES = ["bill_length_mm", "bill_depth_mm", "flipper_length_mm", "bod
 
 
 @pytest.fixture(scope="module")
-def penguins(shared, tmp_path_factory):
+def penguins(shared, study_text, tmp_path_factory):
     """Horst, Hill & Gorman 2020: the island on which a penguin was met, adjusted for sex."""
     table = pd.read_csv(shared / "datasets" / "penguins.csv", **READ)
     table = table[table["sex"].isin(["male", "female"])]
     folder = tmp_path_factory.mktemp("penguins")
     result = run_study(
-        folder, table, outcome="island", kind="multiclass", adjust=["sex"], features=PENGUIN_FEATURES
+        study_text,
+        folder,
+        table,
+        outcome="island",
+        kind="multiclass",
+        adjust=["sex"],
+        features=PENGUIN_FEATURES,
     )
     return table, result
 
 
 @pytest.fixture(scope="module")
-def asah(shared, tmp_path_factory):
+def asah(shared, study_text, tmp_path_factory):
     """Turck et al. 2010: outcome scale after haemorrhage, adjusted for age and the grade at admission."""
     table = pd.read_csv(shared / "datasets" / "asah.csv", **READ)
     table["log_s100b"], table["log_ndka"] = np.log(table["s100b"]), np.log(table["ndka"] + 1)
     folder = tmp_path_factory.mktemp("asah")
     result = run_study(
-        folder, table, outcome="gos6", kind="ordinal", adjust=["age", "wfns"],
+        study_text, folder, table, outcome="gos6", kind="ordinal", adjust=["age", "wfns"],
         features=["log_s100b", "log_ndka"],
     )  # fmt: skip
     return table, result

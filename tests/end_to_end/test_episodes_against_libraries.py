@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import warnings
 
 import numpy as np
@@ -15,40 +14,18 @@ from scipy import stats
 import discovery
 from discovery.survival.recurrent import andersen_gill
 
-STUDY = """
-[study]
-name = "{name}"
-title = "{name}"
-seed = 5
+SETTINGS = {"replicates": 30, "permutations": 200, "winsor": False, "phenotypes": False}
 
-[patients]
-file = "patients.csv"
-id = "patient_id"
-adjust_for = {adjust}
-
-[features]
-file = "features.csv"
-id = "patient_id"
-
-[[outcomes]]
-{outcome}
-
-[analysis]
-replicates = 30
-permutations = 200
-winsor = false
-phenotypes = false
-freeze = {freeze}
-"""
-
-CONVICTIONS = """name = "convictions"
+CONVICTIONS = """[[outcomes]]
+name = "convictions"
 label = "Prior convictions"
 kind = "count"
 column = "prio"
 exposure = "years"
 """
 
-EPISODES = """name = "episodes"
+EPISODES = """[[outcomes]]
+name = "episodes"
 label = "Episodes"
 kind = "recurrent"
 file = "episodes.csv"
@@ -58,16 +35,12 @@ terminal = "ended"
 """
 
 
-def run_study(folder, patients, features, *, outcome, adjust):
+def run_study(study_text, folder, patients, features, *, outcome, adjust):
     patients.to_csv(folder / "patients.csv", index=False)
     features.to_csv(folder / "features.csv", index=False)
-    text = STUDY.format(
-        name=folder.name,
-        adjust=json.dumps(adjust),
-        outcome=outcome,
-        freeze=json.dumps(features.columns[1:].tolist()),
-    )
-    (folder / "study.toml").write_text(text, encoding="utf-8")
+    freeze = features.columns[1:].tolist()
+    text = study_text(outcome, name=folder.name, seed=5, adjust_for=adjust, freeze=freeze, **SETTINGS)
+    (folder / "study.toml").write_text(text)
     return discovery.run(folder, out=folder / "out")
 
 
@@ -79,7 +52,7 @@ def scaled(column):
 
 
 @pytest.fixture(scope="module")
-def convictions(shared, tmp_path_factory):
+def convictions(shared, study_text, tmp_path_factory):
     table = pd.read_csv(shared / "datasets" / "rossi.csv", keep_default_na=False, na_values=[""])
     rng = np.random.default_rng(3)
     table = table.assign(
@@ -90,8 +63,8 @@ def convictions(shared, tmp_path_factory):
     folder = tmp_path_factory.mktemp("convictions")
     features = ["wexp", "mar", "paro", "noise"]
     result = run_study(
-        folder, table[["patient_id", "prio", "years", "race", "fin"]], table[["patient_id", *features]],
-        outcome=CONVICTIONS, adjust=["race", "fin"],
+        study_text, folder, table[["patient_id", "prio", "years", "race", "fin"]],
+        table[["patient_id", *features]], outcome=CONVICTIONS, adjust=["race", "fin"],
     )  # fmt: skip
     return table, features, result
 
@@ -155,7 +128,7 @@ def test_count_gain_is_the_deviance_explained_by_the_librarys_models(convictions
 
 
 @pytest.fixture(scope="module")
-def episodes(tmp_path_factory):
+def episodes(study_text, tmp_path_factory):
     rows = load_recur()
     rng = np.random.default_rng(4)
     people = rows.groupby("ID").agg(
@@ -172,7 +145,7 @@ def episodes(tmp_path_factory):
     folder = tmp_path_factory.mktemp("episodes")
     happened.to_csv(folder / "episodes.csv", index=False)
     result = run_study(
-        folder, people[["patient_id", "age", "watched", "ended"]],
+        study_text, folder, people[["patient_id", "age", "watched", "ended"]],
         people[["patient_id", "treated", "noise"]], outcome=EPISODES, adjust=["age"],
     )  # fmt: skip
     return rows, people, result

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 import shutil
 import stat
@@ -43,21 +41,6 @@ def quick_copy(root: Path, cohort: str, folder: Path, *, replicates: int = 40) -
     text = study.read_text(encoding="utf-8")
     study.write_text(f"{text}\n[analysis]\nreplicates = {replicates}\npermutations = 400\n", encoding="utf-8")
     return target
-
-
-def digest(folder: Path) -> dict[str, str]:
-    """File -> hash of what must not change; the manifest without what it keeps under `run`."""
-    found = {}
-    for path in sorted(folder.rglob("*")):
-        if path.is_dir():
-            continue
-        content = path.read_bytes()
-        if path.name == "manifest.json":
-            manifest = json.loads(content)
-            manifest.pop("run")
-            content = json.dumps(manifest, sort_keys=True).encode()
-        found[str(path.relative_to(folder))] = hashlib.sha256(content).hexdigest()
-    return found
 
 
 @pytest.fixture(scope="module")
@@ -106,7 +89,7 @@ def test_the_ranking_is_whole_and_consistent(wdbc):
     assert (markers["shrunk_estimate"].abs() <= markers["estimate"].abs() + 1e-9).all()
 
 
-def test_one_worker_and_two_give_the_same_bytes(wdbc):
+def test_one_worker_and_two_give_the_same_bytes(wdbc, digest):
     cohort, out, _ = wdbc
     again = discovery("run", cohort, "--out", out.parent / "two", "--workers", 2, cwd=out.parent)
     assert again.returncode == 0, again.stderr

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import stat
@@ -37,19 +36,6 @@ permutations = 100
 def discovery(*arguments: object, cwd: Path) -> subprocess.CompletedProcess:
     command = [sys.executable, "-m", "discovery", *map(str, arguments)]
     return subprocess.run(command, cwd=cwd, capture_output=True, text=True, encoding="utf-8")
-
-
-def digest(folder: Path) -> dict[str, str]:
-    """File -> hash of what must not change; the manifest without what it keeps under `run`."""
-    found = {}
-    for path in sorted(path for path in folder.rglob("*") if path.is_file()):
-        content = path.read_bytes()
-        if path.name == "manifest.json":
-            manifest = json.loads(content)
-            manifest.pop("run")
-            content = json.dumps(manifest, sort_keys=True).encode()
-        found[str(path.relative_to(folder))] = hashlib.sha256(content).hexdigest()
-    return found
 
 
 @pytest.fixture(scope="module")
@@ -115,7 +101,7 @@ def test_pictures_come_in_threes_and_all_patient_rows_are_private(measured):
         )
 
 
-def test_two_workers_and_a_second_run_into_the_same_folder_give_the_same_bytes(measured):
+def test_two_workers_and_a_second_run_into_the_same_folder_give_the_same_bytes(measured, digest):
     study, out, _ = measured
     two = out.parent / "two"
     for _ in range(2):

@@ -27,26 +27,8 @@ SPREAD = np.array([[1.0, 0.6, -0.3], [0.6, 2.0, 0.2], [-0.3, 0.2, 0.5]])
 MEAN = np.array([0.5, -1.0, 2.0])
 EFFECT = {"age": 0.6, "sex": 0.5, "x": 0.7}  # log odds ratios, age and x per unit
 N = 2500
-TEXT = """[study]
-name = "{name}"
-seed = 4
-[patients]
-file = "patients.csv"
-id = "patient_id"
-adjust_for = ["age", "sex", "ward"]
-[features]
-file = "features.csv"
-[[outcomes]]
-name = "died"
-kind = "binary"
-column = "died"
-[analysis]
-replicates = 20
-permutations = 0
-phenotypes = false
-workers = 1
-freeze = ["x", "noise"]
-"""
+DIED = '[[outcomes]]\nname = "died"\nkind = "binary"\ncolumn = "died"\n'
+SETTINGS = {"replicates": 20, "permutations": 0, "phenotypes": False, "workers": 1, "freeze": ["x", "noise"]}
 
 
 def test_a_gap_is_filled_as_by_the_iterative_imputer_of_scikit_learn():
@@ -111,7 +93,7 @@ def test_a_missing_category_becomes_the_probability_of_each_level():
     assert far[0, :2].sum() <= 1
 
 
-def write_cohort(folder, rng, gaps):
+def write_cohort(study_text, folder, rng, gaps):
     """Age, sex and x go with death and with each other. `gaps`: where age and sex are missing, "first" by
     chance and "second" above all in the dead, as where the sickest arrive without records."""
     age = rng.normal(size=N)
@@ -129,16 +111,17 @@ def write_cohort(folder, rng, gaps):
     patients.to_csv(folder / "patients.csv", index=False)
     features = pd.DataFrame({"patient_id": patients["patient_id"], "x": x, "noise": rng.normal(size=N)})
     features.to_csv(folder / "features.csv", index=False)
-    (folder / "study.toml").write_text(TEXT.format(name=folder.name))
+    text = study_text(DIED, name=folder.name, seed=4, adjust_for=["age", "sex", "ward"], **SETTINGS)
+    (folder / "study.toml").write_text(text)
     return read_study(folder / "study.toml")
 
 
 @pytest.fixture(scope="module")
-def cohorts(tmp_path_factory):
+def cohorts(tmp_path_factory, study_text):
     folder, rng = tmp_path_factory.mktemp("gaps"), np.random.default_rng(11)
-    first = write_cohort(folder / "one", rng, "first")
+    first = write_cohort(study_text, folder / "one", rng, "first")
     done = analyse(first, workers=1, progress=Silent())
-    return first, done, write_cohort(folder / "two", rng, "second")
+    return first, done, write_cohort(study_text, folder / "two", rng, "second")
 
 
 def incomplete(study):

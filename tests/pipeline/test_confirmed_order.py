@@ -10,25 +10,8 @@ import discovery
 from discovery.problems import InputError
 from discovery.study import read_study
 
-TEXT = """[study]
-name = "order"
-seed = 7
-[patients]
-file = "patients.csv"
-id = "patient_id"
-adjust_for = ["age"]
-[features]
-file = "features.csv"
-[[outcomes]]
-name = "walk"
-kind = "continuous"
-column = "walk"
-[analysis]
-replicates = 80
-permutations = 0
-phenotypes = false
-workers = 1
-"""
+WALK = '[[outcomes]]\nname = "walk"\nkind = "continuous"\ncolumn = "walk"\n'
+SETTINGS = {"replicates": 80, "permutations": 0, "phenotypes": False, "workers": 1}
 
 
 @pytest.fixture
@@ -43,8 +26,8 @@ def folder(tmp_path):
     return tmp_path
 
 
-def test_a_study_that_asks_is_told_above_how_many_a_feature_ranks(folder):
-    (folder / "study.toml").write_text(TEXT + "confirmed_order = true\n")
+def test_a_study_that_asks_is_told_above_how_many_a_feature_ranks(folder, study_text):
+    (folder / "study.toml").write_text(study_text(WALK, **SETTINGS, confirmed_order=True))
     result = discovery.run(folder / "study.toml", out=folder / "out")
     markers = pd.read_csv(folder / "out" / "markers.csv").set_index("feature")
     # one effect of 2 SD of the noise against five of 0: every other feature is below it beyond doubt
@@ -54,9 +37,9 @@ def test_a_study_that_asks_is_told_above_how_many_a_feature_ranks(folder):
     assert result.tables["markers"]["feature"].iloc[0] == "f0"
 
 
-def test_it_is_off_without_being_asked_and_a_word_is_no_answer(folder):
-    (folder / "study.toml").write_text(TEXT)
+def test_it_is_off_without_being_asked_and_a_word_is_no_answer(folder, study_text):
+    (folder / "study.toml").write_text(study_text(WALK, **SETTINGS))
     assert read_study(folder / "study.toml").settings.analysis.confirmed_order is False
-    (folder / "study.toml").write_text(TEXT + 'confirmed_order = "yes"\n')
+    (folder / "study.toml").write_text(study_text(WALK, **SETTINGS, confirmed_order="yes"))
     with pytest.raises(InputError, match="true or false is wanted"):
         read_study(folder / "study.toml")

@@ -10,22 +10,6 @@ import discovery
 from discovery.cli.main import main
 from discovery.problems import InputError
 
-HEAD = """
-[study]
-name = "small"
-
-[patients]
-file = "patients.csv"
-id = "patient_id"
-adjust_for = ["age"]
-
-[features]
-file = "features.csv"
-
-[analysis]
-replicates = 0
-permutations = 0
-"""
 OUTCOMES = {
     "nyha": 'kind = "ordinal"\ncolumn = "nyha"',
     "cause": 'kind = "multiclass"\ncolumn = "cause"',
@@ -38,7 +22,7 @@ KINDS = {"visits": "count", "stays": "recurrent"}
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path, study_text):
     """Write a study of 60 patients with some of the outcomes; `change` may alter the patient table."""
 
     def write(*names: str, change=lambda patients: None):
@@ -63,8 +47,8 @@ def folder(tmp_path):
         features = pd.DataFrame(rng.normal(size=(n, 3)), columns=["f1", "f2", "f3"])
         features.insert(0, "patient_id", patients["patient_id"])
         features.to_csv(tmp_path / "features.csv", index=False)
-        text = HEAD + "".join(f'\n[[outcomes]]\nname = "{name}"\n{OUTCOMES[name]}\n' for name in names)
-        (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+        outcomes = "".join(f'\n[[outcomes]]\nname = "{name}"\n{OUTCOMES[name]}\n' for name in names)
+        (tmp_path / "study.toml").write_text(study_text(outcomes, replicates=0, permutations=0))
         return tmp_path
 
     return write

@@ -12,34 +12,19 @@ import discovery
 from discovery.survival.coarse_curves import coarse_curves
 
 LIMIT = 5
-STUDY = """[study]
-name = "spells"
-seed = 1
-[patients]
-file = "patients.csv"
-id = "patient_id"
-adjust_for = ["age"]
-[features]
-file = "features.csv"
-id = "patient_id"
-[[outcomes]]
+SPELLS = """[[outcomes]]
 name = "spells"
 kind = "recurrent"
 file = "spells.csv"
 time = "hours"
 followup = "watched"
 terminal = "died"
-[analysis]
-replicates = 0
-permutations = 0
-imputations = 0
-phenotypes = false
-suppress_below = {limit}
 """
+SETTINGS = {"replicates": 0, "permutations": 0, "imputations": 0, "phenotypes": False}
 
 
 @pytest.fixture(scope="module")
-def runs(tmp_path_factory):
+def runs(tmp_path_factory, study_text):
     """150 patients, of whom one has 40 early episodes and three have had none but die; masked, and plain."""
     folder = tmp_path_factory.mktemp("spells")
     rng = np.random.default_rng(0)
@@ -60,7 +45,8 @@ def runs(tmp_path_factory):
     spells.to_csv(folder / "spells.csv", index=False)
     results = []
     for limit in (LIMIT, 0):
-        (folder / "study.toml").write_text(STUDY.format(limit=limit), encoding="utf-8")
+        text = study_text(SPELLS, name="spells", **SETTINGS, suppress_below=limit)
+        (folder / "study.toml").write_text(text)
         results.append(discovery.run(folder, out=folder / f"out {limit}", workers=1))
     return *results, table.set_index("patient_id"), spells, features.set_index("patient_id")
 

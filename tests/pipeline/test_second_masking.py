@@ -12,31 +12,11 @@ import pytest
 import discovery
 
 LIMIT, FEW = 5, 3
-TEXT = """[study]
-name = "{name}"
-seed = 4
-[patients]
-file = "patients.csv"
-id = "patient_id"
-adjust_for = ["ward"]
-[features]
-file = "features.csv"
-[[outcomes]]
-name = "failed"
-kind = "binary"
-column = "failed"
-[analysis]
-replicates = 0
-permutations = 0
-phenotypes = false
-imputations = 0
-workers = 1
-freeze = ["a", "b"]
-suppress_below = {limit}
-"""
+FAILED = '[[outcomes]]\nname = "failed"\nkind = "binary"\ncolumn = "failed"\n'
+SETTINGS = {"replicates": 0, "permutations": 0, "phenotypes": False, "imputations": 0, "freeze": ["a", "b"]}
 
 
-def write_cohort(folder, n, seed, limit, rare):
+def write_cohort(study_text, folder, n, seed, limit, rare):
     rng = np.random.default_rng(seed)
     x = pd.DataFrame(rng.normal(size=(n, 2)), columns=["a", "b"])
     failed = (rng.random(n) < 1 / (1 + np.exp(-x["a"]))).astype(int)
@@ -51,20 +31,21 @@ def write_cohort(folder, n, seed, limit, rare):
         folder / "patients.csv", index=False
     )
     x.assign(patient_id=ids).to_csv(folder / "features.csv", index=False)
-    (folder / "study.toml").write_text(TEXT.format(name=folder.name, limit=limit))
+    text = study_text(FAILED, name=folder.name, seed=4, adjust_for=["ward"], **SETTINGS, suppress_below=limit)
+    (folder / "study.toml").write_text(text)
     return folder / "study.toml"
 
 
 @pytest.fixture(scope="module")
-def frozen(tmp_path_factory):
+def frozen(tmp_path_factory, study_text):
     folder = tmp_path_factory.mktemp("masked")
-    discovery.run(write_cohort(folder / "first", 150, 1, 0, rare=50), out=folder / "out")
+    discovery.run(write_cohort(study_text, folder / "first", 150, 1, 0, rare=50), out=folder / "out")
     return folder / "out" / "frozen.json"
 
 
 @pytest.mark.parametrize("limit", [0, LIMIT])
-def test_small_counts_of_the_second_cohort(frozen, tmp_path, limit):
-    study = write_cohort(tmp_path / "second", 90, 2, limit, rare=FEW)
+def test_small_counts_of_the_second_cohort(frozen, study_text, tmp_path, limit):
+    study = write_cohort(study_text, tmp_path / "second", 90, 2, limit, rare=FEW)
     result = discovery.replicate(frozen, study, out=tmp_path / "out")
     shift = pd.read_csv(tmp_path / "out" / "shift.csv").set_index("name")
     findings = pd.read_csv(tmp_path / "out" / "replication.csv").set_index("feature")

@@ -18,12 +18,10 @@ a causal feature, whether it leads or not, spreads 1.04 to 1.08 times as far as 
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+import test_marker_gain as marker_cohorts
 from scipy import stats
 
 from discovery.markers.shrinkage import independent_features, shrink_effects
@@ -34,14 +32,6 @@ CELLS = [(kind, n) for kind in ("survival", "binary") for n in (100, 150, 500)]
 TOP, TOP_5, BIAS = 0.925, {100: 0.939, 150: 0.939, 500: 0.937}, {100: 0.057, 150: 0.057, 500: 0.020}
 ALL = {100: 0.85, 150: 0.90, 500: 0.94}
 SURVIVAL_500 = (115, 5)  # covered and not, in the project's table
-
-
-def marker_cohorts():
-    place = Path(__file__).with_name("test_marker_gain.py")
-    spec = importlib.util.spec_from_file_location("marker_cohorts", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 class Truth:
@@ -115,7 +105,7 @@ def row_of(effects, kind, n, got):
 
 def cells_of(effects, runs, full, measured):
     """(kind, n, studies) of each cell, its row kept; runs : reduced size."""
-    world = marker_cohorts()
+    world = marker_cohorts
     cells = CELLS if full else CELLS[1:2]
     truth = {kind: Truth(world, effects, kind, full) for kind in dict.fromkeys(kind for kind, _ in cells)}
     for kind, n in cells:
@@ -125,7 +115,7 @@ def cells_of(effects, runs, full, measured):
 
 
 def test_shrunken_effects_of_the_selected_hold_what_they_say(full_validity, measured):
-    unequal = marker_cohorts().UNEQUAL
+    unequal = marker_cohorts.UNEQUAL
     for world, kind, n, got in cells_of(unequal, 80, full_validity, measured):
         assert abs(got["bias_top"].mean()) <= BIAS[n] + 2.6 * got["bias_top"].sem()
         assert got["covers_top"].mean() >= got["plain_covers_top"].mean()
@@ -141,13 +131,13 @@ def test_shrunken_effects_of_the_selected_hold_what_they_say(full_validity, meas
 
 
 def test_without_a_true_effect_the_intervals_hold_zero(full_validity, measured):
-    for world, _, _, got in cells_of(marker_cohorts().NONE, 80, full_validity, measured):
+    for world, _, _, got in cells_of(marker_cohorts.NONE, 80, full_validity, measured):
         assert world.at_least(got["covers_top"], 0.95)
         assert got["bias_top"].mean() < 0.4 * got["plain_bias_top"].mean()
 
 
 def test_equal_effects_that_tie_for_the_first_place(full_validity, measured):
     # 25 features nearly tie: the prior cannot see that there is one size of effect only
-    for _, _, _, got in cells_of(marker_cohorts().EQUAL, 40, full_validity, measured):
+    for _, _, _, got in cells_of(marker_cohorts.EQUAL, 40, full_validity, measured):
         assert got["covers_top"].mean() > got["plain_covers_top"].mean()
         assert got["bias_top"].mean() < got["plain_bias_top"].mean()

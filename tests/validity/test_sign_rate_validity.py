@@ -16,7 +16,6 @@ the path of a table, makes it, in two minutes.
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import itertools
 from datetime import date
 from pathlib import Path
@@ -24,6 +23,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import test_marker_gain as marker_cohorts
 from scipy import stats
 
 from discovery.association.multiplicity import benjamini_hochberg
@@ -33,14 +33,6 @@ SEED, RUNS, LEVEL = 37, 400, 0.05
 CELLS = [(kind, n) for kind in ("survival", "binary") for n in (100, 150, 500)]
 BINS = (0.0, 0.01, 0.02, 0.05, 0.1)
 COUNTED = ("families", "features")
-
-
-def marker_cohorts():
-    place = Path(__file__).with_name("test_marker_gain.py")
-    spec = importlib.util.spec_from_file_location("marker_cohorts", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def one_study(world, kind: str, n: int, seed: int) -> pd.DataFrame | None:
@@ -117,7 +109,7 @@ def kept(row: dict) -> bool:
 
 @pytest.mark.validity
 def test_a_sign_is_wrong_as_often_as_said(full_validity):
-    world = marker_cohorts()
+    world = marker_cohorts
     for kind, n in CELLS if full_validity else CELLS[1:2]:
         for row in measure(world, kind, n, RUNS if full_validity else 60):
             assert kept(row), row
@@ -143,7 +135,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Rows for shared/operating_sign_rates.csv, as they finish.")
     parser.add_argument("table", type=Path)
     args = parser.parse_args()
-    world, rows = marker_cohorts(), []
+    world, rows = marker_cohorts, []
     for kind, n in CELLS:
         rows += [row | {"date": date.today().isoformat()} for row in measure(world, kind, n, RUNS)]
         pd.DataFrame(rows).to_csv(args.table, index=False)

@@ -13,13 +13,13 @@ marker at most 5 % of studies name a candidate. `shared/operating_verdicts.csv` 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+import test_marker_gain as marker_cohorts
 from scipy import stats
 
 from discovery.association.design import build_design
@@ -31,14 +31,6 @@ from discovery.study import Outcome
 SEED, RUNS, DRAWS, FDR = 11, 400, 100, 0.05
 KINDS, SIZES, TRUTHS = ("survival", "binary"), (100, 150, 500), ("five", "none")
 MOST_STRONG, MOST_CANDIDATE = 0.01, 0.05
-
-
-def marker_cohorts():
-    place = Path(__file__).with_name("test_marker_gain.py")
-    spec = importlib.util.spec_from_file_location("marker_cohorts", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def words_of(world, kind: str, n: int, truth: str, seed: int, draws: int | None = None) -> pd.DataFrame:
@@ -119,7 +111,7 @@ def kept(row: dict[str, object]) -> bool:
 @pytest.mark.validity
 @pytest.mark.parametrize("truth", TRUTHS)
 def test_null_features_are_seldom_called_candidates(truth, full_validity):
-    world = marker_cohorts()
+    world = marker_cohorts
     cells = [(kind, n) for kind in KINDS for n in SIZES] if full_validity else [("survival", 150)]
     for kind, n in cells:
         row = row_of(kind, n, truth, measure(world, kind, n, truth, RUNS if full_validity else 6))
@@ -129,7 +121,7 @@ def test_null_features_are_seldom_called_candidates(truth, full_validity):
 
 @pytest.mark.validity
 def test_draws_have_no_say_in_the_words_where_no_q_is_small():
-    world = marker_cohorts()
+    world = marker_cohorts
     for seed in range(3):
         short = words_of(world, "survival", 100, "none", seed)
         pd.testing.assert_frame_equal(short, words_of(world, "survival", 100, "none", seed, draws=DRAWS))
@@ -158,7 +150,7 @@ def main() -> None:
     parser.add_argument("--sizes", nargs="+", type=int, choices=SIZES, default=SIZES)
     parser.add_argument("--truths", nargs="+", choices=TRUTHS, default=TRUTHS)
     args = parser.parse_args()
-    world, rows = marker_cohorts(), []
+    world, rows = marker_cohorts, []
     for kind, n, truth in ((k, n, t) for k in args.kinds for n in args.sizes for t in args.truths):
         row = row_of(kind, n, truth, measure(world, kind, n, truth, RUNS))
         rows.append(row | {"date": date.today().isoformat()})
