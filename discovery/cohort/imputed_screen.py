@@ -188,7 +188,7 @@ def _rows_with(
         table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
         note = str(table.loc[at, "note"])
         if covariates:  # the former warning counts the patients with all covariates
-            note = "; ".join([_few(design, seen), *_without_few(note)])
+            note = "; ".join(filter(None, [_few(design, seen), *_without_few(note)]))
         table.loc[at, "note"] = _note(note, plan, c, covariates)
         for k, place in enumerate(each):
             table.loc[place, ["n", "n_left_out", "events"]] = table.loc[at, ["n", "n_left_out", "events"]]

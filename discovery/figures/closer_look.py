@@ -62,7 +62,9 @@ def closer_look_figures(
                 ],
                 ignore_index=True,
             )
-            detail = f"{_people(outcome)}; band: pointwise 95 % interval{_watched(outcome)}"
+            detail = (
+                f"{_people(outcome)}; band: pointwise 95 % interval{_watched(outcome.complete or outcome)}"
+            )
             title = f"{outcome.label} over time"
             out.append(save("over_time", partial(draw_curves, time_label=time), rows, title, detail, ""))
     shapes = mine("shape_curves")
@@ -138,7 +140,7 @@ def closer_look_figures(
 def _people(outcome: OutcomeRun) -> str:
     from discovery.figures.standard import outcome_people
 
-    return outcome_people(outcome)
+    return outcome_people(outcome.complete or outcome)
 
 
 def _watched(outcome: OutcomeRun) -> str:

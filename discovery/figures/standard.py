@@ -177,6 +177,7 @@ def _missing_by(
         title=title,
         caption=f"{detail}. Share of patients without a value. Groups of "
         f"fewer than {SMALL} patients are not shown.",
+        outcome=str(by) if by in labels else "",
     )
 
 
@@ -316,7 +317,7 @@ def _leading(
 ) -> list[SavedFigure]:
     """Curves, receiver operating characteristics or residuals of the features that have them."""
     out = []
-    people = outcome_people(outcome)
+    people = outcome_people(outcome.complete or outcome)
     for kind in ("curves", "roc", "residuals"):
         table = tables.get(kind)
         if table is None or table.empty:

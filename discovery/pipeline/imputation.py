@@ -58,7 +58,7 @@ def impute_screens(
     )
     found = {design.outcome: one for design, one in zip(designs, answers)}
     table = joined([one.table for one in found.values() if len(one.table)])
-    notes = [f"{outcome}: {note}" for outcome, one in found.items() for note in one.notes]
+    notes = notes_in_lines({outcome: one.notes for outcome, one in found.items()})
     return ImputedScreens(
         screens={outcome: one.screen for outcome, one in found.items()},
         completed={outcome: one.completed for outcome, one in found.items() if one.completed is not None},
@@ -66,6 +66,22 @@ def impute_screens(
         table=table if len(table) else pd.DataFrame(columns=list(IMPUTATION_COLUMNS)),
         notes=tuple(notes),
     )
+
+
+def notes_in_lines(notes: Mapping[str, Sequence[str]]) -> list[str]:
+    """The notes of all outcomes, each once: features of which the same is said are named together."""
+    said: dict[str, list[str]] = {}
+    for outcome, mine in notes.items():
+        features: dict[str, list[str]] = {}
+        for note in mine:
+            name, found, reason = note.partition(" was ")
+            features.setdefault(reason if found else "", []).append(name)
+        for reason, names in features.items():
+            several = f"{len(names)} features ({', '.join(names)}) were {reason}"
+            lines = names if not reason else [several if len(names) > 1 else f"{names[0]} was {reason}"]
+            for line in lines:
+                said.setdefault(line, []).append(outcome)
+    return [f"{', '.join(outcomes)}: {line}" for line, outcomes in said.items()]
 
 
 def tipping_table(

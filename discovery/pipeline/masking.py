@@ -234,7 +234,11 @@ def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total) -> Outc
     competing = {
         name: rounded(count) if small(count, limit) else count for name, count in outcome.competing.items()
     }
-    return replace(outcome, n=n, events=events, competing=competing)
+    complete = outcome.complete
+    if complete is not None:
+        near = small(outcome.n - complete.n, limit)
+        complete = None if near else masked_outcome(complete, limit, outcome.n, total)
+    return replace(outcome, n=n, events=events, competing=competing, complete=complete)
 
 
 def said(text: str, limit: int) -> str:

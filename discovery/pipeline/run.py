@@ -275,7 +275,7 @@ def analyse(
     groups = find_phenotypes(study, designs, workers=workers, notes=notes, shape=shape)
     if groups is not None:
         tables |= groups.tables
-    settings = run_settings(study, analysed, ordered, tables, notes)
+    settings = run_settings(study, analysed, ordered, tables, notes, complete=designs)
     frozen = frozen_findings(study, designs, ordered, tables, settings.versions, imputed)
     if groups is None:
         return Analysed(tables, settings, frozen, {})

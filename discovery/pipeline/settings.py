@@ -43,9 +43,14 @@ def run_settings(
     screens: Sequence[Screen],
     tables: Mapping[str, pd.DataFrame],
     notes: Sequence[str],
+    complete: Sequence[Design] = (),
 ) -> RunSettings:
-    """What was asked for and, by the finished `tables`, what was done."""
+    """What was asked for and, by the finished `tables`, what was done.
+
+    designs : of the patients that estimates and ranks are of; complete : of those with all covariates
+    """
     settings = study.settings
+    narrow = {design.outcome: design for design in complete}
     analysis = settings.analysis
     outcomes = {outcome.name: outcome for outcome in study.outcomes}
     return RunSettings(
@@ -54,7 +59,10 @@ def run_settings(
         seed=settings.study.seed,
         n_patients=len(study.patients),
         n_features=study.features.shape[1],
-        outcomes=tuple(outcome_run(study, outcomes[d.outcome], d, s) for d, s in zip(designs, screens)),
+        outcomes=tuple(
+            outcome_run(study, outcomes[d.outcome], d, s, narrow.get(d.outcome, d))
+            for d, s in zip(designs, screens)
+        ),
         covariates=tuple(study.covariates.columns),
         site=settings.patients.site,
         sites=0 if study.site is None else int(study.site.nunique()),
@@ -131,7 +139,9 @@ def fewest_events(design: Design) -> float:
     return float(design.response.effective_sizes(design.observed).min())
 
 
-def outcome_run(study: Study, outcome: Outcome, design: Design, screen: Screen) -> OutcomeRun:
+def outcome_run(
+    study: Study, outcome: Outcome, design: Design, screen: Screen, complete: Design
+) -> OutcomeRun:
     events, competing, follow_up = None, {}, None
     if design.kind == "survival":
         status = np.asarray(design.status)
@@ -155,6 +165,7 @@ def outcome_run(study: Study, outcome: Outcome, design: Design, screen: Screen) 
         firth=bool(screen.firth.all()),
         base_terms=design.base.shape[1],
         median_follow_up=follow_up if follow_up is not None and np.isfinite(follow_up) else None,
+        complete=outcome_run(study, outcome, complete, screen, complete) if complete.n < design.n else None,
     )
 
 

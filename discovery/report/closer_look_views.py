@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 import pandas as pd
 
@@ -25,6 +26,8 @@ def closer_look_views(
 ) -> list[View]:
     """Anchor, heading and table of each analysis that the run did; short, with the file that holds all."""
     outcomes = {outcome.name: outcome.label for outcome in settings.outcomes}
+    units = {outcome.name: outcome.time_unit.split(" from the ")[0] for outcome in settings.outcomes}
+    means = partial(_means, labels=labels, outcomes=outcomes, units=units)
     survival = tables.get("survival", pd.DataFrame())
     survival = survival if "part" in survival else pd.DataFrame(columns=["part"])
     parts = {name: block for name, block in survival.groupby("part", sort=False)}
@@ -33,14 +36,14 @@ def closer_look_views(
         return view(tables.get(name), labels, outcomes, *more)
 
     made = [
-        ("follow-up", "Follow-up", _follow_up(tables.get("follow_up"), outcomes)),
+        ("follow-up", "Follow-up", _follow_up(tables.get("follow_up"), outcomes, units)),
         ("competing", "Beside competing events", _effects(parts.get("competing models"), labels, outcomes)),
         ("landmark", "From the landmark", _effects(parts.get("landmark"), labels, outcomes)),
         ("hazards", "Hazards that change over time", _periods(parts, tables, labels, outcomes)),
-        ("mean-time", "Mean time without the event", _means(parts.get("restricted mean"), labels, outcomes)),
+        ("mean-time", "Mean time without the event", means(parts.get("restricted mean"))),
         ("groups-compared", "Groups over time", _compared(parts.get("groups compared"), outcomes)),
-        ("episodes", "Episodes a patient", _means(parts.get("mean episodes"), labels, outcomes, EPISODES)),
-        ("prediction", "Prediction of patients left out", table_of("prediction", _prediction)),
+        ("episodes", "Episodes a patient", means(parts.get("mean episodes"), note=EPISODES)),
+        ("prediction", "Prediction of patients left out", table_of("prediction", _prediction, units)),
         ("shapes", "Straight or bent", table_of("shapes", _shapes)),
         ("interactions", "Do effects differ between groups?", table_of("effect_modification", _groups)),
         ("pooled", "Pooled over sites", table_of("site_meta_analysis", _sites)),
@@ -71,22 +74,35 @@ def _empty(table: pd.DataFrame | None) -> bool:
     return table is None or not len(table)
 
 
-def _follow_up(table: pd.DataFrame | None, outcomes: Mapping[str, str]) -> Table | None:
+PER_HUNDRED_YEARS = {"days": 36525.0, "weeks": 5217.857, "months": 1200.0, "years": 100.0}
+
+
+def _rate(row, unit: str) -> str:
+    """Events over a time in which a few are seen: a hundred patient-years, or a thousand of another unit."""
+    times = PER_HUNDRED_YEARS.get(unit, 1000.0)
+    rate, low, high = (words.number(times * r) for r in (row.rate, row.rate_low, row.rate_high))
+    over = "100 patient-years" if unit in PER_HUNDRED_YEARS else f"1000 {unit or 'units of time'}"
+    return f"{rate} ({low} to {high}) in {over}"
+
+
+def _follow_up(
+    table: pd.DataFrame | None, outcomes: Mapping[str, str], units: Mapping[str, str]
+) -> Table | None:
     if _empty(table):
         return None
     assert table is not None
     rows = []
     for row in table.itertuples():
-        rate = words.number(row.rate) + f" ({words.number(row.rate_low)} to {words.number(row.rate_high)})"
+        unit = units.get(row.outcome, "")
         rows.append(
             (
                 outcomes.get(row.outcome, row.outcome),
                 str(row.event),
                 words.whole(row.n),
                 words.whole(row.n_event),
-                rate,
-                _span(row.median_follow_up, row.follow_up_low, row.follow_up_high),
-                _span(row.median_time, row.median_low, row.median_high),
+                _rate(row, unit),
+                _span(row.median_follow_up, row.follow_up_low, row.follow_up_high, unit),
+                _span(row.median_time, row.median_low, row.median_high, unit),
             )
         )
     heads = (
@@ -94,19 +110,23 @@ def _follow_up(table: pd.DataFrame | None, outcomes: Mapping[str, str]) -> Table
         "Event",
         "Patients",
         "Events",
-        "Rate a unit of time",
+        "Rate (95 % interval)",
         "Median follow-up",
-        "Median time",
+        "Median time to the event",
     )
-    note = "Follow-up by the reverse Kaplan–Meier method. A dash: not reached, or events compete."
+    note = (
+        "Patients with all covariates. Follow-up by the reverse Kaplan–Meier method; where patients came "
+        "under observation at different times, its lower limit can be far too low. A dash: not reached, or "
+        "events compete."
+    )
     return Table(heads, tuple(rows), note)
 
 
-def _span(value: object, low: object, high: object) -> str:
+def _span(value: object, low: object, high: object, unit: str = "") -> str:
     if words.missing(value):
         return words.DASH
     ends = [words.number(end) if not words.missing(end) else "not reached" for end in (low, high)]
-    return f"{words.number(value)} ({ends[0]} to {ends[1]})"
+    return f"{words.number(value)} ({ends[0]} to {ends[1]})" + (f" {unit}" if unit else "")
 
 
 def _effects(
@@ -168,7 +188,11 @@ def _periods(parts, tables, labels: Mapping[str, str], outcomes: Mapping[str, st
 
 
 def _means(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str], note: str = TIME
+    table: pd.DataFrame | None,
+    labels: Mapping[str, str],
+    outcomes: Mapping[str, str],
+    units: Mapping[str, str],
+    note: str = TIME,
 ) -> Table | None:
     if _empty(table):
         return None
@@ -177,7 +201,7 @@ def _means(
         (
             labels.get(row["feature"], str(row["feature"])),
             outcomes.get(row["outcome"], str(row["outcome"])),
-            str(row["period"]),
+            f"{row['period']} {units.get(row['outcome'], '')}".strip(),
             _span(row["estimate"], row["ci_low"], row["ci_high"]),
             words.p_value(row["p_value"]),
         )
@@ -222,7 +246,10 @@ PREDICTED = {
 
 
 def _prediction(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
+    table: pd.DataFrame | None,
+    labels: Mapping[str, str],
+    outcomes: Mapping[str, str],
+    units: Mapping[str, str],
 ) -> Table | None:
     if _empty(table):
         return None
@@ -239,14 +266,15 @@ def _prediction(
             row = last.loc[measure]
             text = words.fixed(row["estimate"], 3)
             if not words.missing(row["ci_low"]):
-                text += f" ({words.fixed(row['ci_low'])} to {words.fixed(row['ci_high'])})"
+                text += f" ({words.fixed(row['ci_low'], 3)} to {words.fixed(row['ci_high'], 3)})"
             cells.append(text)
         lead = "base model with "
         name = str(model)
         if name.startswith(lead):
             name = lead + labels.get(name.removeprefix(lead), name.removeprefix(lead))
         name = labels.get(name, name)
-        rows.append((name, outcomes.get(str(outcome), str(outcome)), words.number(horizon), *cells))
+        when = f"{words.number(horizon)} {units.get(str(outcome), '')}".strip()
+        rows.append((name, outcomes.get(str(outcome), str(outcome)), when, *cells))
     note = (
         "Each patient is predicted by models fitted to others. The lead was picked on all patients, so its "
         "gain here is a little too large; the gain in the ranking is corrected for that. A dash: not defined "

@@ -9,6 +9,7 @@ import math
 
 DASH = "–"
 MINUS = "\u2212"
+RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
 SMALLEST_P = 0.001
 
 
@@ -47,7 +48,7 @@ def number(value: object, digits: int = 3) -> str:
             text = f"{x:.{digits - 2 - magnitude}f}"  # 9.996 became 10.00: one digit fewer
     else:
         mantissa, exponent = f"{x:.{digits - 1}e}".split("e")
-        text = f"{mantissa}×10^{int(exponent)}"
+        text = f"{mantissa}×10{str(int(exponent)).translate(RAISED)}"
     return text.replace("-", MINUS)
 
 

@@ -16,6 +16,7 @@ from discovery.files import write_bytes, write_csv
 from discovery.report import format as words
 from discovery.report.checklist import checklist
 from discovery.report.closer_look_views import closer_look_views
+from discovery.report.doubts_view import doubts_in_lines
 from discovery.report.family_names import feature_labels, named_families
 from discovery.report.further_views import further_views
 from discovery.report.headline import VERDICTS, Headline, base_verdict, headline
@@ -113,7 +114,7 @@ def page(
         views=_views(tables, settings),
         further=further_views(tables, settings),
         closer=closer_look_views(tables, settings, feature_labels(tables["markers"])),
-        problems=[problem.sentence() for problem in settings.problems],
+        problems=doubts_in_lines(settings.problems),
         methods=methods_parts(settings),
         limits=_limits(settings, heads, tables),
         checklist=items.to_dict("records"),
@@ -270,7 +271,12 @@ def _by_outcome(figures: Sequence[SavedFigure], settings: RunSettings) -> list[t
     groups += [
         (outcome.label, [f for f in figures if f.outcome == outcome.name]) for outcome in settings.outcomes
     ]
-    return [(title, found) for title, found in groups if found]
+    # what is missing comes after what was found
+    return [
+        (title, sorted(found, key=lambda figure: figure.figure_id.endswith("missing")))
+        for title, found in groups
+        if found
+    ]
 
 
 def _figure(figure: SavedFigure, folder: Path) -> dict[str, Any]:

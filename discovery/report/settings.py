@@ -43,7 +43,8 @@ class OutcomeRun:
     the event, or of the positive class; None for a continuous outcome). `firth`: the penalised
     likelihood was used for every feature of this outcome; `model` replaces the words for the regression
     of this kind; `base_terms` counts the coefficients of the base model without the intercept and
-    strata. `time_unit` is that of a survival time.
+    strata. `time_unit` is that of a survival time. `complete` counts the patients with all covariates, where
+    they are fewer because covariates were imputed: figures of curves, shapes and predictions are of them.
     """
 
     name: str
@@ -60,6 +61,7 @@ class OutcomeRun:
     base_terms: int = 0
     median_follow_up: float | None = None  # by the reverse Kaplan-Meier method, in `time_unit`
     landmark: float | None = None  # where time starts to count, on the study's own clock
+    complete: OutcomeRun | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

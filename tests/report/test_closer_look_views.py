@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from discovery.report.closer_look_views import closer_look_views, spared
+from discovery.report.closer_look_views import _follow_up, closer_look_views, spared
 from discovery.report.methods_closer_look import (
     closer_look_paragraphs,
     eligibility_paragraphs,
@@ -94,3 +94,15 @@ def test_methods_speak_of_what_was_done_and_of_nothing_else(settings):
     assert "age_years >= 18" in eligibility_paragraphs(done)[0]
     assert "Counts of 1 to 4" in masking_paragraphs(done)[0]
     assert "window that ended at 7." in landmark_paragraphs(done)[0]
+
+
+def test_rates_are_of_a_time_in_which_events_are_seen():
+    """4 events in 10 000 days are 14.6 in 100 years of 365.25 days."""
+    row = {"outcome": "death", "event": "Death", "n": 90, "n_event": 4, "rate": 4e-4, "rate_low": 1e-4}
+    row |= {"rate_high": 1e-3, "median_follow_up": 812.0, "follow_up_low": 700.0, "follow_up_high": np.nan}
+    row |= {"median_time": np.nan, "median_low": np.nan, "median_high": np.nan}
+    table = pd.DataFrame([row, row | {"outcome": "stay"}])
+    first, second = _follow_up(table, {"death": "Death"}, {"death": "days", "stay": "hours"}).rows
+    assert first[4] == "14.6 (3.65 to 36.5) in 100 patient-years"
+    assert first[5] == "812 (700 to not reached) days"
+    assert second[4] == "0.400 (0.100 to 1.00) in 1000 hours"
