@@ -10,7 +10,7 @@ import pandas as pd
 from discovery.figures.labels import row_labels
 from discovery.figures.scales import interval_lines
 from discovery.figures.style import BLUE, QUIET, RULE, VERMILION, say, set_size, set_title, split
-from discovery.report.format import gain_interval, probability
+from discovery.report.format import gain_interval, measure, probability
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -101,8 +101,8 @@ def draw_gain(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.set_xlabel(
-        f"Gain in {rows['gain_measure'].iloc[0]} over the base model,\ncorrected for fitting and for "
-        "selection (approximate 95 % interval)"
+        f"Gain in {measure(rows['gain_measure'].iloc[0])} over the base model,\n"
+        "corrected for fitting and for selection (approximate 95 % interval)"
     )
     words.set_axis_off()
     words.set(xlim=(0, 1), ylim=ax.get_ylim())

@@ -66,6 +66,7 @@ def replicate(
     from discovery.markers.second_cohort import replicate_findings, require_same
     from discovery.markers.second_signature import judge_signatures
     from discovery.pipeline.settings import versions
+    from discovery.report.doubts_view import doubts_in_lines
     from discovery.report.manifest import write_replication_manifest
     from discovery.report.replication_page import ReplicationRun, replication_headline, write_replication_page
 
@@ -125,7 +126,7 @@ def replicate(
         alpha=findings.rules.alpha,
         labels={outcome.name: outcome.label for outcome in findings.outcomes},
         remarks=tuple(dict.fromkeys(remarks)),
-        problems=tuple(said(problem.sentence(), limit) for problem in study.warnings),
+        problems=tuple(said(line, limit) for line in doubts_in_lines(study.warnings)),
         input_hashes=study.input_hashes,
         frozen_hash=sha256(frozen),
         signatures=tuple(said(text, limit) for text in signatures.sentences),

@@ -98,6 +98,16 @@ def p_phrase(value: object, symbol: str = "p") -> str:
     return f"{symbol} = {text}"
 
 
+def measure(name: object) -> str:
+    """A measure of discrimination as it is printed."""
+    return "R²" if name == "R2" else str(name)
+
+
+def with_measures(sentence: str) -> str:
+    """A sentence with measures of discrimination in it, as they are printed."""
+    return sentence.replace("R2 ", "R² ")
+
+
 def percent(share: object, places: int = 0) -> str:
     """A share in [0, 1] as a percentage; a small one is never printed as 0 %, nor a large one as 100 %."""
     if missing(share):

@@ -45,7 +45,7 @@ def page_data(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> dict
                 "label": outcome.label,
                 "ratio": words.is_log_ratio(measure),
                 "effect": words.ratio_name(measure),
-                "gain": str(gains.iloc[0]) if len(gains) else "discrimination",
+                "gain": words.measure(gains.iloc[0]) if len(gains) else "discrimination",
                 "top": top_words(mine, settings.top),
                 "rows": rows,
             }
@@ -199,7 +199,7 @@ def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
         )
         out.append(["Rank of its family", span + top])
     if has("base_measure"):
-        judged = row["gain_measure"] if has("gain_measure") else "discrimination"
+        judged = words.measure(row["gain_measure"]) if has("gain_measure") else "discrimination"
         out.append([f"{judged} of the base model, same patients", words.fixed(row["base_measure"], 3)])
     if has("p_given_lead"):
         lead = f" ({row['family_lead']})" if has("family_lead") else ""

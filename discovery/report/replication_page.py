@@ -154,7 +154,7 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
                 words.p_value(row.p_holm),
                 words.percent(row.power),
                 str(row.verdict),
-                str(row.note or row.verdict_rule),
+                str(row.note or row.verdict_rule).replace("<=", "≤"),
             )
         )
     heads = (
@@ -216,7 +216,7 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
                 _patients(r),
                 _with_interval(r.slope, r.slope_low, r.slope_high),
                 _with_interval(r.level, r.level_low, r.level_high),
-                f"{r.measure} {_with_interval(r.value, r.value_low, r.value_high)}",
+                f"{words.measure(r.measure)} {_with_interval(r.value, r.value_low, r.value_high)}",
                 words.gain_interval(r.gain, r.gain_low, r.gain_high),
             )
         )

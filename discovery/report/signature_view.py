@@ -29,7 +29,7 @@ def signature_views(tables: Mapping[str, pd.DataFrame], labels: Mapping[str, str
             )
             for r in rows.itertuples()
         )
-        measure = rows["measure"].iloc[0]
+        measure = words.measure(rows["measure"].iloc[0])
         heads = (
             "Model", f"{measure}, apparent", f"{measure}, corrected (95 %)", "Above the base model",
             "Above the best marker", "Calibration slope",
@@ -41,5 +41,5 @@ def signature_views(tables: Mapping[str, pd.DataFrame], labels: Mapping[str, str
         if kept:
             note += f" Share of bootstrap draws that chose the same feature: {words.listed(kept, limit=10)}."
         heading = f"Signature: {labels.get(word.outcome, word.outcome)}"
-        out.append((heading, Table(heads, texts, note, word.sentence)))
+        out.append((heading, Table(heads, texts, note, words.with_measures(word.sentence))))
     return out
