@@ -101,7 +101,7 @@ def _group_totals(follow_up: FollowUp, codes, k, test, rho, gamma):
         weight = np.cumprod(1 - total_d / (total_n + 1))
     elif test == "fleming-harrington":
         survival, _ = product_limit(total_n, total_d)
-        before = np.concatenate([[1.0], survival[:-1]])
+        before = np.concatenate([[1.0], survival])[:-1]
         weight = before**rho * (1 - before) ** gamma
     else:
         weight = np.ones_like(total_n)

@@ -21,6 +21,17 @@ rows = st.lists(
 quick = settings(max_examples=60, deadline=None)
 
 
+@pytest.mark.parametrize("test", ["logrank", "gehan", "tarone-ware", "peto", "fleming-harrington"])
+def test_a_stratum_without_an_event_adds_nothing(test):
+    time, event, group = np.array([1.0, 2, 2, 3, 5]), np.array([1.0, 0, 1, 1, 0]), np.array(list("abaab"))
+    how = {"test": test, "rho": 0.5, "gamma": 1.0}
+    alone = logrank_test(time, event, group, **how)
+    more = np.append(time, [2.0, 4.0]), np.append(event, [0.0, 0.0]), np.append(group, ["a", "b"])
+    both = logrank_test(*more, stratum=[0] * 5 + [1] * 2, **how)
+    assert both.p_value == alone.p_value
+    np.testing.assert_array_equal(both.covariance, alone.covariance)
+
+
 @quick
 @given(rows)
 def test_observed_and_expected_add_up_and_lifelines_agrees(data):
