@@ -66,6 +66,7 @@ def run_settings(
         covariates=tuple(study.covariates.columns),
         site=settings.patients.site,
         sites=0 if study.site is None else int(study.site.nunique()),
+        adjust_more=settings.patients.adjust_more,
         etiology=settings.patients.etiology,
         fdr=analysis.fdr,
         multiplicity=analysis.multiplicity,

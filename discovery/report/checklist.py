@@ -67,7 +67,7 @@ ITEMS = (
         "values",
     ),
     Item("Sample size rationale", "10", "9", "10", "P", ("index.html",), "size"),
-    Item("Missing data", "12c, 13, 14", "10", "11", "A", ("missing.csv",)),
+    Item("Missing data", "12c, 13, 14", "10", "11", "A", ("missing.csv",), "missing"),
     Item(
         "Statistical methods, model checks, multiplicity, software, seed",
         "12",
@@ -108,7 +108,7 @@ ITEMS = (
         "A",
         ("signature_performance.csv", "markers.csv"),
     ),
-    Item("Full model for use", "", "", "15, 22, 24", "A", ("frozen.json",)),
+    Item("Full model for use", "", "", "15, 22, 24", "A", ("frozen.json",), "model"),
     Item("Limits, interpretation, usability", "18-21", "19, 20", "25-27", "U"),
     Item("Funding, ethics, registration, data and code sharing, patient involvement", "22", "", "17-19", "U"),
     Item(
@@ -143,7 +143,14 @@ def checklist(settings: RunSettings, headlines: Collection[Headline], files: Col
 def _texts(s: RunSettings, headlines: Collection[Headline]) -> dict[str, str]:
     names = listed([o.label for o in s.outcomes], limit=20)
     sizes = [
-        f"{o.label}: n = {o.n}" + (f", {plural(o.events, 'event')}" if o.events is not None else "")
+        f"{o.label}: n = {o.n}"
+        + (f", {plural(o.events, 'event')}" if o.events is not None else "")
+        + "".join(f", {count} with {name}" for name, count in o.competing.items())
+        + (
+            f", median follow-up {o.median_follow_up:.4g} {o.time_unit}".rstrip()
+            if o.median_follow_up
+            else ""
+        )
         for o in s.outcomes
     ]
     return {
@@ -151,7 +158,18 @@ def _texts(s: RunSettings, headlines: Collection[Headline]) -> dict[str, str]:
         f"{plural(s.n_patients, 'patient')}. " + " ".join(h.found for h in headlines),
         "source": f"Input files: {listed(list(s.files), limit=20)}."
         + (f" Sites: {s.sites}." if s.sites else ""),
-        "outcomes": "; ".join(sizes) + ".",
+        "outcomes": "; ".join(sizes)
+        + "."
+        + (" Horizons: notes of methods.md." if any(o.kind == "survival" for o in s.outcomes) else ""),
+        "missing": (
+            f"Imputed by chained equations with the outcome among the predictors (up to {s.imputations} "
+            "imputations), pooled by Rubin's rules; complete cases stand beside. Imputed covariates: "
+            f"{listed(list(s.imputed_covariates), limit=30) or 'none'}. See missing.csv and imputation.csv."
+            if s.imputations
+            else "Patients without a value were left out of that feature's analysis. See missing.csv."
+        ),
+        "model": "frozen.json: coefficients, baseline, scales and codings, how missing values were imputed, "
+        "and what completes a patient without a covariate.",
         "features": f"{plural(s.n_features, 'candidate feature')}; base model: "
         f"{listed(list(s.covariates), limit=30) or 'none'}.",
         "values": (f"Winsorised at {s.winsor[0]:g} and {s.winsor[1]:g}" if s.winsor else "Not winsorised")

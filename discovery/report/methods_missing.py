@@ -19,11 +19,14 @@ def imputed_text(s: RunSettings) -> str:
     text = (
         f"Missing feature values were imputed by chained equations ({s.imputations} imputations) from the "
         f"covariates of the base model{', the site' if s.site else ''}, {outcome} and up to six features "
-        "that correlate most with the one imputed; each was taken from one of the five patients with the "
-        "nearest prediction (predictive mean matching). Values known only to lie beyond a limit of the "
-        "device were drawn from the normal distribution beyond that limit. Every model was fitted in each "
+        "that correlate most with the one imputed (0.2 or more), fewer where few patients have a value; each "
+        "was taken from one of "
+        "the five patients with the nearest prediction (predictive mean matching). Values known only to lie "
+        "beyond a limit of the device were drawn from the normal distribution beyond that limit, and so "
+        "were the other gaps of such a feature, without a limit. Every model was fitted in each "
         "completed copy, and estimates were pooled by Rubin's rules, with the degrees of freedom of Barnard "
         "and Rubin. "
+        + ("The number of imputations is that of the outcome with most gaps. " if len(s.outcomes) > 1 else "")
     )
     if any(o.kind == "multiclass" for o in s.outcomes):
         text += (
@@ -49,7 +52,9 @@ def imputed_text(s: RunSettings) -> str:
     else:
         last = "Patients without an outcome or a covariate were left out and counted."
     return text + (
-        "Features missing in more than 40 % of patients were neither imputed nor ranked. The analysis of "
+        "Features missing in more than 40 % of patients were neither imputed nor ranked"
+        f"{', nor was anything at a site that never measured it' if s.site else ''}. "
+        "The analysis of "
         "the patients with a value stands beside the pooled one in associations.csv (model “complete "
         "cases”); familywise p-values, curves, and the checks of sites and of redundancy are of those "
         "patients. By how much the missing values would have to lie lower or higher than imputed, up to "

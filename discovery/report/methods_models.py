@@ -236,11 +236,20 @@ def signature_paragraphs(s: RunSettings) -> list[str]:
     ]
 
 
+NOT_IMPUTED = (
+    "All of them, and the main analysis that they are held against, are of the patients with the value and "
+    "all covariates, so that it may differ a little from the ranking, whose missing values were imputed. "
+)
+
+
 def sensitivity_paragraphs(s: RunSettings) -> list[str]:
     """The board of alternatives; nothing where there was none."""
     if "sensitivity" not in s.analyses:
         return []
     ways = ["without adjustment"] if s.adjusted else []
+    more = [*(["etiology"] if s.etiology else []), *s.adjust_more]
+    ways += [f"adjusted for {listed(more)} too"] if more else []
+    ways += ["in reliable records alone"] if "reliability" in s.analyses else []
     ways += ["in complete cases", "with rank-normal values", "with other limits of winsorising"]
     ways += ["with each site left out"] if s.sites > 1 else []
     ways += ["with each etiology left out"] if s.etiology else []
@@ -250,7 +259,8 @@ def sensitivity_paragraphs(s: RunSettings) -> list[str]:
         ways.append("as subdistribution hazards (Fine and Gray 1999)")
     return [
         f"The leading features were tested again under alternatives fixed in advance, where they applied: "
-        f"{listed(ways, limit=20)}. A finding holds under an alternative with the sign of the main analysis "
+        f"{listed(ways, limit=20)}. {NOT_IMPUTED if s.imputations else ''}"
+        "A finding holds under an alternative with the sign of the main analysis "
         "and p at most 0.05. E-values (VanderWeele and Ding 2017) say how strong an unmeasured confounder "
         "would have to be to explain a finding away."
     ]
@@ -281,20 +291,20 @@ def _permutations(s: RunSettings) -> str:
         within += " among patients of like predicted risk" if s.covariates else ""
         freed = " adjusted for the base model" if s.adjusted else ""
         ways.append(f"the residuals of the base model were permuted{within} against the features{freed}")
-    if "recurrent" in kinds:
-        ways.append(
-            "for recurrent events each patient's contribution to the robust scores got a standard normal "
-            "factor, the same for all features, in place of a permutation"
-        )
     if "continuous" in kinds:
         ways.append(
-            "for continuous outcomes by the method of Freedman and Lane (1983)"
-            if ways
-            else "residuals were permuted by the method of Freedman and Lane (1983)"
+            ("for continuous outcomes, " if ways else "")
+            + "residuals were permuted by the method of Freedman and Lane (1983)"
+        )
+    if "recurrent" in kinds:
+        ways.append(
+            ("for recurrent events, " if ways else "")
+            + "each patient's contribution to the robust scores got a standard normal factor, the same for "
+            "all features, in place of a permutation"
         )
     text = (
         "Beside it, a familywise p-value was computed from the maximum statistic over all features of an "
-        f"outcome in {whole(s.permutations)} permutations: {', and '.join(ways)}. It is (1 + the number of "
+        f"outcome in {whole(s.permutations)} permutations: {'; '.join(ways)}. It is (1 + the number of "
         "permutations at least as extreme) / (permutations + 1)."
     )
     if "few events" in s.analyses:

@@ -41,8 +41,8 @@ def _search(s: RunSettings, search: SearchRun) -> str:
         "and more together by the sum of log p; where the cohort bends, or the groups lie turned against "
         "each other (permutation test of one covariance), two groups had to show the gap along the bend too, "
         "against uniform samples, and more groups against the cohort with its gaps filled by "
-        "random moves, this p-value counting 2.5 times. Stability is the Jaccard index over 100 bootstrap "
-        "samples (Hennig 2007)."
+        "random moves; the p-value of this second test counts 2.5 times. Stability is the Jaccard index over "
+        "100 bootstrap samples (Hennig 2007)."
     )
     if s.site and s.sites > 1:
         text += (

@@ -66,9 +66,10 @@ def _resampling(s: RunSettings) -> str:
     drawn = "patients were drawn with replacement" + (" within sites" if s.site and s.sites != 1 else "")
     both = "the base model and all" if s.adjusted else "all"
     stratified = bool(s.site and s.sites != 1)
-    measures = listed(
-        list(dict.fromkeys(f"{_gain(o, stratified)} ({o.label})" for o in s.outcomes)), limit=20
-    )
+    judged: dict[str, list[str]] = {}
+    for o in s.outcomes:
+        judged.setdefault(_gain(o, stratified), []).append(o.label)
+    measures = listed([f"{name} ({listed(labels, limit=20)})" for name, labels in judged.items()], limit=20)
     empty = " The base model was empty: the gain is that over chance." if not s.adjusted else ""
     return (
         f"In {whole(s.replicates)} bootstrap samples ({drawn}) {both} feature models were refitted. Rank "

@@ -101,6 +101,7 @@ class RunSettings:
     covariates: tuple[str, ...] = ()
     site: str | None = None
     sites: int = 0
+    adjust_more: tuple[str, ...] = ()
     etiology: str | None = None
     fdr: float = 0.05
     multiplicity: str = "selected-cells"

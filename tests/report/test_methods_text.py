@@ -8,6 +8,8 @@ from dataclasses import replace
 
 import pytest
 
+from discovery.report.methods_models import sensitivity_paragraphs
+from discovery.report.methods_ranking import ranking_paragraphs
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
 from discovery.report.settings import ANALYSES
 
@@ -190,3 +192,20 @@ def test_gain_with_competing_events_is_named_by_its_pairs(made):
     plain = text_of(made, outcomes=(replace(competing, competing={}),))
     assert "Harrell's C" in plain
     assert "Wolbers" not in plain
+
+
+def test_the_board_says_that_its_main_analysis_is_of_other_patients(made):
+    some = made.run_settings(imputations=33, adjust_more=("ventilation",), etiology=None)
+    some = replace(some, analyses=(*some.analyses, "sensitivity"))
+    text = " ".join(sensitivity_paragraphs(some))
+    assert "adjusted for ventilation too" in text
+    assert "whose missing values were imputed" in text
+    assert "whose missing values" not in " ".join(sensitivity_paragraphs(replace(some, imputations=0)))
+
+
+def test_outcomes_with_one_measure_of_gain_are_named_together(made):
+    one = made.run_settings().outcomes[0]
+    both = (replace(one, name="a", label="First", kind="binary", competing={}),
+            replace(one, name="b", label="Second", kind="binary", competing={}))  # fmt: skip
+    text = " ".join(ranking_paragraphs(replace(made.run_settings(replicates=200), outcomes=both)))
+    assert "curve (First and Second)" in text
