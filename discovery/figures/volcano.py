@@ -75,11 +75,21 @@ def draw_volcano(
         if found.any():
             cut = float(y[found].min())
             ax.axhline(cut, color=QUIET, linewidth=0.8, linestyle=(0, (5, 1.5)))
-            ax.text(high, cut, f"q ≤ {fdr:g} from here up", va="bottom", ha="right", fontsize=7, color=QUIET)
+            left = _fewer_left(shown_x[(y >= cut) & (y <= cut + 0.07 * top)], low, high)
+            ax.text(
+                low if left else high, cut, f"q ≤ {fdr:g} from here up", va="bottom",
+                ha="left" if left else "right", fontsize=7, color=QUIET,
+            )  # fmt: skip
     _name_the_first(ax, shown_x, y, [short(t, 30) for t in seen["label"]], top)
     ax.set_ylabel("−log10 p (two-sided)")
     ax.legend(loc="upper left", bbox_to_anchor=(1.01, 1), title="Family", alignment="left")
     return ax
+
+
+def _fewer_left(x: np.ndarray, low: float, high: float) -> bool:
+    """Whether fewer of the points at `x` would be behind a word at the left end of the axis."""
+    word = 0.3 * (high - low)
+    return bool((x <= low + word).sum() < (x >= high - word).sum())
 
 
 def _name_the_first(ax: Axes, x: np.ndarray, y: np.ndarray, names: list[str], top: float) -> None:

@@ -39,7 +39,7 @@ def closer_look_views(
         ("follow-up", "Follow-up", _follow_up(tables.get("follow_up"), outcomes, units)),
         ("competing", "Beside competing events", _effects(parts.get("competing models"), labels, outcomes)),
         ("landmark", "From the landmark", _effects(parts.get("landmark"), labels, outcomes)),
-        ("hazards", "Hazards that change over time", _periods(parts, tables, labels, outcomes)),
+        ("hazards", "Hazards that change over time", _periods(parts, tables, labels, outcomes, units)),
         ("mean-time", "Mean time without the event", means(parts.get("restricted mean"))),
         ("groups-compared", "Groups over time", _compared(parts.get("groups compared"), outcomes)),
         ("episodes", "Episodes a patient", means(parts.get("mean episodes"), note=EPISODES)),
@@ -153,7 +153,13 @@ def _effects(
     return Table(heads, tuple(rows))
 
 
-def _periods(parts, tables, labels: Mapping[str, str], outcomes: Mapping[str, str]) -> Table | None:
+def _periods(
+    parts,
+    tables,
+    labels: Mapping[str, str],
+    outcomes: Mapping[str, str],
+    units: Mapping[str, str],
+) -> Table | None:
     hazards, periods = tables.get("proportional_hazards"), parts.get("effect by period")
     if _empty(hazards):
         return None
@@ -168,7 +174,8 @@ def _periods(parts, tables, labels: Mapping[str, str], outcomes: Mapping[str, st
         if periods is not None:
             mine = periods[(periods["outcome"] == row["outcome"]) & (periods["feature"] == row["feature"])]
         by_period = [
-            f"{r['period']}: "
+            f"{r['period']} {units.get(row['outcome'], '')}".strip()
+            + ": "
             + words.effect_interval(r["estimate"], r["ci_low"], r["ci_high"], "log hazard ratio")
             for r in mine.to_dict("records")
             if r["quantity"] == "log hazard ratio" and r["period"] != "change"
