@@ -43,10 +43,16 @@ def sensitivity_figures(
     if rows["estimate"].isna().all():  # classes without an order: no estimate to draw
         return []
     leaders = list(dict.fromkeys(rows["feature"]))
-    rows = rows[rows["feature"].isin(leaders[:PANELS])].reset_index(drop=True)
+    rows = rows[rows["feature"].isin(leaders[:PANELS])]
+    possible = rows.groupby("alternative")["estimate"].transform(lambda each: each.notna().any())
+    without = list(dict.fromkeys(rows.loc[~possible, "alternative"].astype(str)))
+    rows = rows[possible].reset_index(drop=True)
     title = f"Sensitivity of the leading findings: {outcome.label}"
-    detail = "Dashed: the main analysis. Filled circle: same sign and p at most 0.05; bars are 95 % intervals"
-    caption = f"{detail}."
+    detail = (
+        "Dashed: the main analysis. Filled circle: same sign and p at most 0.05; bars are 95 % intervals; "
+        "effects per 1 SD"
+    )
+    caption = f"{detail}." + (f" Without an estimate: {'; '.join(without)}." if without else "")
     if len(leaders) > PANELS:
         caption += f" The first {PANELS} of {len(leaders)} leading features; all are in sensitivity.csv."
     draw = partial(draw_sensitivity, title=title, detail=detail)
@@ -75,7 +81,8 @@ def draw_sensitivity(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
         low, high, estimate = (mine[c].to_numpy(float) for c in ("ci_low", "ci_high", "estimate"))
         measure = str(mine["effect_measure"].iloc[0])
         effect_axis(panel, np.concatenate([low, high, estimate]), measure, most_ticks=3)
-        panel.set_xlabel(panel.get_xlabel().removesuffix(" (log scale)"))
+        scale = panel.get_xlabel().removesuffix(" (log scale)").removesuffix(" per 1 SD")
+        panel.set_xlabel("Slope (SD per SD)" if "slope" in measure else scale)
         panel.axvline(0, color=RULE, linewidth=0.8, zorder=1)
         panel.axvline(estimate[0], color=BLUE, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
         interval_lines(panel, y, low, high, color=QUIET, width=0.9)

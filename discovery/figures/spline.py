@@ -48,7 +48,7 @@ def draw_splines(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str =
             if len(ticks) >= 2:
                 panel.set_yticks([math.log(t) for t in ticks], [ratio_text(t) for t in ticks])
         if panel is panels[0]:
-            per = ratio_name(measure).removesuffix(" per 1 SD")
+            per = "Outcome in SD" if "slope" in measure else ratio_name(measure).removesuffix(" per 1 SD")
             panel.set_ylabel(f"{per} against the median" + (" (log scale)" if is_log_ratio(measure) else ""))
         else:
             panel.tick_params(labelleft=False)
