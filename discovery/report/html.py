@@ -33,6 +33,7 @@ from discovery.report.page_tables import (
 )
 from discovery.report.saved_figure import SavedFigure
 from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.report.site_views import excluded_view, left_out_view, shift_view, site_view
 
 POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
@@ -206,13 +207,21 @@ def _views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> list[tu
         out.append(("missing", "Missing values", missing_view(tables["missing"])))
     out += imputation_views(tables, labels)
     if len(tables.get("excluded_features", ())):
-        out.append(
-            ("excluded", "Features left out", plain_view(tables["excluded_features"][["feature", "reason"]]))
-        )
+        out.append(("excluded", "Features left out", excluded_view(tables["excluded_features"])))
     for name, heading in OTHER_TABLES:
         if len(tables.get(name, ())):
-            out.append((name, heading, plain_view(tables[name])))
+            out.append((name, heading, _other(name, tables, labels)))
     return out
+
+
+def _other(name: str, tables: Mapping[str, pd.DataFrame], labels: Mapping[str, str]) -> Table:
+    if name == "sites":
+        return site_view(tables[name], labels)
+    if name == "site_shift":
+        return shift_view(tables[name])
+    if name == "leave_one_site_out":
+        return left_out_view(tables[name], tables["markers"], labels)
+    return plain_view(tables[name])
 
 
 def _baseline(table: pd.DataFrame) -> Table:
