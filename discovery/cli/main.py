@@ -15,7 +15,7 @@ import warnings
 from pathlib import Path
 
 from discovery import __version__
-from discovery.cli import check, demo, features, measure, replicate, run, start
+from discovery.cli import check, compile, demo, features, measure, replicate, run, start
 from discovery.problems import InputError
 
 DONE, OUR_FAULT, INPUT_FAULT, DIFFERENCE, STOPPED = 0, 1, 2, 3, 130
@@ -35,7 +35,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"discovery {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for command in (demo, run, replicate, measure, check, start, features):
+    for command in (demo, run, replicate, measure, check, start, features, compile):
         command.add_to(commands)
     return parser
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .screen_fit import COLLINEAR, NOT_CONVERGED, OK, SEPARATED
 
 MAX_ITERATIONS = 100
@@ -104,7 +104,7 @@ def evaluate_count(x, y, w, offset, table, beta, alpha, score, info):
     return total
 
 
-@compiled
+@inlined
 def maximise_count(x, y, w, offset, table, beta, alpha, watch):
     """Best coefficients into `beta` (k,) from those given; (alpha, log likelihood, info, code).
 

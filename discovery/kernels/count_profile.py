@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .count_screen import fit_model
 from .screen_fit import OK
 
@@ -35,7 +35,7 @@ def profile_limits(y, w, offset, base, features, observed, coef, se, top, code, 
             bounds[side, j] = _limit(own, x, coef[j], se[j], top[j], target, sign)
 
 
-@compiled
+@inlined
 def _limit(own, x, coef, se, top, target, sign):
     at = coef[-1]
     known, held = coef[:-1].copy(), np.zeros(coef.size - 1)

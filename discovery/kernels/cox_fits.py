@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import base_products, fill_base, fill_lanes, judge_lanes, log_scales, start_lanes
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .cox_firth import add_firth_cox
 from .cox_likelihood import evaluate_cox, new_work
 from .newton import (
@@ -46,7 +46,7 @@ class CoxData(NamedTuple):
     observed: np.ndarray
 
 
-@compiled
+@inlined
 def risk_sets_of(data, weights):
     return make_risk_sets(
         data.order, data.entry_order, data.time, data.event, data.stratum, data.entry, data.at_risk,
@@ -54,7 +54,7 @@ def risk_sets_of(data, weights):
     )  # fmt: skip
 
 
-@compiled
+@inlined
 def maximise_cox(sets, products, wk, nt, free, firth, efron):
     """Run every lane of `nt` whose status is RUNNING from its `beta`; the first `free` coefficients move."""
     for j in range(nt.status.size):

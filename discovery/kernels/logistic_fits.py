@@ -15,7 +15,7 @@ from .columns import (
     quadratic_form,
     start_lanes,
 )
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .newton import (
     LANES,
     RUNNING,
@@ -159,7 +159,7 @@ def add_score(products, q, x, residual, score):
             score[q, j] += residual[i, j] * x[i, j]
 
 
-@compiled
+@inlined
 def maximise_logistic(products, wk, nt, free, firth):
     """Run every lane of `nt` whose status is RUNNING from its `beta`; the first `free` coefficients move.
 

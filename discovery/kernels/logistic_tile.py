@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .logistic_pass import evaluate_tile, predict, separates
 from .newton import (
     CONVERGED,
@@ -195,7 +195,7 @@ def settle(nt, free, j, enough):
         nt.status[j] = OK
 
 
-@compiled
+@inlined
 def maximise_tile(rows, tile, nt, base, free, passes, begin):
     """Run every lane whose status is RUNNING from `nt.trial`, for at most so many passes over the rows.
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import base_products, fill_base, fill_lanes, judge_lanes
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .newton import LANES, RUNNING, advance, find_live, new_newton, restart, resume, standard_error
 from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
 from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
@@ -187,7 +187,7 @@ def evaluate_ordinal(products, q, wk, beta, loglik, score, info):
             info[last + k - 1, j] += both[j] * wk.x[i, j] * wk.x[i, j]
 
 
-@compiled
+@inlined
 def maximise_ordinal(products, q, wk, nt, free):
     """Run every lane of `nt` whose status is RUNNING from its `beta`; the first `free` parameters move."""
     for a in range(nt.beta.shape[0]):

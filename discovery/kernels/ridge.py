@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import base_products
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .cox import CoxPlan
 from .cox_fits import risk_sets_of
 from .cox_likelihood import evaluate_cox, new_work
@@ -216,7 +216,7 @@ def _ridge_logistic(x, y, w, penalties, spread):
     return out, loglik, done
 
 
-@compiled
+@inlined
 def _one_ridge_logistic(columns, y, w, penalty, start):
     """beta, log likelihood without the penalty, converged: of the first columns, from `start` on."""
     n, live = columns.shape[0], start.size

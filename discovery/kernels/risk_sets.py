@@ -49,8 +49,10 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, at_risk, kee
             rows[m] = order[i]
             m += 1
     rows = rows[:m]
-    begin, end, came, come = np.empty((4, m), np.int64)
-    segments, begun = np.empty((2, m + 1), np.int64)  # where each stratum begins: rows, arrivals
+    begin, end = np.empty(m, np.int64), np.empty(m, np.int64)
+    came, come = np.empty(m, np.int64), np.empty(m, np.int64)
+    # where each stratum begins: rows, arrivals
+    segments, begun = np.empty(m + 1, np.int64), np.empty(m + 1, np.int64)
     arrivals, arrived, first_arrival = np.empty(m, np.int64), 0, 0
     when, first_death, deaths = np.empty(m), np.empty(m + 1, np.int64), np.empty(m, np.int64)
     strata, groups, dead = 0, 0, 0

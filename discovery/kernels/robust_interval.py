@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from .columns import base_products
-from .compiled import compiled
+from .compiled import compiled, inlined
 from .cox import CoxPlan
 from .cox_fits import maximise_cox, risk_sets_of
 from .cox_likelihood import new_work
@@ -55,7 +55,7 @@ def _rows_of(data, patient, j):
     return sets, products, columns, patient[sets.rows]
 
 
-@compiled
+@inlined
 def _start(columns):
     """Room for one model of all rows, its coefficients at 0."""
     m, k = columns.shape
@@ -66,7 +66,7 @@ def _start(columns):
     return wk, nt
 
 
-@compiled
+@inlined
 def _scores_at(sets, products, columns, patient, wk, nt, held, total):
     """Fit the base columns with the feature at `held`, from where `nt` is; patients' scores into `total`."""
     m, k = columns.shape

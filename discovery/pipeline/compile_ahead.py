@@ -1,8 +1,8 @@
-"""The first run on a machine: numeric loops are compiled by processes of their own, beside the first stages.
+"""Numeric loops are compiled by processes of their own: all of them when asked, or beside a first run.
 
-Compiling takes minutes and happens once; what is compiled is kept on disk. A process compiles one loop at a
-time, whatever its threads do, so one core of two would wait. Two more processes, each with a part of the
-kinds of outcomes, take a small made-up study through the same stages meanwhile.
+Compiling takes a minute or two and happens once; what is compiled is kept on disk, with a mark beside it for
+each part that was begun, and says there whether it is done. A process compiles one loop at a time, whatever
+its threads do, so there are several, each with some of the parts.
 """
 
 from __future__ import annotations
@@ -11,17 +11,20 @@ import hashlib
 import platform
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
+from discovery.pipeline.compile_parts import SECONDS, parts_of, reach, said, shared_out
 from discovery.pipeline.progress import Progress, Silent
 from discovery.study import Study
 
-HEAVY = ("survival", "recurrent", "count")  # the first process; the second has the other kinds
 LONGEST_S = 600.0
-PHENOTYPES = "phenotypes"
+MOST_PROCESSES = 4  # each compiles anew what its parts have in common with those of the others
+DONE = "done"
 
 
 @contextmanager
@@ -30,29 +33,80 @@ def compiling_ahead(study: Study, *, workers: int) -> Iterator[Compiling]:
 
     Nothing is begun with one worker, or where compiled code cannot be kept.
     """
-    mark = _first_mark() if workers > 1 else None
-    begun = Compiling([] if mark is None else _begin(study))
+    marks = Marks.of_this_code() if workers > 1 else None
+    parts = [] if marks is None else [part for part in parts_of(study) if marks.begin(part)]
+    begun = Compiling(_begin(shared_out(parts, min(workers, MOST_PROCESSES))), marks)
     try:
         yield begun
     finally:
-        if not begun.end() and mark is not None:
-            mark.unlink(missing_ok=True)
+        if not begun.end() and marks is not None:
+            marks.forget(parts)
+
+
+def compile_all(*, workers: int, progress: Progress | None = None) -> list[str]:
+    """Compile every part that is not done yet, so that no run has to; the parts, in words.
+
+    Raises
+    ------
+    OSError
+        Compiled code cannot be kept.
+    RuntimeError
+        A part could not be compiled: what its process said.
+    """
+    progress = progress or Silent()
+    marks = Marks.of_this_code()
+    if marks is None:
+        raise OSError("no folder is writable for compiled code; the variable NUMBA_CACHE_DIR can name one")
+    parts = [part for part in SECONDS if not marks.is_done(part)]
+    for part in parts:
+        marks.begin(part)
+    shares = shared_out(parts, min(workers, MOST_PROCESSES))
+    with tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace") as faults:
+        compiling = Compiling(_begin(shares, faults), marks)
+        try:
+            compiling.follow(shares, progress)
+        finally:
+            compiling.end()
+            marks.forget(parts)
+        if not all(marks.is_done(part) for part in parts):
+            faults.seek(0)
+            raise RuntimeError(f"not everything could be compiled\n{faults.read()}")
+    return [said(part) for part in parts]
 
 
 class Compiling:
     """Processes that compile; without any, nothing is waited for."""
 
-    def __init__(self, processes: list[subprocess.Popen]):
+    def __init__(self, processes: list[subprocess.Popen], marks: Marks | None = None):
         self.processes = processes
+        self.marks = marks
 
-    def wait(self, progress: Progress) -> None:
-        """Return when all have ended: whoever needs a loop now would only compile it a second time."""
-        if not any(process.poll() is None for process in self.processes):
+    def wait(self, progress: Progress, part: str | None = None) -> None:
+        """Return when all have ended, or have done `part`: whoever needs a loop now would only compile it
+        a second time."""
+        if not self._under_way(part):
             return
         progress.stage("compiling, which only the first run does")
         until = time.monotonic() + LONGEST_S
-        while time.monotonic() < until and any(process.poll() is None for process in self.processes):
+        while time.monotonic() < until and self._under_way(part):
             time.sleep(0.1)
+
+    def follow(self, shares: list[list[str]], progress: Progress) -> None:
+        """Return when all have ended; what is being compiled is a stage."""
+        before: list[str] = []
+        while self._under_way(None) and self.marks is not None:
+            left = [[part for part in share if not self.marks.is_done(part)] for share in shares]
+            now = [said(share[0]) for share in left if share]
+            if now and now != before:
+                progress.stage(f"compiling: {', '.join(now)}")
+                before = now
+            time.sleep(0.1)
+        progress.close()
+
+    def _under_way(self, part: str | None) -> bool:
+        if part is not None and (self.marks is None or self.marks.is_done(part)):
+            return False
+        return any(process.poll() is None for process in self.processes)
 
     def end(self) -> bool:
         """Whether all had ended by themselves; those that had not are stopped."""
@@ -64,36 +118,59 @@ class Compiling:
         return not left
 
 
-def _begin(study: Study) -> list[subprocess.Popen]:
-    kinds = list(dict.fromkeys(outcome.kind for outcome in study.outcomes))
-    parts = [[kind for kind in kinds if kind in HEAVY], [kind for kind in kinds if kind not in HEAVY]]
-    if study.settings.analysis.phenotypes:
-        parts[1].append(PHENOTYPES)
+class Marks:
+    """A file for each part beside the compiled code: there when it was begun with this code, "done" in it
+    when it has ended well."""
+
+    def __init__(self, folder: Path, code: str):
+        self.folder = folder
+        self.code = code
+
+    @classmethod
+    def of_this_code(cls) -> Marks | None:
+        """None where compiled code cannot be kept."""
+        folder = _kept_in()
+        return None if folder is None else cls(folder, _code())
+
+    def _of(self, part: str) -> Path:
+        return self.folder / f"compiled_ahead_{self.code}_{part}"
+
+    def begin(self, part: str) -> bool:
+        """Leave the mark; whether there was none. The first one of a code takes the place of all others."""
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            self._of(part).touch(exist_ok=False)
+        except OSError:
+            return False
+        for old in self.folder.glob("compiled_ahead_*"):
+            if not old.name.startswith(self._of("").name):
+                old.unlink(missing_ok=True)
+        return True
+
+    def is_done(self, part: str) -> bool:
+        try:
+            return self._of(part).read_text(encoding="utf-8") == DONE
+        except OSError:
+            return False
+
+    def done(self, part: str) -> None:
+        self._of(part).write_text(DONE, encoding="utf-8")
+
+    def forget(self, parts: Iterable[str]) -> None:
+        """Those of them that are not done are as if never begun."""
+        for part in parts:
+            if not self.is_done(part):
+                self._of(part).unlink(missing_ok=True)
+
+
+def _begin(shares: list[list[str]], faults: IO | None = None) -> list[subprocess.Popen]:
     return [
         subprocess.Popen(
-            [sys.executable, "-m", __name__, *part],
-            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            [sys.executable, "-m", __name__, *share],
+            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=faults or subprocess.DEVNULL,
         )
-        for part in parts
-        if part
+        for share in shares
     ]  # fmt: skip
-
-
-def _first_mark() -> Path | None:
-    """The mark now left beside the compiled code; None where a run has begun to compile this code before."""
-    folder = _kept_in()
-    if folder is None:
-        return None
-    mark = folder / f"compiled_ahead_{_code()}"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        mark.touch(exist_ok=False)
-    except OSError:
-        return None
-    for old in folder.glob("compiled_ahead_*"):
-        if old != mark:
-            old.unlink(missing_ok=True)
-    return mark
 
 
 def _kept_in() -> Path | None:
@@ -112,26 +189,30 @@ def _code() -> str:
     digest = hashlib.sha256("\n".join(about).encode())
     for path in sorted(Path(__file__).parents[1].glob("*/*.py")):
         text = path.read_bytes()
-        if b"compiled import compiled" in text or path.name == "compiled.py":
+        if b"compiled import compiled" in text or path.name in ("compiled.py", "compile_parts.py"):
             digest.update(text)
     return digest.hexdigest()[:16]
 
 
-def compile_for(kinds: Iterable[str]) -> None:
-    """Take a small study with these kinds of outcomes, and the search for groups, through every stage."""
-    from tempfile import TemporaryDirectory
+def compile_parts(parts: Iterable[str]) -> bool:
+    """Compile in this process, part after part, and mark what is done; whether all of it is."""
+    import gc
+    import traceback
 
-    from discovery.pipeline.doubts import with_doubts
-    from discovery.pipeline.run import analyse
-    from discovery.pipeline.small_study import write_small_study
-    from discovery.study import read_study
-
-    asked = list(kinds)
-    with TemporaryDirectory() as folder:
-        outcomes = [kind for kind in asked if kind != PHENOTYPES] or ["continuous"]
-        path = write_small_study(Path(folder), outcomes, phenotypes=PHENOTYPES in asked)
-        analyse(with_doubts(read_study(path)), workers=1, progress=Silent())
+    gc.set_threshold(100_000, 50, 50)  # collecting takes an eighth of the time of compiling otherwise
+    marks = Marks.of_this_code()
+    well = True
+    for part in parts:
+        try:
+            reach(part)
+        except Exception:  # the others can still be compiled
+            traceback.print_exc()
+            well = False
+        else:
+            if marks is not None:
+                marks.done(part)
+    return well
 
 
 if __name__ == "__main__":
-    compile_for(sys.argv[1:])
+    sys.exit(0 if compile_parts(sys.argv[1:]) else 1)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import pandas as pd
 
 from discovery.pipeline.compile_ahead import compiling_ahead
+from discovery.pipeline.compile_parts import RECORDINGS
 from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts
 from discovery.pipeline.drawing_ahead import DrawingAhead
 from discovery.pipeline.folder import ResultsFolder
@@ -94,6 +95,7 @@ def run(
     with DrawingAhead(workers) as drawing:
         with workers_at(cluster), compiling_ahead(study, workers=here) as compiling:
             if study.settings.recordings is not None:
+                compiling.wait(progress, RECORDINGS)
                 measured = measure_study(
                     study,
                     workers=workers,

@@ -21,7 +21,7 @@ seed = 1
 file = "patients.csv"
 id = "patient_id"
 site = "site"
-adjust_for = ["age_years", "sex"]
+{etiology}adjust_for = ["age_years", "sex"]
 
 [features]
 file = "features.csv"
@@ -45,7 +45,10 @@ OUTCOMES = {
 
 
 def write_small_study(folder: Path, kinds: Iterable[str], *, phenotypes: bool) -> Path:
-    """Write the tables and the study file into `folder`; the study file. Features 0 and 1 act on all."""
+    """Write the tables and the study file into `folder`; the study file. Features 0 and 1 act on all.
+
+    phenotypes : groups of patients are looked for, and etiologies told apart
+    """
     rng = named_rng(1, "small study")
     n = PATIENTS
     x = rng.normal(size=(n, FEATURES))
@@ -65,6 +68,7 @@ def write_small_study(folder: Path, kinds: Iterable[str], *, phenotypes: bool) -
         "ordinal": np.digitize(noisy, [-0.8, 0.8]),
         "multiclass": np.array(list("abc"))[np.digitize(-noisy, [-0.8, 0.8])],
         "count": number, "followup": followup,
+        "etiology": np.array(list("def"))[np.digitize(noisy, [-0.6, 0.6])],
     }  # fmt: skip
     x[rng.random(x.shape) < 0.06] = np.nan
     features = pd.DataFrame(x, columns=[f"x{k}" for k in range(FEATURES)])
@@ -74,7 +78,8 @@ def write_small_study(folder: Path, kinds: Iterable[str], *, phenotypes: bool) -
     pd.DataFrame(patients).to_csv(folder / "patients.csv", index=False)
     features.assign(patient_id=ids).to_csv(folder / "features.csv", index=False)
     pd.DataFrame({"patient_id": ids[who], "day": day}).to_csv(folder / "episodes.csv", index=False)
-    text = HEAD.format(phenotypes=str(phenotypes).lower())
+    etiology = 'etiology = "etiology"\n' if phenotypes else ""
+    text = HEAD.format(phenotypes=str(phenotypes).lower(), etiology=etiology)
     for kind in kinds:
         text += f'\n[[outcomes]]\nname = "{kind}_outcome"\nkind = "{kind}"\n{OUTCOMES[kind]}\n'
     (folder / "study.toml").write_text(text, encoding="utf-8")
