@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from functools import partial
 
 import pandas as pd
@@ -21,39 +22,67 @@ EPISODES = (
 View = tuple[str, str, Table]
 
 
+@dataclass(frozen=True)
+class Names:
+    """What features and outcomes are called, and the unit of an outcome's time."""
+
+    features: Mapping[str, str]
+    outcomes: Mapping[str, str]
+    units: Mapping[str, str]
+
+    def feature(self, name: object) -> str:
+        return self.features.get(str(name), str(name))
+
+    def outcome(self, name: object) -> str:
+        return self.outcomes.get(str(name), str(name))
+
+    def of(self, row: Mapping) -> tuple[str, str]:
+        return self.feature(row["feature"]), self.outcome(row["outcome"])
+
+    def timed(self, text: object, outcome: object) -> str:
+        return f"{text} {self.units.get(str(outcome), '')}".strip()
+
+
+def noted(row: Mapping) -> str:
+    return "" if words.missing(row.get("note")) else str(row["note"])
+
+
 def closer_look_views(
     tables: Mapping[str, pd.DataFrame], settings: RunSettings, labels: Mapping[str, str]
 ) -> list[View]:
     """Anchor, heading and table of each analysis that the run did; short, with the file that holds all."""
-    outcomes = {outcome.name: outcome.label for outcome in settings.outcomes}
-    units = {outcome.name: outcome.time_unit.split(" from the ")[0] for outcome in settings.outcomes}
-    means = partial(_means, labels=labels, outcomes=outcomes, units=units)
+    names = Names(
+        labels,
+        {outcome.name: outcome.label for outcome in settings.outcomes},
+        {outcome.name: outcome.time_unit.split(" from the ")[0] for outcome in settings.outcomes},
+    )
     survival = tables.get("survival", pd.DataFrame())
     survival = survival if "part" in survival else pd.DataFrame(columns=["part"])
     parts = {name: block for name, block in survival.groupby("part", sort=False)}
-
-    def table_of(name: str, view, *more) -> Table | None:
-        return view(tables.get(name), labels, outcomes, *more)
-
+    periods = partial(_periods, periods=parts.get("effect by period"))
+    wanted: list[tuple[str, str, Callable[[pd.DataFrame, Names], Table], pd.DataFrame | None]] = [
+        ("follow-up", "Follow-up", _follow_up, tables.get("follow_up")),
+        ("competing", "Beside competing events", _effects, parts.get("competing models")),
+        ("landmark", "From the landmark", _effects, parts.get("landmark")),
+        ("hazards", "Hazards that change over time", periods, tables.get("proportional_hazards")),
+        ("mean-time", "Mean time without the event", _means, parts.get("restricted mean")),
+        ("groups-compared", "Groups over time", _compared, parts.get("groups compared")),
+        ("episodes", "Episodes a patient", partial(_means, note=EPISODES), parts.get("mean episodes")),
+        ("prediction", "Prediction of patients left out", _prediction, tables.get("prediction")),
+        ("shapes", "Straight or bent", _shapes, tables.get("shapes")),
+        ("interactions", "Do effects differ between groups?", _groups, tables.get("effect_modification")),
+        ("pooled", "Pooled over sites", _sites, tables.get("site_meta_analysis")),
+        ("not-estimated", "What could not be estimated, and why", _refused, tables.get("associations")),
+    ]
     made = [
-        ("follow-up", "Follow-up", _follow_up(tables.get("follow_up"), outcomes, units)),
-        ("competing", "Beside competing events", _effects(parts.get("competing models"), labels, outcomes)),
-        ("landmark", "From the landmark", _effects(parts.get("landmark"), labels, outcomes)),
-        ("hazards", "Hazards that change over time", _periods(parts, tables, labels, outcomes, units)),
-        ("mean-time", "Mean time without the event", means(parts.get("restricted mean"))),
-        ("groups-compared", "Groups over time", _compared(parts.get("groups compared"), outcomes)),
-        ("episodes", "Episodes a patient", means(parts.get("mean episodes"), note=EPISODES)),
-        ("prediction", "Prediction of patients left out", table_of("prediction", _prediction, units)),
-        ("shapes", "Straight or bent", table_of("shapes", _shapes)),
-        ("interactions", "Do effects differ between groups?", table_of("effect_modification", _groups)),
-        ("pooled", "Pooled over sites", table_of("site_meta_analysis", _sites)),
-        ("not-estimated", "What could not be estimated, and why", table_of("associations", _refused)),
-    ]  # fmt: skip
-    one = len(outcomes) == 1
+        (anchor, heading, view(table, names))
+        for anchor, heading, view, table in wanted
+        if table is not None and len(table)
+    ]
     return [
-        (anchor, heading, spared(table, one_outcome=one))
+        (anchor, heading, spared(table, one_outcome=len(names.outcomes) == 1))
         for anchor, heading, table in made
-        if table is not None and table.rows
+        if table.rows
     ]
 
 
@@ -70,10 +99,6 @@ def spared(table: Table, *, one_outcome: bool) -> Table:
     return Table(tuple(table.heads[k] for k in kept), rows, table.note, table.lead)
 
 
-def _empty(table: pd.DataFrame | None) -> bool:
-    return table is None or not len(table)
-
-
 PER_HUNDRED_YEARS = {"days": 36525.0, "weeks": 5217.857, "months": 1200.0, "years": 100.0}
 
 
@@ -85,18 +110,13 @@ def _rate(row, unit: str) -> str:
     return f"{rate} ({low} to {high}) in {over}"
 
 
-def _follow_up(
-    table: pd.DataFrame | None, outcomes: Mapping[str, str], units: Mapping[str, str]
-) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _follow_up(table: pd.DataFrame, names: Names) -> Table:
     rows = []
     for row in table.itertuples():
-        unit = units.get(row.outcome, "")
+        unit = names.units.get(row.outcome, "")
         rows.append(
             (
-                outcomes.get(row.outcome, row.outcome),
+                names.outcome(row.outcome),
                 str(row.event),
                 words.whole(row.n),
                 words.whole(row.n_event),
@@ -129,40 +149,25 @@ def _span(value: object, low: object, high: object, unit: str = "") -> str:
     return f"{words.number(value)} ({ends[0]} to {ends[1]})" + (f" {unit}" if unit else "")
 
 
-def _effects(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
-) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _effects(table: pd.DataFrame, names: Names) -> Table:
     rows = []
     for row in table.to_dict("records"):
         measure = str(row["effect_measure"])
         rows.append(
             (
-                labels.get(row["feature"], str(row["feature"])),
-                outcomes.get(row["outcome"], str(row["outcome"])),
+                *names.of(row),
                 str(row["model"]),
                 words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], measure),
                 words.p_value(row["p_value"]),
                 words.whole(row["events"]),
-                "" if words.missing(row.get("note")) else str(row["note"]),
+                noted(row),
             )
         )
     heads = ("Feature", "Outcome", "Model", f"Ratio per 1 SD {INTERVAL}", "p", "Events", "Note")
     return Table(heads, tuple(rows))
 
 
-def _periods(
-    parts,
-    tables,
-    labels: Mapping[str, str],
-    outcomes: Mapping[str, str],
-    units: Mapping[str, str],
-) -> Table | None:
-    hazards, periods = tables.get("proportional_hazards"), parts.get("effect by period")
-    if _empty(hazards):
-        return None
+def _periods(hazards: pd.DataFrame, names: Names, periods: pd.DataFrame | None) -> Table:
     turned = hazards[hazards["violated"].astype(bool)]
     tested = int(hazards["p_value"].notna().sum())
     if not len(turned):
@@ -174,7 +179,7 @@ def _periods(
         if periods is not None:
             mine = periods[(periods["outcome"] == row["outcome"]) & (periods["feature"] == row["feature"])]
         by_period = [
-            f"{r['period']} {units.get(row['outcome'], '')}".strip()
+            names.timed(r["period"], row["outcome"])
             + ": "
             + words.effect_interval(r["estimate"], r["ci_low"], r["ci_high"], "log hazard ratio")
             for r in mine.to_dict("records")
@@ -182,8 +187,7 @@ def _periods(
         ]
         rows.append(
             (
-                labels.get(row["feature"], str(row["feature"])),
-                outcomes.get(row["outcome"], str(row["outcome"])),
+                *names.of(row),
                 words.p_value(row["q_value"]),
                 "; ".join(by_period) or words.DASH,
                 str(row.get("handled", "")),
@@ -194,21 +198,11 @@ def _periods(
     return Table(heads, tuple(rows[:MOST_REASONS]), note)
 
 
-def _means(
-    table: pd.DataFrame | None,
-    labels: Mapping[str, str],
-    outcomes: Mapping[str, str],
-    units: Mapping[str, str],
-    note: str = TIME,
-) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _means(table: pd.DataFrame, names: Names, note: str = TIME) -> Table:
     rows = [
         (
-            labels.get(row["feature"], str(row["feature"])),
-            outcomes.get(row["outcome"], str(row["outcome"])),
-            f"{row['period']} {units.get(row['outcome'], '')}".strip(),
+            *names.of(row),
+            names.timed(row["period"], row["outcome"]),
             _span(row["estimate"], row["ci_low"], row["ci_high"]),
             words.p_value(row["p_value"]),
         )
@@ -224,10 +218,7 @@ COMPARED = (
 )
 
 
-def _compared(table: pd.DataFrame | None, outcomes: Mapping[str, str]) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _compared(table: pd.DataFrame, names: Names) -> Table:
     gray = ["Gray, cumulative incidence"] if "Gray, cumulative incidence" in set(table["quantity"]) else []
     shown = ["log-rank", "Gehan-Wilcoxon", "Peto-Peto", "Fleming-Harrington (0, 1)", *gray]
     rows = []
@@ -236,9 +227,7 @@ def _compared(table: pd.DataFrame | None, outcomes: Mapping[str, str]) -> Table 
         p = [words.p_value(of["p_value"].get(name)) if name in of.index else "" for name in shown]
         first = of.loc["log-rank"]
         size = (words.whole(first["n"]), words.whole(first["events"]))
-        rows.append(
-            (str(by), outcomes.get(str(outcome), str(outcome)), *size, *p, words.p_value(first["q_value"]))
-        )
+        rows.append((str(by), names.outcome(outcome), *size, *p, words.p_value(first["q_value"])))
     return Table(("By", "Outcome", "Patients", "Events", *shown, "q"), tuple(rows), COMPARED)
 
 
@@ -252,15 +241,7 @@ PREDICTED = {
 }
 
 
-def _prediction(
-    table: pd.DataFrame | None,
-    labels: Mapping[str, str],
-    outcomes: Mapping[str, str],
-    units: Mapping[str, str],
-) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _prediction(table: pd.DataFrame, names: Names) -> Table:
     rows = []
     for (outcome, model), block in table.groupby(["outcome", "model"], sort=False):
         horizon = block["time"].max()
@@ -278,10 +259,9 @@ def _prediction(
         lead = "base model with "
         name = str(model)
         if name.startswith(lead):
-            name = lead + labels.get(name.removeprefix(lead), name.removeprefix(lead))
-        name = labels.get(name, name)
-        when = f"{words.number(horizon)} {units.get(str(outcome), '')}".strip()
-        rows.append((name, outcomes.get(str(outcome), str(outcome)), when, *cells))
+            name = lead + names.feature(name.removeprefix(lead))
+        when = names.timed(words.number(horizon), outcome)
+        rows.append((names.feature(name), names.outcome(outcome), when, *cells))
     note = (
         "Each patient is predicted by models fitted to others. The lead was picked on all patients, so its "
         "gain here is a little too large; the gain in the ranking is corrected for that. A dash: not defined "
@@ -290,21 +270,15 @@ def _prediction(
     return Table(("Model", "Outcome", "Horizon", *PREDICTED.values()), tuple(rows), note)
 
 
-def _shapes(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
-) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _shapes(table: pd.DataFrame, names: Names) -> Table:
     rows = [
         (
-            labels.get(row["feature"], str(row["feature"])),
-            outcomes.get(row["outcome"], str(row["outcome"])),
+            *names.of(row),
             words.p_value(row["p_linear"]),
             words.p_value(row["p_nonlinear"]),
             words.p_value(row["q_nonlinear"]),
             words.p_value(row["p_combined"]),
-            "" if words.missing(row["note"]) else str(row["note"]),
+            noted(row),
         )
         for row in table.to_dict("records")
     ]
@@ -312,20 +286,14 @@ def _shapes(
     return Table(heads, tuple(rows))
 
 
-def _groups(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
-) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _groups(table: pd.DataFrame, names: Names) -> Table:
     rows = [
         (
-            labels.get(row["feature"], str(row["feature"])),
-            outcomes.get(row["outcome"], str(row["outcome"])),
+            *names.of(row),
             str(row["modifier"]),
             words.p_value(row["p_value"]),
             words.p_value(row["q_value"]),
-            "" if words.missing(row["note"]) else str(row["note"]),
+            noted(row),
         )
         for row in table[table["part"] == "interaction"].to_dict("records")
     ]
@@ -333,12 +301,7 @@ def _groups(
     return Table(("Feature", "Outcome", "By", "p", "q", "Note"), tuple(rows), note)
 
 
-def _sites(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
-) -> Table | None:
-    if _empty(table):
-        return None
-    assert table is not None
+def _sites(table: pd.DataFrame, names: Names) -> Table:
     rows = []
     pooled = table[table["part"] == "pooled"]
     for row in pooled.to_dict("records"):
@@ -348,8 +311,7 @@ def _sites(
         measure = str(row["effect_measure"])
         rows.append(
             (
-                labels.get(row["feature"], str(row["feature"])),
-                outcomes.get(row["outcome"], str(row["outcome"])),
+                *names.of(row),
                 words.whole((mine["part"] == "site").sum()),
                 words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], measure),
                 words.interval(plain["ci_low"].iloc[0], plain["ci_high"].iloc[0], measure)
@@ -359,7 +321,7 @@ def _sites(
                 if len(new)
                 else words.DASH,
                 words.DASH if words.missing(row["i2_percent"]) else words.percent(row["i2_percent"] / 100),
-                "" if words.missing(row["note"]) else str(row["note"]),
+                noted(row),
             )
         )
     heads = (
@@ -376,17 +338,12 @@ def _sites(
     return Table(heads, tuple(rows), note)
 
 
-def _refused(
-    table: pd.DataFrame | None, labels: Mapping[str, str], outcomes: Mapping[str, str]
-) -> Table | None:
+def _refused(table: pd.DataFrame, names: Names) -> Table:
     """Features without an estimate, by the reason in words."""
-    if _empty(table):
-        return None
-    assert table is not None
     adjusted = table[(table["model"] == "adjusted") & table["estimate"].isna()]
     adjusted = adjusted[adjusted["note"].fillna("") != ""]
     rows = []
     for (outcome, note), block in adjusted.groupby(["outcome", "note"], sort=False):
-        names = words.listed([labels.get(name, str(name)) for name in block["feature"]], limit=6)
-        rows.append((str(note), outcomes.get(str(outcome), str(outcome)), words.whole(len(block)), names))
+        which = words.listed([names.feature(name) for name in block["feature"]], limit=6)
+        rows.append((str(note), names.outcome(outcome), words.whole(len(block)), which))
     return Table(("Reason", "Outcome", "Features", "Which"), tuple(rows[:MOST_REASONS]))

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from discovery.report.closer_look_views import _follow_up, closer_look_views, spared
+from discovery.report.closer_look_views import Names, _follow_up, closer_look_views, spared
 from discovery.report.methods_closer_look import (
     closer_look_paragraphs,
     eligibility_paragraphs,
@@ -102,7 +102,8 @@ def test_rates_are_of_a_time_in_which_events_are_seen():
     row |= {"rate_high": 1e-3, "median_follow_up": 812.0, "follow_up_low": 700.0, "follow_up_high": np.nan}
     row |= {"median_time": np.nan, "median_low": np.nan, "median_high": np.nan}
     table = pd.DataFrame([row, row | {"outcome": "stay"}])
-    first, second = _follow_up(table, {"death": "Death"}, {"death": "days", "stay": "hours"}).rows
+    names = Names({}, {"death": "Death"}, {"death": "days", "stay": "hours"})
+    first, second = _follow_up(table, names).rows
     assert first[4] == "14.6 (3.65 to 36.5) in 100 patient-years"
     assert first[5] == "812 (700 to not reached) days"
     assert second[4] == "0.400 (0.100 to 1.00) in 1000 hours"
