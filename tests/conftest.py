@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 from datetime import date
 from pathlib import Path
@@ -69,6 +70,16 @@ def check(shared):
         return found
 
     return row
+
+
+@pytest.fixture(scope="session")
+def made():
+    """The made-up tables of a report, see tests/report/synthetic_tables.py."""
+    place = ROOT / "tests" / "report" / "synthetic_tables.py"
+    spec = importlib.util.spec_from_file_location("synthetic_tables", place)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture(scope="session")

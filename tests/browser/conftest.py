@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import shutil
-from pathlib import Path
 
 import pytest
 
@@ -40,12 +38,3 @@ def page(browser):
     context = browser.new_context(offline=True, viewport={"width": 1440, "height": 1000})
     yield context.new_page()
     context.close()
-
-
-@pytest.fixture(scope="session")
-def made():
-    path = Path(__file__).resolve().parents[1] / "report" / "synthetic_tables.py"
-    spec = importlib.util.spec_from_file_location("synthetic_tables", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
