@@ -29,8 +29,9 @@ class CandidateFits:
     """Models of the k candidates in the second cohort, NaN without; `why` says then why not.
 
     design : of the patients in them; n_imputed : those with an imputed covariate or value in each model;
-    alone, z_alone : estimate and signed root of the complete cases, NaN where nothing was imputed; remarks :
-    what could not be imputed.
+    se_null : standard error without an effect, where values were imputed the pooled one, which has what the
+    imputation adds; alone, z_alone : estimate and signed root of the complete cases, NaN where nothing was
+    imputed; remarks : what could not be imputed.
     """
 
     design: Design

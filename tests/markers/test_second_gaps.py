@@ -239,3 +239,15 @@ def test_where_small_counts_are_masked_no_covariance_is_written(cohorts):
     masked = masked_frozen(cohorts[1].frozen, 5)
     assert masked.outcomes[0].completion is None
     assert masked.outcomes[0].imputation == cohorts[1].frozen.outcomes[0].imputation
+
+
+def test_one_new_patient_is_completed_from_the_file_alone_as_among_many(cohorts, tmp_path):
+    _, done, second = cohorts
+    outcome = read_frozen(write_frozen(done.frozen, tmp_path / "frozen.json")).outcomes[0]
+    coded = outcome.coding().apply(second.covariates)
+    many, lacked = complete_base(outcome.completion, outcome.terms, coded)
+    assert lacked.sum() == incomplete(second)
+    for place in np.flatnonzero(lacked)[:5]:
+        alone = outcome.coding().apply(second.covariates.iloc[[place]])
+        one, _ = complete_base(outcome.completion, outcome.terms, alone)
+        np.testing.assert_allclose(one[0], many[place], rtol=1e-12)

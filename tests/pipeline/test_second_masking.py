@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 import discovery
+from discovery.pipeline.second_masking import masked_replication
+from discovery.study import read_study
 
 LIMIT, FEW = 5, 3
 FAILED = '[[outcomes]]\nname = "failed"\nkind = "binary"\ncolumn = "failed"\n'
@@ -78,3 +80,17 @@ def test_the_words_of_groups_tell_no_small_number(frozen):
     tables = dict.fromkeys(names, empty) | {"phenotype_replication": groups}
     found = masked_replication(tables, study)["phenotype_replication"]
     assert found[["n", "share"]].isna().all().all()
+
+
+@pytest.mark.parametrize(("imputed", "shown"), [(FEW, False), (LIMIT, True), (0, True)])
+def test_how_many_were_imputed_is_a_count_like_any_other(study_text, tmp_path, imputed, shown):
+    study = read_study(write_cohort(study_text, tmp_path / "second", 90, 2, LIMIT, rare=FEW))
+    row = {"outcome": "failed", "n": 90, "events": 40, "n_imputed": imputed, "n_left_out": 0, "note": ""}
+    empty = pd.DataFrame()
+    tables = {
+        "replication": pd.DataFrame([row]), "model_performance": pd.DataFrame([row]), "shift": empty,
+        "signature_performance": empty, "phenotype_replication": empty, "axis_replication": empty,
+    }  # fmt: skip
+    masked = masked_replication(tables, study)
+    for name in ("replication", "model_performance"):
+        assert masked[name]["n_imputed"].notna().all() == shown
