@@ -27,6 +27,7 @@ from discovery.pipeline.describe import SEVERAL_ETIOLOGIES, event_indicator, out
 from discovery.pipeline.episodes_wing import MEAN, whose_episodes
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
+from discovery.pipeline.survival_wing import HAZARD
 from discovery.report.format import Rounded
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.study import Study
@@ -185,12 +186,13 @@ def masked_survival(tables, study: Study, limit: int, n, events) -> dict[str, pd
     out: dict[str, pd.DataFrame] = {}
     survival = tables.get("survival")
     if survival is not None and "part" in survival and len(survival):
-        curve = survival["part"] == "curve"
+        curve, hazard = survival["part"] == "curve", survival["part"] == HAZARD
         parts = []
         if curve.any():
             repeated = repeated_episodes(study, survival[curve])
             parts.append(coarse_curves(survival[curve], limit, repeated))
-        parts.append(mask_rows(survival[~curve], limit, n=n, events=events))
+        parts.append(coarse_curves(survival[hazard], limit))
+        parts.append(mask_rows(survival[~curve & ~hazard], limit, n=n, events=events))
         out["survival"] = pd.concat([part for part in parts if len(part)], ignore_index=True)
     if len(tables.get("curves", ())):
         out["curves"] = coarse_curves(tables["curves"], limit, repeated_episodes(study, tables["curves"]))

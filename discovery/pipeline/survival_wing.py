@@ -19,8 +19,16 @@ from discovery.study import Study
 from discovery.study.settings import SurvivalOutcome
 from discovery.survival.changing_effects import RATIO, effect_by_period, proportional_hazards_screen
 from discovery.survival.competing_models import competing_models
-from discovery.survival.curve_tables import FEWEST_AT_START, at_risk_table, curve_table, thirds
+from discovery.survival.curve_tables import (
+    FEWEST_AT_START,
+    at_risk_table,
+    cumulative_hazard_table,
+    curve_table,
+    thirds,
+)
 from discovery.survival.follow_up_table import follow_up_table
+
+HAZARD = "cumulative hazard"
 
 
 def cause_names(study: Study, outcome: str) -> dict[int, str]:
@@ -98,9 +106,9 @@ def survival_tables(
 ) -> dict[str, pd.DataFrame]:
     """Curves and numbers at risk of the leading features, their models beside the screen's, follow-up.
 
-    "survival" is the tidy file of all of it: `part` says whether a row is a curve's step, a term of
-    the competing-risks models, an effect by period where the hazards are not proportional, or a difference
-    between thirds in the mean number of recurrent episodes.
+    "survival" is the tidy file of all of it: `part` says whether a row is a curve's step, one of a cumulative
+    hazard, a term of the competing-risks models, an effect by period where the hazards are not proportional,
+    or a difference between thirds in the mean number of recurrent episodes.
     """
     curves: list[pd.DataFrame] = []
     at_risk: list[pd.DataFrame] = []
@@ -108,6 +116,7 @@ def survival_tables(
     periods: list[pd.DataFrame] = []
     follow_up: list[pd.DataFrame] = []
     episodes: list[pd.DataFrame] = []
+    cumulative: list[pd.DataFrame] = []
     for design in designs:
         if watched_from_start(design):
             curves.append(mean_curves(design)[0].assign(feature=""))
@@ -123,6 +132,8 @@ def survival_tables(
         names = cause_names(study, design.outcome)
         everybody = partial(curve_table, design.time, design.status, entry=design.entry)
         curves.append(everybody(outcome=design.outcome, cause_names=names).assign(feature=""))
+        hazard = partial(cumulative_hazard_table, design.time, design.status, entry=design.entry)
+        cumulative.append(hazard(outcome=design.outcome, cause_names=names).assign(feature=""))
         watched = partial(follow_up_table, design.time, design.status, entry=design.entry)
         follow_up.append(watched(outcome=design.outcome, cause_names=names))
         raw = study.features.loc[design.patient_id]
@@ -146,7 +157,13 @@ def survival_tables(
                 if len(design.causes) > 1:  # a mean time free of one event, had the others not been
                     found = found[found["quantity"] == RATIO]
                 periods.append(found.assign(outcome=design.outcome))
-    parts = {"curve": curves, "competing models": terms, "effect by period": periods, PART: episodes}
+    parts = {
+        "curve": curves,
+        HAZARD: cumulative,
+        "competing models": terms,
+        "effect by period": periods,
+        PART: episodes,
+    }
     rows = [table.assign(part=part) for part, tables in parts.items() for table in tables]
     lead = ["outcome", "feature", "part"]
     whole = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=lead)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.survival.cumulative_incidence import aalen_johansen
-from discovery.survival.curves import kaplan_meier
+from discovery.survival.curves import kaplan_meier, nelson_aalen
 from discovery.survival.follow_up import as_follow_up, weight_at_risk
 from discovery.survival.logrank import group_codes
 from discovery.survival.refusals import refuse
@@ -101,6 +101,33 @@ def curve_table(
     whole = pd.concat(tables, ignore_index=True).assign(n_left_out=left_out)
     counts = ["n_at_risk", "n_event", "n_censored"]
     return whole[CURVE_COLUMNS].astype(dict.fromkeys(counts, "int64"))
+
+
+def cumulative_hazard_table(
+    time, status, *, entry=None, outcome="", cause_names: Mapping[int, str] | None = None, conf_level=0.95
+) -> pd.DataFrame:
+    """Nelson-Aalen cumulative hazard of every cause over all patients, in the columns of `curve_table`.
+
+    The other causes end a patient's time at risk of this one. Limits are those of the logarithm. Rows are
+    left out, and delayed entry is handled, as in `curve_table`.
+    """
+    left_out, _, codes, columns = usable_rows(time, status, entry, None)
+    (time, status, entry), _, early = since_common_start(columns, codes)
+    tables = []
+    for cause in np.union1d([1], np.unique(status[status > 0])).astype(int):
+        found = nelson_aalen(time, status == cause, entry=entry, conf_level=conf_level)
+        columns = ("time", "estimate", "ci_low", "ci_high", "n_at_risk", "n_event", "n_censored")
+        table = pd.DataFrame({name: getattr(found, name) for name in columns})
+        table["n_censored"] = _at_each(time[status == 0], found.time)
+        tables.append(table.assign(outcome=outcome, curve=cause_label(int(cause), cause_names), group="all"))
+    whole = pd.concat(tables, ignore_index=True).assign(n_left_out=left_out + early)
+    counts = ["n_at_risk", "n_event", "n_censored"]
+    return whole[CURVE_COLUMNS].astype(dict.fromkeys(counts, "int64"))
+
+
+def _at_each(values, times) -> np.ndarray:
+    values = np.sort(values)
+    return np.searchsorted(values, times, side="right") - np.searchsorted(values, times, side="left")
 
 
 def at_risk_table(time, status, times=None, *, entry=None, group=None, outcome="") -> pd.DataFrame:

@@ -7,8 +7,15 @@ import pandas as pd
 import pytest
 
 from discovery.problems import InputError
-from discovery.survival.curve_tables import at_risk_table, common_start, curve_table, thirds, time_marks
-from discovery.survival.curves import kaplan_meier
+from discovery.survival.curve_tables import (
+    at_risk_table,
+    common_start,
+    cumulative_hazard_table,
+    curve_table,
+    thirds,
+    time_marks,
+)
+from discovery.survival.curves import kaplan_meier, nelson_aalen
 
 
 def test_survival_by_group_is_kaplan_meier_with_a_start_row(dataset):
@@ -36,6 +43,22 @@ def test_competing_events_make_all_curves_incidences(dataset):
     last = table.groupby(["group", "curve"])["estimate"].last().groupby("group").sum()
     assert (last <= 1 + 1e-12).all()
     assert table[table.curve == "progression"]["n_event"].sum() == (mgus2.event[mgus2.hgb.notna()] == 1).sum()
+
+
+def test_cumulative_hazards_of_all_causes_are_lifelines(dataset):
+    from lifelines import NelsonAalenFitter
+
+    mgus2 = dataset("mgus2.csv")
+    table = cumulative_hazard_table(mgus2.etime, mgus2.event, outcome="o", cause_names={1: "progression"})
+    assert table["curve"].unique().tolist() == ["progression", "competing event"]
+    for cause, (name, mine) in enumerate(table.groupby("curve", sort=False), start=1):
+        oracle = NelsonAalenFitter(nelson_aalen_smoothing=False).fit(mgus2.etime, mgus2.event == cause)
+        at = oracle.cumulative_hazard_.loc[mine["time"]].to_numpy()[:, 0]
+        np.testing.assert_allclose(mine["estimate"], at, rtol=1e-12)
+        assert mine["n_event"].sum() == (mgus2.event == cause).sum()
+        assert mine["n_censored"].sum() == (mgus2.event == 0).sum()
+        own = nelson_aalen(mgus2.etime, mgus2.event == cause)  # its limits: SV12 of the statistical checks
+        np.testing.assert_array_equal(mine[["ci_low", "ci_high"]].T, [own.ci_low, own.ci_high], err_msg=name)
 
 
 def test_one_group_without_the_competing_event_is_still_an_incidence():
