@@ -54,6 +54,8 @@ def write_small_study(folder: Path, kinds: Iterable[str], *, phenotypes: bool) -
     x = rng.normal(size=(n, FEATURES))
     x[:, 2] = x[:, 0] + 0.5 * rng.normal(size=n)
     strength = x[:, 0] - 0.8 * x[:, 1]
+    age, female = np.round(rng.normal(60, 10, n)), rng.random(n) < 0.5
+    x[:, 3] = age + 10.0 * female + 0.2 * x[:, 3]  # hardly anything beside the covariates: fitted row by row
     time = np.round(rng.exponential(900 * np.exp(-0.7 * strength))) + 2
     entry = np.floor(time * rng.uniform(0, 0.3, n))
     followup = np.round(rng.uniform(100, 400, n))
@@ -62,7 +64,7 @@ def write_small_study(folder: Path, kinds: Iterable[str], *, phenotypes: bool) -
     noisy = strength + rng.normal(size=n)
     patients = {
         "patient_id": ids, "site": np.array(["A", "B", "C"])[np.arange(n) % 3],
-        "age_years": np.round(rng.normal(60, 10, n)), "sex": np.where(rng.random(n) < 0.5, "female", "male"),
+        "age_years": age, "sex": np.where(female, "female", "male"),
         "time_days": time, "status": rng.choice([0, 1, 1, 2], n), "entry_days": entry,
         "binary": (noisy > 0.3).astype(int), "continuous": np.round(noisy, 3),
         "ordinal": np.digitize(noisy, [-0.8, 0.8]),
