@@ -58,7 +58,8 @@ def draw_replication(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
             ax.barh(at, high - low, left=low, height=0.62, color="#e3e6ea", zorder=0, label=name)
     ax.plot(
         rows["shrunk_first"], y + 0.16, "D", markerfacecolor="white", markeredgecolor=VERMILION, markersize=4,
-        linestyle="none", label="first cohort, shrunk", zorder=4,
+        linestyle="none", zorder=4,
+        label="first cohort" + (", shrunk" if (rows["shrunk_first"] != rows["estimate_first"]).any() else ""),
     )  # fmt: skip
     interval_lines(
         ax, y - 0.12, rows["ci_low"].to_numpy(float), rows["ci_high"].to_numpy(float), color=BLUE, width=1.6

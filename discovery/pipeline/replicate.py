@@ -170,7 +170,8 @@ def _figures(findings: pd.DataFrame, labels: Mapping[str, str], folder: Path):
         title = f"Replication: {labels.get(str(outcome), outcome)}"
         caption = (
             "Grey: where the second cohort's estimate is expected (95 %), given the first cohort's effect "
-            "shrunk for selection. Square: the second cohort's estimate with its 95 % interval."
+            "(diamond), shrunk for selection where that could be learned. Square: the second cohort's "
+            "estimate with its 95 % interval."
         )
         draw = partial(draw_replication, title=title)
         table = rows[list(COLUMNS)].reset_index(drop=True)

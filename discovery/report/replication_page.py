@@ -146,6 +146,7 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
         rows.append(
             (
                 str(row.label),
+                str(row.verdict),
                 labels.get(row.outcome, row.outcome),
                 _patients(row),
                 words.effect(row.shrunk_first, measure),
@@ -153,17 +154,18 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
                 words.effect_interval(row.estimate, row.ci_low, row.ci_high, measure),
                 words.p_value(row.p_holm),
                 words.percent(row.power),
-                str(row.verdict),
                 str(row.note or row.verdict_rule).replace("<=", "≤"),
             )
         )
+    as_estimated = findings["shrunk_first"] == findings["estimate_first"]
     heads = (
-        "Finding", "Outcome", "Patients", "First cohort, shrunk", "Expected here (95 %)",
-        "Second cohort (95 %)", "One-sided p, Holm", "Power", "Verdict", "Why",
+        "Finding", "Verdict", "Outcome", "Patients",
+        "First cohort" if as_estimated.all() else "First cohort, shrunk", "Expected here (95 %)",
+        "Second cohort (95 %)", "One-sided p, Holm", "Power", "Why",
     )  # fmt: skip
     measures = words.listed(sorted({words.ratio_name(m) for m in findings["effect_measure"]}))
     note = f"Effects: {measures}, adjusted, on the first cohort's scale."
-    if (findings["shrunk_first"] == findings["estimate_first"]).any():
+    if as_estimated.any():
         note += " " + NOT_SHRUNK
     return Table(heads, tuple(rows), note=note)
 
