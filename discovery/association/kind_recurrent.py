@@ -75,17 +75,18 @@ class Recurrent(OutcomeKind):
         )  # fmt: skip
 
     def multiplier_scores(self, design):
-        """(n, p) contribution of each patient to each feature's score, 0 where the feature is missing."""
+        """(n, p) contributions of the patients to each feature's score, 0 where it is missing, as they are
+        and with their variance under the base model."""
         from discovery.kernels.cox_robust import patient_scores
 
         plan = EpisodePlan(design.response, design.base, design.features, design.observed)
-        return patient_scores(plan.plan, plan.patient)[0]
+        return patient_scores(plan.plan, plan.patient)[:2]
 
     def null_standard_errors(self, design, features):
         from discovery.kernels.cox_robust import patient_scores
 
         plan = EpisodePlan(design.response, design.base, features, design.observed)
-        u = patient_scores(plan.plan, plan.patient)[0]
+        u = patient_scores(plan.plan, plan.patient)[1]
         error = np.sqrt((u**2).sum(axis=0))
         return np.where(error > 0, error, np.nan)
 

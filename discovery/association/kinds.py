@@ -169,8 +169,9 @@ class OutcomeKind:
         """The base model by itself, for permutation and sparse selection."""
         raise NotImplementedError
 
-    def multiplier_scores(self, design: Design) -> np.ndarray:
-        """Contribution (n, p) of each patient to each feature's score, for `multiplier` kinds."""
+    def multiplier_scores(self, design: Design) -> tuple[np.ndarray, np.ndarray]:
+        """Contributions (n, p) of the patients to each feature's score, for `multiplier` kinds: those that
+        add up to it, and those whose squares add up to its variance."""
         raise NotImplementedError
 
     def null_standard_errors(self, design: Design, features: np.ndarray) -> np.ndarray:

@@ -79,9 +79,10 @@ def max_t(
         )
     kind, multiplied = kind_of(design.kind), False
     if kind.multiplier:
-        u = kind.multiplier_scores(design)
-        length = np.sqrt((u**2).sum(axis=0))
-        unit = np.where(length > 0, u / np.where(length > 0, length, 1.0), np.nan).T
+        u, freed = kind.multiplier_scores(design)
+        length = np.sqrt((freed**2).sum(axis=0))
+        length[~(length > 0)] = np.nan
+        unit = (freed / length).T
         residual, groups, multiplied = np.ones(design.n), None, True
 
         def score(block):
@@ -97,7 +98,7 @@ def max_t(
         residual = centred_in_strata(null.residual, groups)
         fixed = _fixed_sd if residual.ndim == 1 else quadratic_score
         score = fixed(null.clean, design.observed, residual, groups)
-    observed = score(residual[:, None])[:, 0]
+    observed = u.sum(axis=0) / length if multiplied else score(residual[:, None])[:, 0]
     usable = np.flatnonzero(np.isfinite(observed))
     size = np.abs(observed[usable])
     order = np.argsort(-size, kind="stable")

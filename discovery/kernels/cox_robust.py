@@ -2,7 +2,8 @@
 
 The several rows of a patient (recurrent episodes) give dependent contributions to the score. Summed by
 patient they are independent, and their squares give the variance (Lin & Wei, J Am Stat Assoc 1989;
-84:1074-1078; Lin, Wei, Yang & Ying, J R Stat Soc B 2000;62:711-730).
+84:1074-1078; Lin, Wei, Yang & Ying, J R Stat Soc B 2000;62:711-730), freed of what the base model follows
+(`patient_leverage`).
 """
 
 from __future__ import annotations
@@ -10,20 +11,31 @@ from __future__ import annotations
 import numpy as np
 
 from .cox import CoxPlan
+from .patient_leverage import spare_of_patients
 from .score import score_plan_cox
 
 
-def patient_scores(plan: CoxPlan, patient, weights=None) -> tuple[np.ndarray, np.ndarray]:
-    """Contribution (n, p) of each patient to the score of each feature at the base fit, and codes (p,).
+def patient_scores(plan: CoxPlan, patient, weights=None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Contribution (n, p) of each patient to the score of each feature at the base fit, the same with its
+    variance under the model, and codes (p,).
 
     patient : int array (rows,), 0 .. n - 1. Freed of the base columns and in units of the one-step estimate
-    for one unit of weight: their weighted sum is that estimate. NaN where the code is not 0.
+    for one unit of weight: the weighted sum of the first is that estimate, its variance the weighted sum of
+    squares of the second. NaN where the code is not 0.
     """
-    patient = np.asarray(patient, dtype=np.int64)
+    patient, data = np.asarray(patient, dtype=np.int64), plan.data
+    w = np.ones(data.time.size) if weights is None else np.asarray(weights, dtype=float)
     found = score_plan_cox(plan, weights)
     total = np.zeros((int(patient.max(initial=-1)) + 1, found.influence.shape[1]))
     np.add.at(total, patient, found.influence)
-    return total, found.code
+    freed = total.copy()
+    stratum = np.unique(data.stratum, return_inverse=True)[1].astype(np.int64)
+    for which, residual in found.own_residuals:
+        if which.size and (found.code[which] == 0).any():
+            expected = np.where(residual != 0.0, data.event - residual, 0.0)  # 0: a row not used
+            spare = spare_of_patients(patient, stratum, w, expected, data.base)
+            freed[:, which] /= np.sqrt(spare)[:, None]
+    return total, freed, found.code
 
 
 def robust_score_z(plan: CoxPlan, patient, patient_weights=None) -> np.ndarray:
@@ -33,8 +45,8 @@ def robust_score_z(plan: CoxPlan, patient, patient_weights=None) -> np.ndarray:
     """
     patient = np.asarray(patient, dtype=np.int64)
     rows = None if patient_weights is None else np.asarray(patient_weights, dtype=float)[patient]
-    u, code = patient_scores(plan, patient, rows)
+    u, freed, code = patient_scores(plan, patient, rows)
     w = np.ones(len(u)) if patient_weights is None else np.asarray(patient_weights, dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        z = (w @ u) / np.sqrt(w @ u**2)
+        z = (w @ u) / np.sqrt(w @ freed**2)
     return np.where((code == 0) & np.isfinite(z), z, np.nan)

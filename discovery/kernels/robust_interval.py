@@ -1,9 +1,9 @@
 """Intervals of Cox coefficients by the score test robust by patient: all values that it would not reject.
 
 The feature's coefficient is held at a value, the base columns are fitted, and the patients' contributions to
-the feature's score are taken there. The variance of their sum is the sum of their squares at that value. A
-sandwich error takes them at the estimate, which few patients with many episodes have pulled towards
-themselves: its intervals are too short in small cohorts.
+the feature's score are taken there. The variance of their sum is the sum of their squares at that value,
+freed of what the fit follows (`patient_leverage`). A sandwich error takes them at the estimate, which few
+patients with many episodes have pulled towards themselves: its intervals are too short in small cohorts.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from .cox import CoxPlan
 from .cox_fits import maximise_cox, risk_sets_of
 from .cox_likelihood import new_work
 from .newton import factor, new_newton, restart, solve
+from .patient_leverage import spare_of_patients
 from .profile import FAR
 from .score_rows import expected_events, make_rounds, risk_means, score_residuals
 from .screen_fit import OK, as_codes, quantile_root
@@ -45,14 +46,15 @@ def robust_score_interval(
 
 
 def _rows_of(data, patient, j):
-    """Risk sets, products and columns (the feature last) of the rows with feature `j`, and whose they are."""
+    """Risk sets, products and columns (the feature last) of the rows with feature `j`, patients, strata."""
     sets = risk_sets_of(data, np.ascontiguousarray(data.observed[:, j], dtype=float))
+    stratum = np.repeat(np.arange(sets.segments.size - 1), np.diff(sets.segments))
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
     q = data.base.shape[1]
     spread = data.spread[j] if data.spread[j] > 0 else 1.0
     x = (data.features[sets.rows, j] - data.centre[j]) / spread
     columns = np.ascontiguousarray(np.column_stack([products[:, 1 : 1 + q], x]))
-    return sets, products, columns, patient[sets.rows]
+    return sets, products, columns, patient[sets.rows], stratum
 
 
 @inlined
@@ -67,8 +69,11 @@ def _start(columns):
 
 
 @inlined
-def _scores_at(sets, products, columns, patient, wk, nt, held, total):
-    """Fit the base columns with the feature at `held`, from where `nt` is; patients' scores into `total`."""
+def _scores_at(sets, products, columns, patient, stratum, wk, nt, held, total):
+    """Fit the base columns with the feature at `held`, from where `nt` is; patients' scores into `total`.
+
+    Returns 1 less each patient's hat value.
+    """
     m, k = columns.shape
     q = k - 1
     nt.beta[q, 0] = held
@@ -77,7 +82,7 @@ def _scores_at(sets, products, columns, patient, wk, nt, held, total):
     if nt.status[0] != OK:
         nt.beta[:] = 0.0
         total[:] = np.nan
-        return
+        return np.ones(total.size)
     rate, ones = np.empty(m), np.ones(m)
     for s in range(sets.segments.size - 1):
         top = -np.inf
@@ -104,21 +109,22 @@ def _scores_at(sets, products, columns, patient, wk, nt, held, total):
         for a in range(q):
             own -= rows[i, a] * slope[a]
         total[patient[i]] += own
+    return spare_of_patients(patient, stratum, ones, expected, np.ascontiguousarray(columns[:, :q]))
 
 
 @compiled
-def _root(sets, products, columns, patient, wk, nt, held, total):
+def _root(sets, products, columns, patient, stratum, wk, nt, held, total):
     """Score over the root of its robust variance; NaN where there is none."""
-    _scores_at(sets, products, columns, patient, wk, nt, held, total)
+    spare = _scores_at(sets, products, columns, patient, stratum, wk, nt, held, total)
     top, square = 0.0, 0.0
-    for u in total:
-        top += u
-        square += u * u
+    for j in range(total.size):
+        top += total[j]
+        square += total[j] * total[j] / spare[j]
     return top / np.sqrt(square) if square > 0.0 else np.nan
 
 
 @compiled
-def _search(sets, products, columns, patient, beta, target):
+def _search(sets, products, columns, patient, stratum, beta, target):
     """Where the root, which falls as the coefficient rises and is 0 at `beta` (k,), reaches +- `target`."""
     k = beta.size
     wk, nt = _start(columns)
@@ -126,7 +132,7 @@ def _search(sets, products, columns, patient, beta, target):
     for a in range(k - 1):
         nt.beta[a, 0] = beta[a]
     whole = beta[k - 1]
-    at_zero = _root(sets, products, columns, patient, wk, nt, 0.0, total)
+    at_zero = _root(sets, products, columns, patient, stratum, wk, nt, 0.0, total)
     first = max(abs(whole / at_zero) if at_zero != 0.0 else 0.0, 1e-3)
     bounds = np.full(2, np.nan)
     for side in (-1, 1):
@@ -141,7 +147,9 @@ def _search(sets, products, columns, patient, beta, target):
                 step = max(step - abs(whole), 0.1 * step)
             while True:
                 outer = inner + side * step
-                outer_gap = -side * _root(sets, products, columns, patient, wk, nt, outer, total) - target
+                outer_gap = (
+                    -side * _root(sets, products, columns, patient, stratum, wk, nt, outer, total) - target
+                )
                 if not outer_gap < 0.0 or abs(outer) > FAR:
                     break
                 inner, inner_gap = outer, outer_gap
@@ -154,7 +162,7 @@ def _search(sets, products, columns, patient, beta, target):
             if not outer_gap > CLOSE or inner_gap > -CLOSE:
                 break
             at = outer - outer_gap * (outer - inner) / (outer_gap - inner_gap)
-            gap = -side * _root(sets, products, columns, patient, wk, nt, at, total) - target
+            gap = -side * _root(sets, products, columns, patient, stratum, wk, nt, at, total) - target
             if gap >= 0.0:
                 outer, outer_gap = at, gap
                 inner_gap *= 0.5 if last == 1 else 1.0

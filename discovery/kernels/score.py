@@ -44,6 +44,8 @@ class NullScore(NamedTuple):
     base_coef : (q,) or (1 + q,) with the intercept first.
     code : (p,) 0; 1 constant, 4 collinear, else the code of the base fit. NaN where it is not 0.
 
+    own_residuals : (features, residual (n,)) of the base fit of each set of features seen in the same rows.
+
     A feature with missing rows has its own base fit, on its own rows, for score, variance, influence.
     """
 
@@ -56,6 +58,7 @@ class NullScore(NamedTuple):
     influence: np.ndarray
     base_coef: np.ndarray
     code: np.ndarray
+    own_residuals: list[tuple[np.ndarray, np.ndarray]]
 
 
 def score_cox(
@@ -165,14 +168,26 @@ def _gather(observed: np.ndarray, weights: np.ndarray, rows_of) -> NullScore:
     residual[rows] = own
     if code != OK:
         out.code[which] = code
+    own_residuals = [(which, residual)]
     for mask, which in groups:
         if not mask.all():
-            code = rows_of(weights * mask, which, out)[0]
+            code, _, rows, own = rows_of(weights * mask, which, out)
+            own_residuals.append((which, np.zeros(n)))
+            own_residuals[-1][1][rows] = own
             if code != OK:
                 out.code[which] = code
     out.clean[:, out.code != OK] = np.nan
     out.influence[:, out.code != OK] = np.nan
     z, one_step = out.score / np.sqrt(out.variance), out.score / out.variance
     return NullScore(
-        residual, out.clean, out.score, out.variance, z, one_step, out.influence, base_coef, out.code
+        residual,
+        out.clean,
+        out.score,
+        out.variance,
+        z,
+        one_step,
+        out.influence,
+        base_coef,
+        out.code,
+        own_residuals,
     )

@@ -70,25 +70,29 @@ def test_every_row_is_what_andersen_and_gill_says():
 
 
 def test_the_robust_score_test_by_its_definition():
-    """Sum of patients' score residuals over the root of their sum of squares, without ties and covariates."""
+    """Sum of patients' score residuals over the root of their sum of squares, each freed of the hat value.
+
+    Without covariates that is the patient's share of the expected episodes. No ties.
+    """
     outcome, covariates, features, _ = virtual(np.random.default_rng(2), missing=False)
     design = build_design(outcome, covariates[[]], features)
     found = screen(design, permutations=0)
     e, x = design.episodes, design.features[:, 1]
-    u = np.zeros(design.n)
+    u, expected = np.zeros(design.n), np.zeros(design.n)
     for row in np.flatnonzero(e.event):
         at = np.flatnonzero((e.start < e.stop[row]) & (e.stop >= e.stop[row]))
         mean = x[e.patient[at]].mean()
         u[e.patient[row]] += x[e.patient[row]] - mean
         u[e.patient[at]] -= (x[e.patient[at]] - mean) / len(at)
-    z = u.sum() / np.sqrt((u**2).sum())
+        expected[e.patient[at]] += 1 / len(at)
+    z = u.sum() / np.sqrt((u**2 / (1 - expected / expected.sum())).sum())
     assert abs(found.fit.z[1]) == pytest.approx(abs(z), rel=1e-9)
     assert found.p_value[1] == pytest.approx(stats.chi2.sf(z**2, 1), rel=1e-9)
 
 
 def test_with_many_patients_the_interval_is_that_of_the_robust_sandwich():
     """Reference: `survival.recurrent.andersen_gill`, itself checked against R survival."""
-    outcome, covariates, features, site = virtual(np.random.default_rng(12), n=1500, missing=False)
+    outcome, covariates, features, site = virtual(np.random.default_rng(12), n=3000, missing=False)
     design = build_design(outcome, covariates, features[["a", "b"]], site=site)
     rows = screen(design, permutations=0).table.query("model == 'adjusted'").set_index("feature")
     e = design.episodes
@@ -114,13 +118,15 @@ def robust_root(design, j, held):
         score = -np.einsum("ei,eik->ik", share, columns[None] - means[:, None])
         score[events] += columns[events] - means
         info = np.einsum("ei,ik,il->kl", share, columns, columns) - means.T @ means
-        return score, info
+        return score, info, np.bincount(e.patient, share.sum(axis=0))
 
     beta = optimize.brentq(lambda b: rows(b)[0][:, 0].sum(), -3, 3, xtol=1e-13)
-    score, info = rows(beta)
+    score, info, expected = rows(beta)
     own = score[:, 1] - score[:, 0] * info[0, 1] / info[0, 0]
     u = np.bincount(e.patient, own)
-    return u.sum() / np.sqrt((u**2).sum())
+    from_mean = z - expected @ z / expected.sum()
+    hat = expected * (1 / expected.sum() + from_mean**2 / (expected @ from_mean**2))
+    return u.sum() / np.sqrt((u**2 / (1 - hat)).sum())
 
 
 def test_the_interval_is_what_the_robust_score_test_does_not_reject():
