@@ -145,29 +145,6 @@ def hazard_steps(terms: EventTerms) -> np.ndarray:
     return per_group(terms, terms.weight / terms.s0)
 
 
-def over_risk_period(rows: CoxRows, terms: EventTerms, steps: np.ndarray) -> np.ndarray:
-    """For each row the sum of `steps` (G, …) over event times of its stratum with entry < t <= time."""
-    total = np.concatenate([np.zeros((1, *steps.shape[1:])), np.cumsum(steps, axis=0)])
-    low, high = np.zeros(len(rows.time), dtype=np.int64), np.zeros(len(rows.time), dtype=np.int64)
-    for stratum in np.unique(rows.stratum):
-        mine = rows.stratum == stratum
-        start, stop = np.searchsorted(terms.group_stratum, [stratum, stratum + 1])
-        times = terms.group_time[start:stop]
-        low[mine] = start + np.searchsorted(times, rows.entry[mine], side="right")
-        high[mine] = start + np.searchsorted(times, rows.time[mine], side="right")
-    return total[high] - total[low]
-
-
-def martingale_residuals(rows: CoxRows, terms: EventTerms) -> np.ndarray:
-    """Observed less expected events of each row (n,); weighted, they add up to 0."""
-    expected = terms.r * over_risk_period(rows, terms, hazard_steps(terms))
-    own = terms.death_group
-    died = own >= 0
-    back = per_group(terms, terms.fraction * terms.weight / terms.s0)
-    expected[died] -= terms.r[died] * back[own[died]]
-    return rows.event - expected
-
-
 def schoenfeld_residuals(rows: CoxRows, terms: EventTerms) -> tuple[np.ndarray, np.ndarray]:
     """Row numbers of the events and x less the risk-set mean at their time, (d, k)."""
     dead = np.flatnonzero(terms.death_group >= 0)
