@@ -10,6 +10,7 @@ from scipy import stats
 
 from discovery.association.design import Design
 from discovery.association.full_fit import fit_all
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns, standardised_outcome, wants_firth
 from discovery.association.shape import curvature_tests
 from discovery.association.spline import restricted_cubic_spline
@@ -36,7 +37,8 @@ def shape_of_effects(
     curves : DataFrame (CURVE_COLUMNS)
         part "curve": the effect against the median patient (log ratio, or outcome SD) with its pointwise
         Wald interval, x in SD and `value` in the feature's unit; "knot"; "rug": the mean of n patients
-        next to each other, five at least, so that no patient can be read off.
+        next to each other, five at least, so that no patient can be read off. None for classes without an
+        order, where a feature has an effect for each class but one: their tests are of all these together.
     """
     which = np.array([design.feature_names.index(name) for name in features], dtype=int)
     part = standardised_outcome(design.take_features(which))
@@ -45,7 +47,7 @@ def shape_of_effects(
     line = fit_columns(part.response, part.base, part.features, observed=part.observed, intervals=False)
     shapes = curvature_tests(part, line, line.fit.code == 0)
     scale = part.scaling.table.loc[list(features)]
-    tests, curves = [], []
+    tests, curves, directed = [], [], kind_of(design.kind).directed
     for j, name in enumerate(features):
         mean, sd = float(scale["mean"].iloc[j]), float(scale["sd"].iloc[j])
         knots = shapes.knots[j]
@@ -65,7 +67,7 @@ def shape_of_effects(
                 "note": shapes.reason[j],
             }
         )
-        if len(knots) >= 3:
+        if len(knots) >= 3 and directed:
             found = _curve(part, j, knots, conf_level)
             if found is not None:
                 seen = np.sort(part.features[part.observed[:, j], j])

@@ -47,15 +47,15 @@ def closer_look(
         features = list(leading.get(design.outcome, ()))
         if not features:
             continue
+        tests, curves = shape_of_effects(design, features)
+        found["shapes"].append(tests)
+        units = curves["feature"].map(lambda name: study.units.get(name, ""))
+        found["shape_curves"].append(curves.assign(unit=units))
         try:
-            tests, curves = shape_of_effects(design, features)
-            found["shapes"].append(tests)
-            units = curves["feature"].map(lambda name: study.units.get(name, ""))
-            found["shape_curves"].append(curves.assign(unit=units))
             found["effect_modification"].append(modified_effects(design, features, modifiers))
             found["site_meta_analysis"].append(pooled_sites(design, features))
         except InputError as fault:  # a kind of outcome without such models
-            notes.append(f"{design.label}: shape, groups and sites were not looked at ({reason(fault)}).")
+            notes.append(f"{design.label}: groups and sites were not looked at ({reason(fault)}).")
         if watched_from_start(design):
             found["at_risk_all"].append(mean_curves(design)[1])
         if design.kind == "survival":

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from sklearn.metrics import roc_auc_score
+from statsmodels.api import MNLogit
 
 from discovery.association.kind_multiclass import MeanPairwise, probabilities
 from discovery.association.kinds import MODULES, kind_of
@@ -14,6 +15,8 @@ from discovery.association.null_model import fit_null
 from discovery.association.outcome_models import fit_columns
 from discovery.association.proportional_odds import brant_tests
 from discovery.association.screen import screen
+from discovery.association.spline import default_knots, restricted_cubic_spline
+from discovery.association.spline_curve import shape_of_effects
 from discovery.markers.stability import stability_shares
 from discovery.problems import InputError
 
@@ -179,6 +182,30 @@ def test_a_flexible_shape_finds_a_bend(design_from_arrays, kind):
     found = screen(design_from_arrays(kind, base, features, y=y), shape="flexible", permutations=0)
     assert found.nonlinear.tolist() == [True, False, False]
     assert found.shapes.df[0] == (2 if kind == "ordinal" else 4)
+
+
+def test_shape_tests_of_classes_are_those_of_nested_models(design_from_arrays):
+    """Reference: statsmodels' multinomial likelihoods. A curve would need one effect; there is none."""
+    base, features, y = classes("multiclass", np.random.default_rng(21), n=400, effect=0.4)
+    features[::9, 1] = np.nan
+    design = design_from_arrays("multiclass", base, features, y=y)
+    tests, curves = shape_of_effects(design, design.feature_names)
+    assert curves.empty
+    for j, row in enumerate(tests.itertuples()):
+        seen = design.observed[:, j]
+        x, z = design.features[seen, j], np.column_stack([np.ones(seen.sum()), design.base[seen]])
+        basis = restricted_cubic_spline(x, default_knots(x, events=1000))
+        heights = [
+            MNLogit(y[seen], np.column_stack([z, basis[:, :k]])).fit(disp=0, maxiter=200, tol=1e-12).llf
+            for k in (0, 1, 3)
+        ]
+        line, whole = 2 * (heights[1] - heights[0]), 2 * (heights[2] - heights[0])
+        both = [stats.chi2.sf(line, 2), stats.chi2.sf(whole, 6)]
+        assert row.df == 4
+        assert row.p_linear == pytest.approx(both[0], rel=1e-6)
+        assert row.p_nonlinear == pytest.approx(stats.chi2.sf(whole - line, 4), rel=1e-6)
+        assert row.p_spline == pytest.approx(both[1], rel=1e-6)
+        assert row.p_combined == pytest.approx(stats.cauchy.sf(np.mean(stats.cauchy.isf(both))), rel=1e-6)
 
 
 def test_the_sparse_path_takes_the_feature_that_counts(design_from_arrays):
