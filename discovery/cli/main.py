@@ -16,6 +16,7 @@ from pathlib import Path
 
 from discovery import __version__
 from discovery.cli import check, compile, demo, features, measure, replicate, run, start
+from discovery.pipeline.garbage import collect_seldom
 from discovery.problems import InputError
 
 DONE, OUR_FAULT, INPUT_FAULT, DIFFERENCE, STOPPED = 0, 1, 2, 3, 130
@@ -44,6 +45,7 @@ def main(argv: list[str] | None = None) -> int:
     """Run a command; `argv` None is the command line, where libraries keep their warnings to themselves."""
     if argv is None:
         silence_libraries()
+        collect_seldom()
     args = build_parser().parse_args(argv)
     try:
         return args.call(args)

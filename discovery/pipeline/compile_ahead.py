@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import IO
 
 from discovery.pipeline.compile_parts import SECONDS, parts_of, reach, said, shared_out
+from discovery.pipeline.garbage import collect_seldom
 from discovery.pipeline.progress import Progress, Silent
 from discovery.study import Study
 
@@ -196,10 +197,8 @@ def _code() -> str:
 
 def compile_parts(parts: Iterable[str]) -> bool:
     """Compile in this process, part after part, and mark what is done; whether all of it is."""
-    import gc
     import traceback
 
-    gc.set_threshold(100_000, 50, 50)  # collecting takes an eighth of the time of compiling otherwise
     marks = Marks.of_this_code()
     well = True
     for part in parts:
@@ -215,4 +214,5 @@ def compile_parts(parts: Iterable[str]) -> bool:
 
 
 if __name__ == "__main__":
+    collect_seldom()
     sys.exit(0 if compile_parts(sys.argv[1:]) else 1)

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.files import sha256
+from discovery.pipeline.garbage import collect_seldom
 from discovery.pipeline.learned_shape import TOO_FEW, given_components, learned_shape, score_reliability
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.record import Record, Task, measure_record
@@ -233,7 +234,12 @@ def measured_in_order(tasks: list[Task], workers: int) -> Iterator[Record]:
         return
     from joblib import Parallel, delayed
 
-    yield from Parallel(n_jobs=workers, return_as="generator")(delayed(measure_record)(t) for t in tasks)
+    yield from Parallel(n_jobs=workers, return_as="generator")(delayed(_in_worker)(t) for t in tasks)
+
+
+def _in_worker(task: Task) -> Record:
+    collect_seldom()
+    return measure_record(task)
 
 
 class BeatsFile:
