@@ -104,8 +104,9 @@ def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
         return (
             f"The two-sided p-value of the {effect} per 1 SD is that of the score test with the variance of "
             "patients' sums (Lin, Wei, Yang and Ying 2000), since the episodes of a patient are not "
-            "independent; the 95 % interval has every value that this test would not reject. A terminal "
-            "event ends the observation, so that the rate is that among patients still under observation. "
+            "independent, each freed by the hat value of what the base model follows of that patient (Fay "
+            "and Graubard 2001); the 95 % interval has every value that this test would not reject. A "
+            "terminal event ends the observation, so that the rate is that among patients still observed. "
             "As a check that does not treat death as censoring, the mean number of episodes over time was "
             "estimated by thirds of the leading features (Ghosh and Lin 2000); where the study names a "
             "terminal event, each feature's hazard of it stands beside its rate ratio."
