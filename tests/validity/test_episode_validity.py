@@ -172,13 +172,7 @@ def test_intervals_cover(full_validity, capsys, measured):
             unlike = "".join(f", {name} {value}" for name, value in about.items() if name != "skewed")
             what = f"interval coverage, effect {effect:g}{unlike}"
             rows.append(row(what, kind, n, about.get("skewed", False), 0.95, hits / known, known))
-            # a heavy tail that acts as it is leaves most episodes to few patients: the score is skewed
-            least = 0.92 if effect and about.get("skewed") else 0.95
-            low, high = (
-                share + sign * STANDARD_ERRORS * np.sqrt(share * (1 - share) / known)
-                for share, sign in ((least, -1), (0.95, 1))
-            )
-            if not low <= hits / known <= high:
+            if not within(hits / known, 0.95, known):
                 outside.append(rows[-1])
             assert known > 0.98 * runs
     for each in rows:
