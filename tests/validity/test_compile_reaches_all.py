@@ -65,8 +65,7 @@ def reached():
     }
 
 
-if sys.argv[2:]:
-    reach(sys.argv[2])
+reach(sys.argv[2])
 before = reached()
 folder = Path(sys.argv[1])
 rng = np.random.default_rng(4)
@@ -82,9 +81,9 @@ print(json.dumps({"before": sorted(before), "after": sorted(reached())}))
 """
 
 
-def loops_of(folder: Path, *parts: str) -> dict[str, list[str]]:
+def loops_of(folder: Path, part: str) -> dict[str, list[str]]:
     ran = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", ONE_KIND, str(folder), *parts], capture_output=True, text=True
+        [sys.executable, "-W", "ignore", "-c", ONE_KIND, str(folder), part], capture_output=True, text=True
     )
     assert ran.returncode == 0, ran.stderr
     return json.loads(ran.stdout.splitlines()[-1])
