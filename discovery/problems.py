@@ -54,6 +54,10 @@ def named(name: str) -> str:
     return name if len(name) <= SHOWN_CHARACTERS and name.isprintable() else shown(name)
 
 
+def counted(patients: int) -> str:
+    return f"{patients} patient{'s' if patients != 1 else ''}"
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """A hint for a mistyped `name`: the nearest known one, or the list of those there are."""
     names = [str(item) for item in known]

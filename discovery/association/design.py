@@ -15,7 +15,7 @@ from discovery.association.episodes import Episodes, episode_rows
 from discovery.association.kinds import SCREENED_KINDS, kind_of
 from discovery.association.response import Response, total_over
 from discovery.association.scaling import WINSOR, FeatureScaling, learn_and_scale
-from discovery.problems import InputError, Problem, shown
+from discovery.problems import InputError, Problem, counted, shown
 
 if TYPE_CHECKING:
     from discovery.study import Outcome, Study
@@ -352,7 +352,7 @@ def _pool_small_sites(site: np.ndarray, rows: np.ndarray, notes: list[str]) -> n
     small = sorted((s for s, n in counts.items() if n < SMALL_SITE), key=str)
     if len(small) < 2:
         if small:
-            notes.append(f"site {shown(str(small[0]))} has only {counts[small[0]]} patients")
+            notes.append(f"site {shown(str(small[0]))} has only {counted(counts[small[0]])}")
         return site
     notes.append(
         f"{len(small)} sites with fewer than {SMALL_SITE} patients are one level: "

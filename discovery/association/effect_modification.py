@@ -25,7 +25,7 @@ from discovery.association.outcome_models import (
     standardised_outcome,
     wants_firth,
 )
-from discovery.problems import InputError, Problem
+from discovery.problems import InputError, Problem, counted
 
 LEAST_IN_GROUP = 5  # events (or patients of the rarer class, or patients) that a group must have
 
@@ -94,7 +94,7 @@ def _usable_groups(
     sizes = response.effective_sizes(member) if member is not None else np.zeros(0, dtype=int)
     notes = []
     if not known.all():
-        notes.append(f"{(~known).sum()} patients without {modifier} are left out")
+        notes.append(f"{counted((~known).sum())} without {modifier} left out")
     levels = [name for name, size in zip(names, sizes) if size >= LEAST_IN_GROUP]
     notes += [
         f"{modifier} {name} is left out: {size} {kind_of(response.kind).counted}, fewer than {LEAST_IN_GROUP}"

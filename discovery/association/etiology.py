@@ -18,7 +18,7 @@ from discovery.association.multiplicity import benjamini_hochberg, never_zero, s
 from discovery.association.null_model import missing_patterns
 from discovery.association.roc import auc_with_interval
 from discovery.association.scaling import WINSOR, FeatureScaling
-from discovery.problems import InputError, Problem
+from discovery.problems import InputError, Problem, counted
 
 COLUMNS = (
     "feature",
@@ -344,7 +344,7 @@ def _table(design, member, names, joint, found: _Contrasts, conf_level: float) -
 
 def _note(n: int, of: int, estimate: float) -> str:
     if n < LEAST_PATIENTS:
-        return f"not estimated: {n} patients, fewer than {LEAST_PATIENTS}"
+        return f"not estimated: {counted(n)}, fewer than {LEAST_PATIENTS}"
     if n == of:
         return "not estimated: every patient has this etiology"
     if np.isnan(estimate):

@@ -15,6 +15,7 @@ from discovery.association.screen import ADJUSTED, FEW, Screen, few_words
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
 from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.problems import counted
 from discovery.study.limits import Limits
 
 COMPLETE_CASES = "complete cases"
@@ -233,10 +234,6 @@ def _note(note: str, plan, c, covariates: str) -> str:
         words.append(plan.reason[plan.columns[c]])
     kept = "" if note.startswith("not assessed") else note
     return "; ".join(filter(None, [kept, ", ".join(words), covariates]))
-
-
-def counted(n: int) -> str:
-    return f"{n} patient{'s' if n != 1 else ''}"
 
 
 def imputation_table(design: Design, screen: Screen, completed, fits, plan) -> pd.DataFrame:

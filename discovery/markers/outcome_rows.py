@@ -395,8 +395,11 @@ def _lost_draws(o) -> str:
     """A remark when more than one draw in twenty could not be fitted for some feature."""
     if o.draws is None:
         return ""
-    lost = np.isnan(o.draws.z).mean(axis=0).max()
-    return f"models failed in up to {100 * lost:.0f} % of the bootstrap draws" if lost > 0.05 else ""
+    lost = np.isnan(o.draws.z).mean(axis=0)
+    if not lost.max() > 0.05:
+        return ""
+    name = o.design.feature_names[o.ranked[int(lost.argmax())]]
+    return f"models failed in up to {100 * lost.max():.0f} % of the bootstrap draws (most often with {name})"
 
 
 def _by_the_family(table) -> str:

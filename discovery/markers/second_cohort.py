@@ -13,7 +13,6 @@ from discovery.association.coding import as_levels
 from discovery.association.design import Design, build_design
 from discovery.association.multiplicity import holm
 from discovery.association.outcome_models import LEAST_EVENTS
-from discovery.cohort.imputed_screen import counted
 from discovery.cohort.incomplete_covariates import WideDesign, wide_design
 from discovery.markers.frozen import SCHEMA_VERSION, FrozenFeature, FrozenFindings, FrozenOutcome, coding_of
 from discovery.markers.frozen_completion import complete_base
@@ -27,7 +26,7 @@ from discovery.markers.replication import (
     sceptical_p,
 )
 from discovery.markers.second_gaps import CandidateFits, fit_candidates
-from discovery.problems import InputError, Problem, nearest, shown
+from discovery.problems import InputError, Problem, counted, nearest, shown
 
 if TYPE_CHECKING:
     from discovery.study import Outcome, Study

@@ -17,6 +17,7 @@ from discovery.pipeline.folder import PRIVATE, ResultsFolder
 from discovery.pipeline.measure import MOST_PICTURES, Measured, measure_study
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
+from discovery.problems import counted
 from discovery.study import Study, read_study
 
 if TYPE_CHECKING:
@@ -272,7 +273,7 @@ def with_measured(study: Study, measured: Measured) -> tuple[Study, list[str]]:
     ]
     if (visits > 1).any():
         notes.append(
-            f"{int((visits > 1).sum())} patients have several visits; the first one is analysed, the others "
+            f"Several visits: {counted(int((visits > 1).sum()))}; the first one is analysed, the others "
             "serve the reliability of the features (reliability.csv)."
         )
     notes += [f"{note[0].upper()}{note[1:]}." for note in measured.notes]

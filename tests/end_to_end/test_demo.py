@@ -118,7 +118,7 @@ def test_the_first_visit_is_analysed_and_the_second_tells_the_reliability(made):
     twice = int((index.groupby("patient_id").size() > 1).sum())
     assert twice >= 10
     report = (result.folder / "index.html").read_text(encoding="utf-8")
-    assert f"{twice} patients have several visits; the first one is analysed" in report
+    assert f"Several visits: {twice} patients; the first one is analysed" in report
     rows = pd.read_parquet(result.folder / "patient_level" / "patients.parquet")
     first = rows[rows["visit"] == 1].set_index("patient_id")["rv_systolic_pressure"].dropna()
     missing = pd.read_csv(result.folder / "missing.csv")
