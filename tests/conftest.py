@@ -45,6 +45,7 @@ def measured(request):
     yield keep
     folder = request.config.getoption("--tables")
     for name, kept in rows.items() if folder else ():
+        Path(folder).mkdir(parents=True, exist_ok=True)
         pd.DataFrame(kept).to_csv(Path(folder) / name, index=False)
 
 

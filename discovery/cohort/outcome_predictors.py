@@ -15,14 +15,17 @@ def outcome_columns(design: Design) -> np.ndarray:
     """The outcome as predictors (n, k), each of spread 1.
 
     Survival: for every cause its indicator and its Nelson-Aalen cumulative hazard over the time watched,
-    within strata. A class outcome: an indicator for each class but the first. Counts and episodes: their
-    number and what the base model expects over the time watched, as event and cumulative hazard are of one
-    event; for a terminal event its indicator and hazard too. Numbers: themselves.
+    within strata. A class outcome: an indicator for each class but the first. Counts and episodes: the
+    logarithm of how many there were for one that the base model expects over the time watched, one added to
+    both; for a terminal event its indicator and hazard too. Numbers: themselves.
+
+    A covariate acts on the logarithm of a rate. Imputed from the numbers themselves, values of patients with
+    many events came out up to 11 SD from the mean, and effects 8 to 13 % small.
     """
     if design.status is not None:
         columns = _events_and_hazards(design)
     elif design.kind in ("count", "recurrent") and design.y is not None:
-        columns = [design.y, _expected_number(design)]
+        columns = [np.log((design.y + 1.0) / (_expected_number(design) + 1.0))]
         ending = terminal_design(design)
         columns += [] if ending is None else _events_and_hazards(ending)
     elif design.y is None:

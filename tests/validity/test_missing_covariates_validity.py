@@ -39,11 +39,11 @@ CELLS = [
     ("continuous", "number", 0.0, 0.02),
     ("binary", "number", 0.0, 0.04),
     ("survival", "number", 0.0, 0.05),
-    ("count", "number", 0.4, 0.06),
-    ("recurrent", "number", 0.4, 0.06),
+    ("count", "number", 0.4, 0.04),
+    ("recurrent", "number", 0.4, 0.04),
+    ("count", "number", 0.0, 0.04),
+    ("recurrent", "number", 0.0, 0.04),
 ]
-# coverage where the bias, measured as .05 of .40, is an eighth of the interval's length
-SHORT = {"recurrent": 0.90}
 
 
 def drawn_study(kind, covariate, effect, rng):
@@ -122,13 +122,14 @@ def test_imputed_covariates_leave_no_bias_and_complete_cases_do(full_validity, c
             )  # fmt: skip
         pooled, alone = rows[-2:]
         covered = round(pooled["coverage"] * runs)
-        nominal = SHORT.get(kind, 0.95)
-        if stats.binom.cdf(covered, runs, nominal) < stats.norm.sf(STANDARD_ERRORS):
+        if stats.binom.cdf(covered, runs, 0.95) < stats.norm.sf(STANDARD_ERRORS):
             outside.append(pooled)
         if abs(pooled["mean"] - effect) > bias + STANDARD_ERRORS * pooled["sd"] / np.sqrt(runs):
             outside.append(pooled)
         seen += abs(alone["mean"] - effect) > 2 * bias + STANDARD_ERRORS * alone["sd"] / np.sqrt(runs)
-        if full_validity and not pooled["width"] < alone["width"]:
+        # with an effect on episodes the pooled robust variance, which is that of the score test, is too large
+        as_wide = kind == "recurrent" and effect
+        if full_validity and not as_wide and not pooled["width"] < alone["width"]:
             outside.append(pooled)
     for each in rows:
         measured(TABLE, each)
