@@ -97,7 +97,7 @@ def _usable_groups(
         notes.append(f"{counted((~known).sum())} without {modifier} left out")
     levels = [name for name, size in zip(names, sizes) if size >= LEAST_IN_GROUP]
     notes += [
-        f"{modifier} {name} is left out: {size} {kind_of(response.kind).counted}, fewer than {LEAST_IN_GROUP}"
+        f"{modifier} {name} left out: {kind_of(response.kind).said_size(size)}, fewer than {LEAST_IN_GROUP}"
         for name, size in zip(names, sizes)
         if size < LEAST_IN_GROUP
     ]

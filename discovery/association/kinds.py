@@ -169,6 +169,11 @@ class OutcomeKind:
         """The base model by itself, for permutation and sparse selection."""
         raise NotImplementedError
 
+    def said_size(self, size: int) -> str:
+        """How many of what is counted, "1 event"."""
+        one = self.counted.replace("patients", "patient", 1).replace("events", "event", 1)
+        return f"{size} {one if size == 1 else self.counted}"
+
     def multiplier_scores(self, design: Design) -> tuple[np.ndarray, np.ndarray]:
         """Contributions (n, p) of the patients to each feature's score, for `multiplier` kinds: those that
         add up to it, and those whose squares add up to its variance."""

@@ -258,7 +258,7 @@ def _fit_features(design: Design, sizes: np.ndarray, conf_level: float) -> tuple
 
 
 def _too_few(kind: str, size: int) -> str:
-    return f"not assessed: {size} {kind_of(kind).counted}, fewer than {kind_of(kind).least}"
+    return f"not assessed: {kind_of(kind).said_size(size)}, fewer than {kind_of(kind).least}"
 
 
 FEW = ("exploratory: ", "few events: ", "small: ")
@@ -270,7 +270,7 @@ def few_words(kind: str, size: int, parameters: int) -> str:
     if each >= ENOUGH:
         return ""
     word = FEW[0] if each < 5 else FEW[1] if kind_of(kind).limited else FEW[2]
-    return f"{word}{size} {kind_of(kind).counted} for {parameters} coefficients"
+    return f"{word}{kind_of(kind).said_size(size)} for {parameters} coefficients"
 
 
 def _remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) -> list[list[str]]:

@@ -297,7 +297,7 @@ def _notes(design: Design, found: InfluenceDraws, missing: np.ndarray) -> list[s
     for size, code, gap in zip(sizes, found.code, missing):
         parts = [NOTE]
         if size < kind.least:
-            parts = [f"not assessed: {size} {kind.counted}, fewer than {kind.least}"]
+            parts = [f"not assessed: {kind.said_size(size)}, fewer than {kind.least}"]
         elif code:
             parts = [f"not assessed: {REASONS[int(code)]}"]
         elif gap > MOST_MISSING:

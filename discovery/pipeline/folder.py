@@ -26,14 +26,15 @@ class ResultsFolder:
     ------
     InputError
         The path is empty, is a file, cannot be made or written, or is a folder with files that no
-        earlier run of ours left there. Nothing is left behind by trying.
+        earlier run of ours left there, or with one called `foreign`. Nothing is left behind by trying.
     """
 
-    def __init__(self, path: Path | str | None, name: str = ""):
+    def __init__(self, path: Path | str | None, name: str = "", *, foreign: str = ""):
         if path is not None and not str(path).strip():
             wanted = "the name of a folder for the results is wanted; nothing was written"
             raise InputError([Problem(file="--out", found="an empty name", wanted=wanted)])
         self.path = Path(path) if path is not None else Path("reports") / name
+        self.foreign = foreign
         in_the_way = ""
         with suppress(OSError, ValueError):  # trying to write says what is wrong
             in_the_way = self._in_the_way()
@@ -48,6 +49,10 @@ class ResultsFolder:
             return (
                 "here are other files; an empty folder, a new one, or one of an earlier run is wanted; "
                 "nothing was overwritten"
+            )
+        if self.foreign and self.foreign in (earlier(self.path) or {}):
+            return (
+                f"here are other results ({self.foreign}); another folder is wanted; nothing was overwritten"
             )
         return ""
 

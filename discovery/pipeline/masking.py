@@ -37,6 +37,7 @@ BY_ROW = ("markers", "associations", "proportional_hazards", "shapes", "predicti
 WITHOUT_COUNTS = ("families", "correlations", "untested", "excluded_features", "phenotypes")
 PEOPLE = "patients?|rows?|events?|cases?|subjects?|persons?|people|times?|missing|of them"
 COUNTED = re.compile(rf"\b(\d+)(?= (?:{PEOPLE}|of \d+)\b)")
+SINGLE = re.compile(r"\b1 (patient|row|event|case|subject|person|time)\b")
 RUG_OF = 5  # patients behind a tick of a rug
 
 
@@ -101,7 +102,7 @@ def masked(
         if name not in known and set(table.columns) & {*COUNTS, *SHARES}:
             out[name] = blank(table.copy(), np.ones(len(table), dtype=bool))
     for name in out:
-        for column in ("note", "reason", "reasons", "sentence"):
+        for column in ("note", "reason", "reasons", "sentence", "verdict_rule"):
             if column in out[name]:
                 texts = out[name][column].map(lambda text: said(text, limit), na_action="ignore")
                 out[name] = out[name].assign(**{column: texts})
@@ -186,13 +187,14 @@ def masked_survival(tables, study: Study, limit: int, n, events) -> dict[str, pd
     out: dict[str, pd.DataFrame] = {}
     survival = tables.get("survival")
     if survival is not None and "part" in survival and len(survival):
-        curve, hazard = survival["part"] == "curve", survival["part"] == HAZARD
+        # beside the curve, which is coarse at other times, a cumulative hazard would tell single events
+        survival = survival[survival["part"] != HAZARD]
+        curve = survival["part"] == "curve"
         parts = []
         if curve.any():
             repeated = repeated_episodes(study, survival[curve])
             parts.append(coarse_curves(survival[curve], limit, repeated))
-        parts.append(coarse_curves(survival[hazard], limit))
-        parts.append(mask_rows(survival[~curve & ~hazard], limit, n=n, events=events))
+        parts.append(mask_rows(survival[~curve], limit, n=n, events=events))
         out["survival"] = pd.concat([part for part in parts if len(part)], ignore_index=True)
     if len(tables.get("curves", ())):
         out["curves"] = coarse_curves(tables["curves"], limit, repeated_episodes(study, tables["curves"]))
@@ -249,7 +251,10 @@ def said(text: str, limit: int) -> str:
     def masked_number(found: re.Match) -> str:
         return f"fewer than {limit}" if small(int(found[1]), limit) else found[1]
 
-    return COUNTED.sub(masked_number, str(text))
+    plain = (
+        SINGLE.sub(r"1 \1s", str(text)) if small(1, limit) else str(text)
+    )  # a singular would tell the number
+    return COUNTED.sub(masked_number, plain)
 
 
 def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:

@@ -78,7 +78,7 @@ def replicate(
     study = study if isinstance(study, Study) else read_study(study)
     require_same_shapes(findings, study)
     name = f"{study.settings.study.name}_replication"
-    folder = ResultsFolder(out, name)
+    folder = ResultsFolder(out, name, foreign="markers.csv")
     workers, fewer = workers_here(workers or study.settings.analysis.workers)
     remarks = [fewer] if fewer and cluster is None else []
     measured = None

@@ -86,7 +86,7 @@ def run(
     require_outcome(study)
     study = with_doubts(study)
     known = set(study.warnings)
-    folder = ResultsFolder(out, study.settings.study.name)
+    folder = ResultsFolder(out, study.settings.study.name, foreign="replication.csv")
     workers, fewer = workers_here(workers or study.settings.analysis.workers)
     remarks = [fewer] if fewer and cluster is None else []
     measured: Measured | None = None

@@ -270,8 +270,12 @@ class SurvivalOutcome(OutcomeSection):
     @model_validator(mode="after")
     def labels_go_with_codes(self) -> SurvivalOutcome:
         labels, codes = self.competing_labels, len(self.competing)
-        if labels and not len(labels) == len(set(labels)) == codes:
-            raise ValueError(f"competing_labels needs a label of its own for each of {codes} codes")
+        known = {(self.label or self.name).strip(), "", *(label.strip() for label in labels)}
+        if labels and not len(labels) == len(known) - 2 == codes:
+            raise ValueError(
+                f"competing_labels needs a label of its own for each of {codes} codes, none of them blank or "
+                f"that of the outcome; found {', '.join(map(repr, labels))}"
+            )
         return self
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -115,9 +117,12 @@ def test_one_competing_event_without_a_name_is_told_by_its_kind_alone(study):
     assert cause_names(study(one), "death") == {1: "Death from PAH", 2: "competing event"}
 
 
-def test_a_label_too_few_is_refused(study):
+@pytest.mark.parametrize(
+    "labels", [["Transplant"], ["Stroke", "Stroke "], ["Stroke", " "], ["Stroke", "Death from PAH"]]
+)
+def test_competing_events_need_labels_of_their_own(study, labels):
     with pytest.raises(InputError, match="a label of its own for each of 2 codes"):
-        study(DEATH + 'competing_labels = ["Transplant"]\n')
+        study(DEATH + f"competing_labels = {json.dumps(labels)}\n")
 
 
 def test_the_groups_say_what_they_are_groups_of(study):

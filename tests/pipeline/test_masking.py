@@ -275,6 +275,8 @@ def test_competing_events_are_held_against_their_own_total():
 
 def test_small_numbers_in_sentences():
     assert said("site Isle has only 3 patients", 5) == "site Isle has only fewer than 5 patients"
+    assert said("imputed in 1 patient", 5) == "imputed in fewer than 5 patients"
+    assert said("imputed in 1 patient", 0) == "imputed in 1 patient"
     assert said("60 patients; knots at 3 places; 0 events", 5) == "60 patients; knots at 3 places; 0 events"
 
 

@@ -32,6 +32,14 @@ def test_trying_leaves_nothing_behind(tmp_path):
     assert os.listdir(tmp_path / "there") == []
 
 
+def test_a_run_and_a_replication_keep_out_of_each_others_folder(tmp_path):
+    manifest = {"schema": 1, "inputs": {}, "run": {}, "outputs": {"markers.csv": "0"}}
+    (tmp_path / "manifest.json").write_text(json.dumps(manifest))
+    ResultsFolder(tmp_path, foreign="replication.csv")
+    with pytest.raises(InputError, match=r"other results \(markers.csv\); another folder is wanted"):
+        ResultsFolder(tmp_path, foreign="markers.csv")
+
+
 def test_a_path_through_a_file_is_refused(tmp_path):
     (tmp_path / "notes.txt").write_text("mine")
     assert "this is a file; nothing was overwritten" in refusal(tmp_path / "notes.txt")
