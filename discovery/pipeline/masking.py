@@ -251,10 +251,10 @@ def said(text: str, limit: int) -> str:
     def masked_number(found: re.Match) -> str:
         return f"fewer than {limit}" if small(int(found[1]), limit) else found[1]
 
-    plain = (
-        SINGLE.sub(r"1 \1s", str(text)) if small(1, limit) else str(text)
-    )  # a singular would tell the number
-    return COUNTED.sub(masked_number, plain)
+    text = str(text)
+    if small(1, limit):  # a singular would tell the number
+        text = SINGLE.sub(r"1 \1s", text)
+    return COUNTED.sub(masked_number, text)
 
 
 def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
