@@ -121,11 +121,16 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
             hint = nearest(name, covariates.columns)
             wanted = f"the covariate of the frozen base model, in adjust_for; {hint}"
             problems.append(Problem(file=study.settings.patients.file, column=name, wanted=wanted))
-    if not problems and terms:
+    here = [term for term in terms.values() if term.covariate in covariates.columns]
+    if here:
         try:
-            coding_of(terms.values()).apply(covariates)
+            coding_of(here).apply(covariates)
         except InputError as fault:
-            problems += fault.problems
+            file = study.settings.patients.file
+            problems += [
+                replace(problem, file=file, wanted=f"{problem.wanted} is wanted, as in the first cohort")
+                for problem in fault.problems
+            ]
         except (TypeError, ValueError):
             problems.append(
                 Problem(
