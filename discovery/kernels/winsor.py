@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .compiled import compiled
+from .ordered import between
 
 SAMPLED = 128  # values of a column that say about where its ends begin
 TOGETHER = 64  # columns put on scale together
@@ -51,11 +52,8 @@ def limits_of_columns(columns: np.ndarray, low: float, high: float) -> Limits:
     for share in (low, high):
         place = np.maximum(seen - 1, 0) * share
         lower = place.astype(np.int64)
-        part = place - lower
-        start, stop = ranked(lower), ranked(np.minimum(lower + 1, seen - 1))
         with np.errstate(invalid="ignore"):  # infinite values, or none
-            gap = stop - start
-            limits.append(np.where(part < 0.5, start + gap * part, stop - gap * (1 - part)))
+            limits.append(between(ranked(lower), ranked(np.minimum(lower + 1, seen - 1)), place - lower))
     found = (np.where(seen > 0, v, np.nan) for v in (*limits, rising[:, 0], falling[:, 0]))
     lower_limit, upper_limit, least, most = found
     return Limits(lower_limit, upper_limit, least, most, seen)

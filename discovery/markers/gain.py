@@ -51,9 +51,8 @@ def optimism_by_rank(score, optimism, *, smooth: bool = True) -> tuple[np.ndarra
     order = np.argsort(-np.where(np.isnan(score), -np.inf, score), axis=1, kind="stable")
     gap = np.take_along_axis(optimism, order, axis=1)
     known = ~np.isnan(gap)
-    count = known.sum(axis=0)
+    count, mean = known.sum(axis=0), _mean_of_known(gap)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(known, gap, 0.0).sum(axis=0) / count
         spread = np.where(known, (gap - mean) ** 2, 0.0).sum(axis=0) / (count - 1)
         error = np.sqrt(spread / count)
     usable = np.flatnonzero(count > 0)

@@ -114,31 +114,25 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
         *_other_measures(findings, study, definitions),
         *_outcome_problems(findings, study),
     ]
-    covariates = adjusted_for(study)
+    covariates, file = adjusted_for(study), study.settings.patients.file
     terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms}
     for name in dict.fromkeys(term.covariate for term in terms.values()):
         if name not in covariates.columns:
             hint = nearest(name, covariates.columns)
             wanted = f"the covariate of the frozen base model, in adjust_for; {hint}"
-            problems.append(Problem(file=study.settings.patients.file, column=name, wanted=wanted))
+            problems.append(Problem(file=file, column=name, wanted=wanted))
     here = [term for term in terms.values() if term.covariate in covariates.columns]
     if here:
         try:
             coding_of(here).apply(covariates)
         except InputError as fault:
-            file = study.settings.patients.file
             problems += [
                 replace(problem, file=file, wanted=f"{problem.wanted} is wanted, as in the first cohort")
                 for problem in fault.problems
             ]
         except (TypeError, ValueError):
-            problems.append(
-                Problem(
-                    file=study.settings.patients.file,
-                    column="adjust_for",
-                    wanted="covariates coded as in the first cohort",
-                )
-            )
+            wanted = "covariates coded as in the first cohort"
+            problems.append(Problem(file=file, column="adjust_for", wanted=wanted))
     if problems:
         raise InputError(problems)
 

@@ -265,6 +265,7 @@ def write_replication_page(
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
+    environment.filters["with_measures"] = words.with_measures
     page = environment.from_string((here / "replication.html.j2").read_text("utf-8")).render(
         policy=POLICY,
         style=(here / "page.css").read_text("utf-8"),

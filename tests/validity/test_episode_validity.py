@@ -7,12 +7,11 @@ default; `--validity` runs 12 to 50 times as many. shared/operating_episodes.csv
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from simulated_events import first_of, numbered
 
 from discovery.association.design import build_design
 from discovery.association.maxt import max_t
@@ -55,13 +54,7 @@ def draw(kind, rng, *, n, p, skewed=False, effect=0.0, mean=1.5, frailty=FRAILTY
     about = {"name": "out", "label": "out", "kind": kind, "patient_id": ids}
     watched = rng.uniform(0.5, 1.5, n)
     number = rng.poisson(rate * watched)
-    about["value"] = number.astype(float)
-    if kind == "count":
-        about["exposure"] = watched
-    else:
-        whose = np.repeat(np.arange(n), number)
-        when = rng.uniform(size=len(whose)) * watched[whose]
-        about |= {"time": watched, "event_patient": whose, "event_time": when}
+    about |= numbered(kind, number, watched, rng)
     index = pd.Index(ids, name="patient_id")
     table = pd.DataFrame(x, columns=[f"f{j}" for j in range(p)], index=index)
     covariates = pd.DataFrame({"z": z}, index=index)
@@ -69,18 +62,6 @@ def draw(kind, rng, *, n, p, skewed=False, effect=0.0, mean=1.5, frailty=FRAILTY
     if first is not None:
         outcome = first_of(outcome, first)
     return build_design(outcome, covariates, table, winsor=False), x[:, 0].std(ddof=1)
-
-
-def first_of(outcome, n):
-    rows = {
-        name: values[:n]
-        for name in ("patient_id", "value", "exposure", "time")
-        if (values := getattr(outcome, name)) is not None
-    }
-    if outcome.event_patient is not None:
-        mine = outcome.event_patient < n
-        rows |= {"event_patient": outcome.event_patient[mine], "event_time": outcome.event_time[mine]}
-    return replace(outcome, **rows)
 
 
 def within(rate, expected, tests):

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -24,6 +23,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from simulated_events import first_of, numbered
 
 from discovery.association.design import build_design
 from discovery.association.screen import screen
@@ -57,21 +57,10 @@ def cohort(rng, n, kind, truth):
         watched = rng.uniform(0.5, 1.5, n)
         rate = EPISODES * np.exp(eta + signal) * rng.gamma(1 / FRAILTY, FRAILTY, n)
         number = rng.poisson(rate * watched)
-        whose = np.repeat(np.arange(n), number)
-        when = rng.uniform(size=whose.size) * watched[whose]
-        about |= {"value": number.astype(float), "time": watched, "event_patient": whose, "event_time": when}
+        about |= numbered(kind, number, watched, rng)
     index = pd.Index(ids, name="patient_id")
     covariates = pd.DataFrame(z, columns=["z1", "z2", "z3"], index=index)
     return Outcome(**about), covariates, pd.DataFrame(x, columns=NAMES, index=index)
-
-
-def first_of(outcome: Outcome, n: int) -> Outcome:
-    rows = {"patient_id": outcome.patient_id[:n], "value": outcome.value[:n]}
-    if outcome.event_patient is not None:
-        mine = outcome.event_patient < n
-        rows |= {"time": outcome.time[:n], "event_patient": outcome.event_patient[mine]}
-        rows["event_time"] = outcome.event_time[mine]
-    return replace(outcome, **rows)
 
 
 def population_gain(kind: str, truth: str) -> np.ndarray:

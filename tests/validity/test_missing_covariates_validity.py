@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from simulated_events import numbered
 
 from discovery.association.design import build_design
 from discovery.association.screen import ADJUSTED, screen
@@ -68,13 +69,7 @@ def drawn_study(kind, covariate, effect, rng):
         watched = rng.uniform(0.5, 1.5, N)
         number = rng.poisson(1.5 * watched * np.exp(pull) * rng.gamma(2.0, 0.5, N))
         high = (number > 1).astype(float)
-        given["value"] = number.astype(float)
-        if kind == "count":
-            given["exposure"] = watched
-        else:
-            whose = np.repeat(np.arange(N), number)
-            when = rng.uniform(size=len(whose)) * watched[whose]
-            given |= {"time": watched, "event_patient": whose, "event_time": when}
+        given |= numbered(kind, number, watched, rng)
     elif kind == "binary":
         high = given["value"] = (pull + rng.logistic(size=N) > 0).astype(float)
     else:

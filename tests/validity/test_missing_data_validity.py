@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from simulated_events import numbered
 
 from discovery.association.design import build_design
 from discovery.association.outcome_models import fit_columns, standardised_outcome
@@ -64,13 +65,7 @@ def drawn_study(kind, effect, gaps, rng):
         watched = rng.uniform(0.5, 1.5, N)
         number = rng.poisson(1.5 * watched * np.exp(pull) * rng.gamma(1 / FRAILTY, FRAILTY, N))
         happened = (number > 1).astype(float)
-        given |= {"value": number.astype(float)}
-        if kind == "count":
-            given["exposure"] = watched
-        else:
-            whose = np.repeat(np.arange(N), number)
-            when = rng.uniform(size=len(whose)) * watched[whose]
-            given |= {"time": watched, "event_patient": whose, "event_time": when}
+        given |= numbered(kind, number, watched, rng)
     else:
         value = pull + rng.normal(size=N)
         unit, happened = value.std(ddof=1), (value > 0).astype(float)
