@@ -19,6 +19,8 @@ from pydantic import (
     StrictInt,
     StrictStr,
     Tag,
+    ValidationInfo,
+    field_validator,
     model_validator,
 )
 
@@ -253,30 +255,35 @@ class SurvivalOutcome(OutcomeSection):
     event: OneOrMoreCodes
     competing: Codes = ()
     competing_labels: tuple[Text, ...] = ()
-    censored: OneOrMoreCodes = 0
+    censored: Annotated[OneOrMoreCodes, Field(validate_default=True)] = 0
     entry: Text | None = None
     landmark: Positive | None = None
     horizon: Positive | None = None
 
-    @model_validator(mode="after")
-    def codes_differ(self) -> SurvivalOutcome:
-        seen: list[Code] = []
-        for code in (*as_codes(self.event), *self.competing, *as_codes(self.censored)):
+    @field_validator("event", "competing", "censored")
+    @classmethod
+    def codes_differ(cls, codes: Code | Codes, info: ValidationInfo) -> Code | Codes:
+        seen = [code for key in ("event", "competing") for code in as_codes(info.data.get(key))]
+        for code in as_codes(codes):
             if any(str(code) == str(other) for other in seen):
                 raise ValueError(f"the code {code!r} stands twice in event, competing and censored")
             seen.append(code)
-        return self
+        return codes
 
-    @model_validator(mode="after")
-    def labels_go_with_codes(self) -> SurvivalOutcome:
-        labels, codes = self.competing_labels, len(self.competing)
-        known = {(self.label or self.name).strip(), "", *(label.strip() for label in labels)}
-        if labels and not len(labels) == len(known) - 2 == codes:
+    @field_validator("competing_labels")
+    @classmethod
+    def labels_go_with_codes(cls, labels: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+        if "competing" not in info.data:  # it has a fault itself
+            return labels
+        codes = len(info.data["competing"])
+        own = info.data.get("label") or info.data.get("name", "")
+        known = {own.strip(), "", *(label.strip() for label in labels)}
+        if labels and not len(labels) == len(known - {own.strip(), ""}) == codes:
             raise ValueError(
                 f"competing_labels needs a label of its own for each of {codes} codes, none of them blank or "
                 f"that of the outcome; found {', '.join(map(repr, labels))}"
             )
-        return self
+        return labels
 
 
 class RecurrentOutcome(OutcomeSection):
