@@ -41,9 +41,9 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quiet", action="store_true", help="no progress, only problems and the result")
 
 
-def add_run_options(parser: argparse.ArgumentParser) -> None:
+def add_run_options(parser: argparse.ArgumentParser, *, folder: str = "reports/<name>") -> None:
     parser.add_argument(
-        "--out", type=results_path, metavar="DIR", help="folder for the results (default reports/<name>)"
+        "--out", type=results_path, metavar="DIR", help=f"folder for the results (default {folder})"
     )
     parser.add_argument(
         "--workers", type=at_least_one, metavar="N", help="how many cores to use (at most those there are)"

@@ -16,7 +16,7 @@ def add_to(commands) -> None:
         "frozen", type=Path, metavar="FROZEN", help="frozen.json of the first cohort's results"
     )
     add_study(parser)
-    add_run_options(parser)
+    add_run_options(parser, folder="reports/<name>_replication, of the name of STUDY")
     parser.set_defaults(call=call)
 
 
