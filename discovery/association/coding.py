@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.problems import InputError, Problem, nearest, shown
+from discovery.study.numbers import as_number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +47,7 @@ class BaseCoding:
         """Columns (n_patients, n_terms); NaN where the covariate is missing.
 
         A category that was not there when the coding was learned raises `InputError`: it has no
-        coefficient.
+        coefficient. So does a label where a number was.
         """
         self._require(covariates)
         columns = np.empty((len(covariates), len(self.terms)))
@@ -70,6 +71,13 @@ class BaseCoding:
                 )
             elif term.level:
                 known.setdefault(term.covariate, {term.reference}).add(term.level)
+            elif not _of_numbers(covariates[term.covariate]):
+                labels = as_levels(covariates[term.covariate].dropna())
+                words = [label for label in labels if as_number(label, comma=False) is None]
+                found = words[0] if words else labels.iloc[0]
+                problems.append(
+                    Problem(file="covariates", column=term.covariate, found=found, wanted="a number")
+                )
         for name, levels in known.items():
             if name in covariates.columns:
                 new = sorted(set(as_levels(covariates[name].dropna())) - levels)
@@ -99,7 +107,7 @@ def learn_coding(covariates: pd.DataFrame) -> BaseCoding:
     problems: list[Problem] = []
     for name in covariates.columns:
         column = covariates[name]
-        numeric = pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)
+        numeric = _of_numbers(column)
         numbers = column.to_numpy(dtype=float, na_value=np.nan) if numeric else np.empty(0)
         numbers = numbers[~np.isnan(numbers)]
         distinct = len(np.unique(numbers)) if numeric else column.nunique()
@@ -144,6 +152,10 @@ def learn_coding(covariates: pd.DataFrame) -> BaseCoding:
     if problems:
         raise InputError(problems)
     return BaseCoding(terms=tuple(terms), notes=tuple(notes))
+
+
+def _of_numbers(column: pd.Series) -> bool:
+    return pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)
 
 
 def as_levels(values: pd.Series) -> pd.Series:

@@ -126,15 +126,22 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
         try:
             coding_of(here).apply(covariates)
         except InputError as fault:
-            problems += [
-                replace(problem, file=file, wanted=f"{problem.wanted} is wanted, as in the first cohort")
-                for problem in fault.problems
-            ]
-        except (TypeError, ValueError):
-            wanted = "covariates coded as in the first cohort"
-            problems.append(Problem(file=file, column="adjust_for", wanted=wanted))
+            problems += [_coded_otherwise(problem, covariates, study) for problem in fault.problems]
     if problems:
         raise InputError(problems)
+
+
+def _coded_otherwise(problem: Problem, covariates: pd.DataFrame, study: Study) -> Problem:
+    """`problem` of a covariate's coding, with the first row of the second cohort's file that has it."""
+    of = as_levels(covariates[problem.column]) == problem.found
+    row = None if study.lines is None or not of.any() else int(study.lines[of].iloc[0])
+    others = f" ({counted(int(of.sum()))} have this value)" if of.sum() > 1 else ""
+    return replace(
+        problem,
+        file=study.settings.patients.file,
+        row=row,
+        wanted=f"{problem.wanted} is wanted, as in the first cohort{others}",
+    )
 
 
 def adjusted_for(study: Study) -> pd.DataFrame:

@@ -48,7 +48,8 @@ class Study:
     categorical); `features` float64 with NaN missing, as measured; `limits` holds what is known of values
     beyond a limit of the device (NaN in `features`), if there are any. `excluded_features` lists
     feature, reason, outcome (empty: for all); `flat_features` has those in which every patient has the same
-    value, which can be applied, though not tested. `attrition` lists step, n, n_left_out, reason.
+    value, which can be applied, though not tested. `attrition` lists step, n, n_left_out, reason. `lines`
+    has each patient's line in the file of the patient table.
     """
 
     settings: StudyFile
@@ -68,6 +69,7 @@ class Study:
     input_hashes: dict[str, str]
     limits: Limits | None = None
     flat_features: pd.DataFrame | None = None
+    lines: pd.Series | None = None
 
     def features_and_flat(self) -> pd.DataFrame:
         """The features, and those in which every patient has the same value: for a model made elsewhere."""
@@ -217,6 +219,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         input_hashes={},
         limits=limits,
         flat_features=pd.DataFrame(excluded.flat, index=index),
+        lines=pd.Series([patients.row(position) for position in kept], index=index),
     )
 
 

@@ -204,6 +204,34 @@ def test_every_difference_is_refused_at_once_in_words(two_cohorts, tmp_path, roo
     assert not (tmp_path / "out").exists()
 
 
+def test_covariates_coded_otherwise_are_told_with_the_first_row_of_the_second_file(
+    two_cohorts, root, tmp_path
+):
+    import discovery
+
+    for name in ("features.csv", "labels.csv"):
+        (tmp_path / name).write_bytes((root / "cohorts" / "gbsg" / name).read_bytes())
+    text = (root / "cohorts" / "gbsg" / "study.toml").read_text()
+    categorical = '[patients]\ncategorical = ["age_years"]'
+    (tmp_path / "study.toml").write_text(text.replace("[patients]", categorical))
+    patients = pd.read_csv(root / "cohorts" / "gbsg" / "patients.csv")
+    patients["age_years"] = np.resize(["old", "young"], len(patients))
+    patients.loc[[7, 20], "hormone_therapy"] = 2
+    patients.loc[9, "hormone_therapy"] = 3
+    patients.to_csv(tmp_path / "patients.csv", index=False)
+    with pytest.raises(InputError) as caught:
+        discovery.replicate(two_cohorts[0] / "first" / "frozen.json", tmp_path, out=tmp_path / "out")
+    said = [problem.sentence() for problem in caught.value.problems]
+    known = "one of 0, 1 is wanted, as in the first cohort"
+    therapy = "column 'hormone_therapy': found"
+    assert sorted(said) == [
+        f"patients.csv, row 11, {therapy} '3'; {known}",
+        "patients.csv, row 2, column 'age_years': found 'old'; a number is wanted, as in the first cohort "
+        f"({len(patients) // 2} patients have this value)",
+        f"patients.csv, row 9, {therapy} '2'; {known} (2 patients have this value)",
+    ]
+
+
 def test_a_frozen_feature_that_does_not_vary_here_is_not_assessable_and_stops_nothing(
     two_cohorts, root, tmp_path
 ):
