@@ -1,13 +1,14 @@
 """The console command: parse, call one function, print where the result is.
 
 Exit status: 0 done; 1 a fault of ours, its traceback kept in a log file; 2 input that the user can
-mend; 3 a verification found a difference; 130 stopped from the keyboard.
+mend; 3 a verification found a difference; 130 stopped from the keyboard; 143 stopped by SIGTERM.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 import tempfile
 import traceback
@@ -45,6 +46,7 @@ def main(argv: list[str] | None = None) -> int:
     """Run a command; `argv` None is the command line, where libraries keep their warnings to themselves."""
     if argv is None:
         silence_libraries()
+        signal.signal(signal.SIGTERM, stop_in_order)
         collect_seldom()
     args = build_parser().parse_args(argv)
     try:
@@ -65,6 +67,12 @@ def main(argv: list[str] | None = None) -> int:
             file=sys.stderr,
         )
         return OUR_FAULT
+
+
+def stop_in_order(number: int, _frame: object) -> None:
+    """Leave by way of all that ends processes and takes temporary files away; at once when told again."""
+    signal.signal(number, signal.SIG_DFL)
+    raise SystemExit(128 + number)
 
 
 def silence_libraries() -> None:

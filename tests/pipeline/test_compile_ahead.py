@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
 
@@ -165,6 +167,36 @@ def test_the_command_says_what_is_being_compiled(begun, capsys):
     with pytest.raises(RuntimeError):
         ahead.compile_all(workers=1, progress=(stages := Stages()))
     assert stages.names == ["compiling: recordings"]
+
+
+ENDLESS = """
+import subprocess, sys
+from pathlib import Path
+import discovery.pipeline.compile_ahead as ahead
+from discovery.cli.main import main
+
+def begin(shares, faults):
+    process = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
+    print(process.pid, flush=True)
+    return [process]
+
+cache = Path(sys.argv.pop())
+ahead._begin, ahead._kept_in = begin, lambda: cache
+sys.exit(main())
+"""
+
+
+def test_the_command_stopped_from_outside_ends_its_processes_and_takes_its_marks_away(tmp_path):
+    (tmp_path / "cache").mkdir()
+    command = [sys.executable, "-c", ENDLESS, "compile", "--quiet", tmp_path / "cache"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as stopped:
+        child = int(stopped.stdout.readline())
+        assert marks(tmp_path)
+        stopped.send_signal(signal.SIGTERM)
+        assert stopped.wait(timeout=30) == 128 + signal.SIGTERM
+    with pytest.raises(ProcessLookupError):
+        os.kill(child, 0)
+    assert marks(tmp_path) == {}
 
 
 def test_the_command_compiles_what_a_stopped_run_left(study, begun, tmp_path):
