@@ -54,7 +54,7 @@ def draw_rank_intervals(
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(-0.6, len(rows) - 0.4)
     of = f" of {features}" if features else ""
-    ax.set_xlabel(f"Rank{of} (1 = strongest), 95 % bootstrap interval")
+    ax.set_xlabel(f"Rank{of} (1 = strongest), approximate 95 % bootstrap interval")
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     _first_tick_is_one(ax, last)
 

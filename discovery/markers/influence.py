@@ -19,6 +19,7 @@ from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import standardised_outcome
 from discovery.markers.bootstrap import resampling_of
 from discovery.markers.ranks import (
+    FIRST_TAIL,
     TOP_FEATURES,
     posterior_share_in_top,
     rank_descending,
@@ -86,7 +87,7 @@ def preview(
     DataFrame
         A row a feature, ranked first by |z|. z : signed root of the score test given the base model;
         direction : +1 where higher values go with more events, the positive class or a higher outcome,
-        else -1; rank_low, rank_high : 2.5 and 97.5 % quantiles of the rank over the draws;
+        else -1; rank_low, rank_high : .5 and 97.5 % quantiles of the rank over the draws (`rank_interval`);
         probability_in_top : of being among the first top_k by the true effect, as in the marker table
         (from the shrunken posterior with 20 features or more, else the share of draws);
         apparent_gain, gain_low, gain_high : of the measure over the base model, with a linearised interval
@@ -258,7 +259,7 @@ def _ranks(design: Design, found: InfluenceDraws, ranked: np.ndarray, seed: int)
         columns["rank"][ranked] = rank
         if len(found.drawn_z):
             drawn = rank_draws(np.abs(found.drawn_z[:, ranked]))
-            low, high = rank_interval(drawn)
+            low, high = rank_interval(drawn, first_tail=FIRST_TAIL)
             columns["rank_low"][ranked] = np.minimum(low, rank)
             columns["rank_high"][ranked] = np.maximum(high, rank)
             columns["probability_in_top"][ranked] = _share_in_top(design, found, ranked, drawn, k, seed)

@@ -18,6 +18,7 @@ from discovery.markers.detectable import detectable_effect, null_standard_errors
 from discovery.markers.families import family_leads, family_scores
 from discovery.markers.gain import MONTE_CARLO_NOTED, CorrectedGain
 from discovery.markers.ranks import (
+    FIRST_TAIL,
     TOP_FAMILIES,
     TOP_FEATURES,
     posterior_share_in_top,
@@ -238,7 +239,7 @@ def _ranks(o, z, se, shrunk: ShrunkenEffects, seed) -> dict[str, np.ndarray | No
     if o.draws is None:
         return columns | dict.fromkeys(("rank_low", "rank_high", "probability_in_top"))
     drawn = rank_draws(np.abs(o.draws.z))
-    low, high = rank_interval(drawn)
+    low, high = rank_interval(drawn, first_tail=FIRST_TAIL)
     if np.isnan(shrunk.mean).all():
         share = share_in_top(drawn, k)
     else:

@@ -73,8 +73,9 @@ def _resampling(s: RunSettings) -> str:
     empty = " The base model was empty: the gain is that over chance." if not s.adjusted else ""
     return (
         f"In {whole(s.replicates)} bootstrap samples ({drawn}) {both} feature models were refitted. Rank "
-        "intervals are the 2.5th and 97.5th percentiles of a feature's rank. The probability in the top "
-        f"is that of being {_among_first(s.top)}, for a family {_among_first(s.top_families)} of the "
+        "intervals run from the 0.5th to the 97.5th percentile of a feature's rank (a resample adds noise, "
+        "which puts strong features too far behind), those of families from the 2.5th. The probability in "
+        f"the top is that of being {_among_first(s.top)}, for a family {_among_first(s.top_families)} of the "
         f"families. The gain over the base model is the difference in {measures}; it was corrected "
         "for optimism of fitting and of having been picked at its rank, the picking repeated in samples "
         "about effects shrunken towards 0. Its interval is approximate: from the lower percentile of the "

@@ -16,7 +16,7 @@ from discovery.kernels.concordance import auc
 from discovery.kernels.score import score_cox, score_linear, score_logistic
 from discovery.markers.bootstrap import bootstrap_refits, resampling_of
 from discovery.markers.influence import COLUMNS, KINDS, influence_draws, preview
-from discovery.markers.ranks import rank_descending, rank_draws, rank_interval
+from discovery.markers.ranks import FIRST_TAIL, rank_descending, rank_draws, rank_interval
 from discovery.markers.refit import OutcomeRefit
 from discovery.problems import InputError
 from discovery.seeds import named_rng
@@ -98,7 +98,7 @@ def test_ranks_and_their_intervals_are_those_of_the_refits_within_a_few_places()
     slow = bootstrap_refits([OutcomeRefit(design, np.zeros(60, dtype=bool))], replicates=DRAWS, seed=3)[0]
     found = screen(design, permutations=0)
     rank = rank_descending(np.abs(found.fit.z))
-    low, high = rank_interval(rank_draws(np.abs(slow.z)))
+    low, high = rank_interval(rank_draws(np.abs(slow.z)), first_tail=FIRST_TAIL)
     names = list(design.feature_names)
     assert np.corrcoef(table["rank"][names], rank)[0, 1] > 0.995
     assert np.abs(table["rank_low"][names] - np.minimum(low, rank)).mean() < 2

@@ -9,6 +9,7 @@ from scipy import stats
 from discovery.markers.confirmed_order import confirmed_order, order_sentence
 from discovery.markers.rank_agreement import kendall_w, mean_jaccard, selection_stability
 from discovery.markers.ranks import (
+    FIRST_TAIL,
     joint_rank_interval,
     posterior_share_in_top,
     rank_descending,
@@ -34,6 +35,32 @@ def test_interval_and_top_share_by_hand():
     np.testing.assert_allclose(low, [1.0, 1.375])
     np.testing.assert_allclose(high, [1.625, 2.0])
     np.testing.assert_allclose(share_in_top(ranks, 1), [0.5, 0.25])
+    longer, same = rank_interval(ranks, conf_level=0.5, first_tail=0.0)
+    np.testing.assert_allclose(longer, [1.0, 1.0])
+    np.testing.assert_array_equal(same, high)
+
+
+def test_the_true_place_of_a_strong_feature_is_held_by_the_longer_low_end():
+    # 12 blocks of 5 features (correlation .8), normal z with known means: five lead, their siblings follow
+    rng, blocks = np.random.default_rng(5), 12
+    true = np.zeros((blocks, 5))
+    true[:5] = 0.8 * np.array([3.3, 3.0, 2.6, 2.2, 2.2])[:, None]
+    true[:5, 0] /= 0.8
+    place = rank_descending(true.ravel())[:25:5]
+
+    def noise(*size):
+        common = rng.normal(size=(*size, blocks, 1))
+        return np.sqrt(0.8) * common + np.sqrt(0.2) * rng.normal(size=(*size, blocks, 5))
+
+    held, length = {None: 0.0, FIRST_TAIL: 0.0}, {None: 0.0, FIRST_TAIL: 0.0}
+    for _ in range(300):
+        drawn = rank_draws(np.abs(true + noise() + noise(200)).reshape(200, -1))
+        for tail in held:
+            low, high = (ends[:25:5] for ends in rank_interval(drawn, first_tail=tail))
+            held[tail] += ((low <= place) & (place <= high)).mean() / 300
+            length[tail] += (high - low).mean() / 300
+    assert held[FIRST_TAIL] > 0.922 > 0.9 > held[None]
+    assert length[FIRST_TAIL] < length[None] + 1.5
 
 
 @pytest.mark.parametrize(
