@@ -19,6 +19,11 @@ from discovery.problems import counted
 from discovery.study.limits import Limits
 
 COMPLETE_CASES = "complete cases"
+MATCHING, NORMAL, NORMAL_WITHIN = DRAWN_HOW = (
+    "predictive mean matching",
+    "normal",
+    "normal, truncated at limits",
+)
 RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"
 IMPUTATION_COLUMNS = (
     "outcome", "feature", "n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations",
@@ -292,5 +297,5 @@ def drawn_how(plan, c: int) -> str:
     from discovery.kernels.chained import MATCHED
 
     if plan.how[c] == MATCHED:
-        return "predictive mean matching"
-    return "normal, truncated at limits" if plan.n_limited[c] else "normal"
+        return MATCHING
+    return NORMAL_WITHIN if plan.n_limited[c] else NORMAL

@@ -11,15 +11,21 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, StrictBool
 
 from discovery.association.coding import BaseCoding, Term
 from discovery.association.scaling import FeatureScaling
+from discovery.cohort.imputed_screen import DRAWN_HOW
+from discovery.study.settings import KINDS
 
 SCHEMA: Literal["frozen findings"] = "frozen findings"
 SCHEMA_VERSION: Literal[3] = 3
-Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e100, le=1e100)]  # squares stay finite
-Positive = Annotated[float, Field(allow_inf_nan=False, ge=1e-100, le=1e100)]
+# a number in quotes is text; squares stay finite
+Finite = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-1e100, le=1e100)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1e-100, le=1e100)]
+Share = Annotated[float, Field(strict=True, ge=0, le=1)]
+Inside = Annotated[float, Field(strict=True, gt=0, lt=1)]
+Count = Annotated[int, Field(strict=True, ge=0, lt=2**63)]
 
 
 class Part(BaseModel):
@@ -37,7 +43,7 @@ class FrozenFeature(Part):
     high: Finite | None
     mean: Finite
     sd: Positive
-    n: int
+    n: Count
 
 
 class FrozenTerm(Part):
@@ -49,7 +55,7 @@ class FrozenTerm(Part):
     reference: str = ""
     mean: Finite = 0.0
     sd: Positive = 1.0
-    share: Annotated[Finite, Field(ge=0, le=1)] | None = None
+    share: Share | None = None
 
 
 class FrozenModel(Part):
@@ -80,8 +86,8 @@ class FrozenCandidate(Part):
     se: Positive
     shrunk_estimate: Finite | None
     shrunk_sd: Finite | None
-    n: int
-    events: int | None
+    n: Count
+    events: Count | None
     gain: Finite | None
     tau: Annotated[Finite, Field(ge=0)]
     model: FrozenModel | None
@@ -117,7 +123,7 @@ class FrozenImputedColumn(Part):
 
     name: str
     role: Literal["covariate", "feature"]
-    method: str
+    method: Literal[DRAWN_HOW]  # type: ignore[valid-type]
     predictors: tuple[str, ...]
 
 
@@ -129,9 +135,9 @@ class FrozenImputation(Part):
     """
 
     method: Literal["chained equations"] = "chained equations"
-    imputations: Annotated[int, Field(ge=0, le=1000)]
-    outcome: bool
-    site: bool
+    imputations: Annotated[int, Field(strict=True, ge=0, le=1000)]
+    outcome: StrictBool
+    site: StrictBool
     columns: tuple[FrozenImputedColumn, ...] = ()
 
 
@@ -156,12 +162,12 @@ class FrozenOutcome(Part):
 
     name: str
     label: str
-    kind: str
+    kind: Literal[KINDS]  # type: ignore[valid-type]
     unit: str = ""
     effect_measure: str
     gain_measure: str
     categories: tuple[str, ...] = ()
-    competing: bool = False
+    competing: StrictBool = False
     mean: Finite | None = None
     sd: Finite | None = None
     horizon: Finite | None = None
@@ -184,10 +190,10 @@ def coding_of(terms: Iterable[FrozenTerm]) -> BaseCoding:
 class Rules(Part):
     """How success is judged, fixed before the second cohort is seen."""
 
-    alpha: Annotated[float, Field(gt=0, lt=1)] = 0.05
+    alpha: Inside = 0.05
     sides: Literal["one, in the frozen direction"] = "one, in the frozen direction"
     multiplicity: Literal["Holm over all candidates of this file"] = "Holm over all candidates of this file"
-    power: Annotated[float, Field(gt=0, lt=1)] = 0.8
+    power: Inside = 0.8
 
 
 class FrozenFindings(Part):
@@ -203,9 +209,9 @@ class FrozenFindings(Part):
     schema_version: Literal[1, 2, 3] = SCHEMA_VERSION
     study: str
     title: str = ""
-    seed: int
-    n_patients: int
-    winsor: tuple[float, float] | None
+    seed: Count
+    n_patients: Count
+    winsor: tuple[Share, Share] | None
     rules: Rules = Rules()
     features: tuple[FrozenFeature, ...]
     outcomes: tuple[FrozenOutcome, ...]

@@ -60,5 +60,6 @@ def not_a_covariance(completion: FrozenCompletion, terms: int) -> str:
         return f"a mean or covariance above {LARGEST:g}, of columns in SDs"
     if not np.allclose(covariance, covariance.T, rtol=1e-9, atol=1e-12):
         return "a covariance that is not symmetric"
-    least = np.linalg.eigvalsh(covariance).min(initial=0.0)
-    return "a covariance with a negative eigenvalue" if least < -ROUNDING * np.trace(covariance) else ""
+    if np.linalg.eigvalsh(covariance).min(initial=0.0) < -ROUNDING * np.trace(covariance):
+        return "a covariance with a negative eigenvalue"
+    return "a variance of 0, though every term varies" if (np.diag(covariance) <= 0).any() else ""

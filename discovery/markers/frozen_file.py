@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
 from pathlib import Path
-
-from pydantic import ValidationError
+from typing import Any
 
 from discovery.files import write_bytes
-from discovery.markers.frozen import SCHEMA, SCHEMA_VERSION, FrozenFindings, FrozenModel, FrozenOutcome
-from discovery.markers.frozen_completion import not_a_covariance
-from discovery.problems import InputError, Problem, shown
+from discovery.markers.frozen import SCHEMA, SCHEMA_VERSION, FrozenFindings
+from discovery.markers.frozen_faults import findings_in, in_json
+from discovery.problems import InputError, Problem
+from discovery.study.findings import Findings
 
 LARGEST_FILE = 50_000_000  # bytes
+OURS = "a frozen.json that a run wrote is wanted"
+NOT_JSON = f"{OURS}; this is not JSON"
 READABLE = (1, 2, SCHEMA_VERSION)
-LARGEST = 100.0  # log ratio or slope per SD; no fit comes near
 
 
 def write_frozen(findings: FrozenFindings, path: Path | str) -> Path:
@@ -34,143 +34,50 @@ def read_frozen(path: Path | str) -> FrozenFindings:
     InputError
         No such file, not JSON, another schema, or every field that is wrong, at once.
     """
-    path = Path(path)
-    if path.is_dir():
-        raise _fault(path, "a frozen.json that a run wrote is wanted first, then the study", "a folder")
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise _fault(path, "a file of frozen findings is small", f"{path.stat().st_size} bytes")
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise _fault(path, f"a file that can be read is wanted ({error.strerror})") from None
-    except (UnicodeDecodeError, RecursionError, ValueError) as error:
-        raise _fault(path, f"a frozen.json that a run wrote is wanted; this is not JSON ({error})") from None
+    path, found = Path(path), Findings()
+    content = _content(path, found)
     if not isinstance(content, dict) or content.get("schema") != SCHEMA:
-        raise _fault(path, "a frozen.json that a run wrote is wanted", "another kind of JSON file")
-    if content.get("schema_version") not in READABLE:
-        raise _fault(
-            path,
-            f"schema version {SCHEMA_VERSION} or older is wanted; use the program version that wrote it",
-            shown(content.get("schema_version")),
-        )
-    try:
-        findings = FrozenFindings.model_validate(content)
-    except ValidationError as error:
-        raise InputError(
-            Problem(
-                file=str(path),
-                column=".".join(map(str, fault["loc"])),
-                found=shown(fault["input"])[:100],
-                wanted=fault["msg"],
-            )
-            for fault in error.errors()
-        ) from None
-    problems = list(_contradictions(findings, str(path)))
-    if problems:
-        raise InputError(problems)
+        raise _fault(path, OURS, "another kind of JSON file")
+    version = content.get("schema_version")
+    if type(version) is not int or version not in READABLE:
+        wanted = f"schema version {SCHEMA_VERSION} or older is wanted; use the program version that wrote it"
+        raise _fault(path, wanted, in_json(version))
+    findings = findings_in(content, str(path), found)
+    found.raise_errors()
+    assert findings is not None
     return findings
 
 
-def _contradictions(findings: FrozenFindings, place: str) -> Iterable[Problem]:
-    """What each field alone cannot show."""
-    known = {feature.name for feature in findings.features}
-    yield from _twice(place, "features", [feature.name for feature in findings.features])
-    yield from _twice(place, "outcomes", [outcome.name for outcome in findings.outcomes])
-    for outcome in findings.outcomes:
-        yield from _twice(place, f"{outcome.name} terms", [term.name for term in outcome.terms])
-        yield from _twice(place, f"{outcome.name} candidates", [c.feature for c in outcome.candidates])
-        if outcome.signature is not None:
-            yield from _twice(place, f"{outcome.name} signature", outcome.signature.markers)
-        yield from _lacking(outcome, place)
-        yield from _too_large(outcome, place)
-        if outcome.completion and (fault := not_a_covariance(outcome.completion, len(outcome.terms))):
-            yield Problem(file=place, column=f"{outcome.name} completion", found=fault,
-                          wanted="mean and covariance of the outcome's terms")  # fmt: skip
-        for names, model in _models(outcome):
-            for name in names:
-                if name not in known:
-                    wanted = "a scale for this feature"
-                    yield Problem(file=place, column=outcome.name, found=name, wanted=wanted)
-            if model is None:
-                continue
-            where = f"{outcome.name} {' '.join(names)}".strip()
-            wanted_count = len(outcome.terms) + len(names)
-            if len(model.coefficients) != wanted_count:
-                found = f"{len(model.coefficients)} coefficients"
-                yield Problem(file=place, column=where, found=found, wanted=f"{wanted_count}")
-            if len(model.times) != len(model.hazard) or list(model.times) != sorted(model.times):
-                yield Problem(
-                    file=place,
-                    column=where,
-                    found="times and hazard that do not go together",
-                    wanted="one cumulative hazard for each rising time",
-                )
-        signature = outcome.signature
-        if signature is not None and [len(row) for row in signature.fill] != [1 + len(outcome.terms)] * len(
-            signature.markers
-        ):
-            yield Problem(
-                file=place,
-                column=f"{outcome.name} signature",
-                found="another number of coefficients to fill gaps with",
-                wanted=f"{1 + len(outcome.terms)} for each of its {len(signature.markers)} markers",
-            )
+def _content(path: Path, found: Findings) -> Any:
+    """What the file holds; keys that stand twice in an object are noted in `found`."""
+    if path.is_dir():
+        raise _fault(path, f"{OURS} first, then the study", "a folder")
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        keys = dict(pairs)
+        if len(keys) < len(pairs):
+            for key in keys:
+                if [name for name, _ in pairs].count(key) > 1:
+                    found.error("key twice", str(path), "each key once in an object is wanted", found=key)
+        return keys
+
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise _fault(path, "a file of frozen findings is small", f"{path.stat().st_size} bytes")
+        text = path.read_text(encoding="utf-8-sig")
+        return json.loads(text, object_pairs_hook=once)
+    except OSError as error:
+        raise _fault(path, f"a file that can be read is wanted ({error.strerror})") from None
+    except json.JSONDecodeError as error:
+        lines = error.doc.split("\n")
+        raise _fault(path, NOT_JSON, lines[error.lineno - 1].strip(), error.lineno) from None
+    except UnicodeDecodeError as error:
+        byte = f"byte {error.start} of the file"
+        raise _fault(path, f"{NOT_JSON}, which is UTF-8 text", byte) from None
+    except (RecursionError, ValueError):
+        wanted = f"{NOT_JSON} that can be read: too deep, or a number of thousands of digits"
+        raise _fault(path, wanted) from None
 
 
-def _twice(place: str, where: str, names: Sequence[str]) -> Iterable[Problem]:
-    for name in sorted({name for name in names if names.count(name) > 1}):
-        yield Problem(file=place, column=where, found=name, wanted="each name once")
-
-
-def _lacking(outcome: FrozenOutcome, place: str) -> Iterable[Problem]:
-    """Numbers without which the models of this kind of outcome say nothing."""
-    if outcome.kind == "continuous":
-        for name in ("mean", "sd"):
-            value = getattr(outcome, name)
-            if value is None or (name == "sd" and value <= 0):
-                wanted = f"the {name} of the outcome in the first cohort"
-                yield Problem(file=place, column=f"{outcome.name} {name}", found=shown(value), wanted=wanted)
-    for names, model in _models(outcome):
-        if model is None:
-            continue
-        where = f"{outcome.name} {' '.join(names)}".strip()
-        if outcome.kind == "survival":
-            if outcome.horizon is None or outcome.horizon <= 0 or not model.times:
-                wanted = "a horizon above 0, and the cumulative hazard up to it"
-                yield Problem(file=place, column=where, wanted=wanted)
-        elif model.intercept is None:
-            yield Problem(file=place, column=where, wanted="the intercept of the model")
-
-
-def _too_large(outcome: FrozenOutcome, place: str) -> Iterable[Problem]:
-    """Effects that no fit gives, on the scale of which they all are: per SD, logarithms of ratios."""
-    parts = [(f"{outcome.name} {' '.join(names)}".strip(), model) for names, model in _models(outcome)]
-    numbers = [
-        *((where, (*model.coefficients, model.intercept or 0.0)) for where, model in parts if model),
-        *(
-            (f"{outcome.name} {c.feature}", (c.estimate, c.shrunk_estimate or 0.0))
-            for c in outcome.candidates
-        ),
-        *(
-            (f"{outcome.name} signature", row)
-            for row in (outcome.signature.fill if outcome.signature else ())
-        ),
-    ]
-    for where, values in numbers:
-        for value in values:
-            if abs(value) > LARGEST:
-                wanted = f"effects per SD, {LARGEST:g} at most"
-                yield Problem(file=place, column=where, found=f"{value:g}", wanted=wanted)
-
-
-def _models(outcome: FrozenOutcome) -> Iterable[tuple[tuple[str, ...], FrozenModel | None]]:
-    """(its features, the model) of the base model, each candidate and the signature."""
-    yield (), outcome.base
-    for candidate in outcome.candidates:
-        yield (candidate.feature,), candidate.model
-    if outcome.signature is not None:
-        yield outcome.signature.markers, outcome.signature.model
-
-
-def _fault(path: Path, wanted: str, found: str = "") -> InputError:
-    return InputError([Problem(file=str(path), found=found, wanted=wanted)])
+def _fault(path: Path, wanted: str, found: str = "", row: int | None = None) -> InputError:
+    return InputError([Problem(file=str(path), found=found, wanted=wanted, row=row)])

@@ -26,7 +26,7 @@ from discovery.markers.replication import (
     sceptical_p,
 )
 from discovery.markers.second_gaps import CandidateFits, fit_candidates
-from discovery.problems import InputError, Problem, counted, nearest, shown
+from discovery.problems import InputError, Problem, counted, named, nearest, shown
 
 if TYPE_CHECKING:
     from discovery.study import Outcome, Study
@@ -63,7 +63,8 @@ def replicate_findings(
     require_same(findings, study, definitions or {})
     shift = shift_table(findings, study)
     remarks = [_shift_sentence(row) for row in shift.itertuples(index=False)]
-    remarks = [*_older(findings), *_same_data(findings, study), *(remark for remark in remarks if remark)]
+    remarks = [remark for remark in remarks if remark]
+    remarks = [*_older(findings), *_same_data(findings, study), *_other_predictors(findings, study), *remarks]
     rows: list[dict] = []
     models: list[dict] = []
     for outcome in findings.outcomes:
@@ -102,6 +103,19 @@ def _same_data(findings: FrozenFindings, study: Study) -> list[str]:
         return []
     what = "are files" if len(same) > 1 else "is a file"
     return [f"{' and '.join(same)} {what} of the first cohort: the same patients again are no replication"]
+
+
+def _other_predictors(findings: FrozenFindings, study: Study) -> Iterable[str]:
+    """A remark on what the first cohort's missing values were imputed from and is not here."""
+    terms = {name for o in findings.outcomes for t in o.terms for name in (t.name, t.covariate)}
+    known = {*terms, *study.features.columns, *adjusted_for(study).columns}
+    columns = [c for o in findings.outcomes if o.imputation is not None for c in o.imputation.columns]
+    gone = list(dict.fromkeys(name for c in columns for name in c.predictors if name not in known))
+    if gone:
+        yield (
+            f"the first cohort's missing values were imputed from {', '.join(map(named, gone))} too, which "
+            "are no features here"
+        )
 
 
 def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[str, str]) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,13 @@ from discovery.phenotypes.verdict import Verdict
 from discovery.problems import InputError, Problem
 
 SCHEMA, VERSION = "frozen phenotypes", 1
+NUMBERS = (
+    "k", "sizes", "preparation", "components", "centres", "profile", "vote_centres", "novelty", "mixture",
+    "axes", "axis_turn",
+)  # fmt: skip
+WORDS = ("feature", "transform", "note", "family", "left_out", "axis", "beyond_chance")  # keys within these
+AS_WRITTEN = "the numbers as the run wrote them are wanted"
+MOST_LISTED = 20
 
 
 def to_dict(model: Any) -> dict[str, Any]:
@@ -48,11 +56,18 @@ def from_dict(model: Any, kept: Mapping[str, Any]) -> Any:
 
     Raises
     ------
-    InputError : `kept` is no frozen model of this version, or parts are missing.
+    InputError : `kept` is no frozen model of this version, or parts are missing or no numbers.
     """
     if kept.get("schema") != SCHEMA or kept.get("version") != VERSION:
         found = f"{kept.get('schema')} {kept.get('version')}"
         raise InputError([Problem(file="phenotypes", found=found, wanted=f"{SCHEMA} {VERSION}")])
+    problems = [
+        Problem(file="phenotypes", column=place, found=json.dumps(value), wanted=AS_WRITTEN)
+        for key in NUMBERS
+        for place, value in _no_numbers(key, kept.get(key))
+    ]
+    if problems:
+        raise InputError(problems[:MOST_LISTED])
     try:
         model.set_params(**kept["settings"])
         model.k_ = int(kept["k"])
@@ -81,6 +96,19 @@ def from_dict(model: Any, kept: Mapping[str, Any]) -> Any:
             [Problem(file="phenotypes", column=str(missing.args[0]), wanted="the key")]
         ) from None
     return model
+
+
+def _no_numbers(place: str, value: Any) -> Iterator[tuple[str, Any]]:
+    """What is neither a number nor a gap in `value` and all its parts, with its place."""
+    if isinstance(value, Mapping):
+        for key, part in value.items():
+            if key not in WORDS:
+                yield from _no_numbers(f"{place}.{key}", part)
+    elif isinstance(value, list):
+        for at, part in enumerate(value):
+            yield from _no_numbers(f"{place}[{at + 1}]", part)
+    elif isinstance(value, str | bool):
+        yield place, value
 
 
 def _gaps_to_none(centres: np.ndarray) -> list:

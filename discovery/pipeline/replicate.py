@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -23,7 +24,12 @@ from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.second_masking import masked_replication, remarks_of
 from discovery.pipeline.second_phenotypes import read_phenotypes, replicate_phenotypes
 from discovery.pipeline.second_shapes import require_same_shapes
+from discovery.problems import InputError, Problem
 from discovery.study import Study, read_study
+
+if TYPE_CHECKING:
+    from discovery.markers.frozen import FrozenFindings
+    from discovery.phenotypes.model import Phenotypes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,7 +68,6 @@ def replicate(
         before any outcome is looked at and with nothing written.
     """
     from discovery.files import sha256
-    from discovery.markers.frozen_file import read_frozen
     from discovery.markers.second_cohort import replicate_findings, require_same
     from discovery.markers.second_signature import judge_signatures
     from discovery.pipeline.settings import versions
@@ -73,9 +78,7 @@ def replicate(
     began = time.monotonic()
     progress = progress or Silent()
     progress.stage("reading the frozen findings and the study")
-    findings = read_frozen(frozen)
-    phenotypes = read_phenotypes(findings.phenotypes)
-    study = study if isinstance(study, Study) else read_study(study)
+    findings, phenotypes, study = _read(frozen, study)
     require_same_shapes(findings, study)
     name = f"{study.settings.study.name}_replication"
     folder = ResultsFolder(out, name, foreign="markers.csv")
@@ -158,6 +161,28 @@ def replicate(
         tables=tables,
         remarks=run.remarks,
     )
+
+
+def _read(frozen: Path | str, study: Path | str | Study) -> tuple[FrozenFindings, Phenotypes | None, Study]:
+    """Both inputs; the faults of both at once."""
+    from discovery.markers.frozen_file import read_frozen
+
+    problems: list[Problem] = []
+    findings = phenotypes = None
+    try:
+        findings = read_frozen(frozen)
+        phenotypes = read_phenotypes(findings.phenotypes)
+    except InputError as fault:
+        problems += fault.problems
+    try:
+        study = study if isinstance(study, Study) else read_study(study)
+    except InputError as fault:
+        problems += fault.problems
+    if problems:
+        raise InputError(problems)
+    assert findings is not None
+    assert isinstance(study, Study)
+    return findings, phenotypes, study
 
 
 def _figures(findings: pd.DataFrame, labels: Mapping[str, str], folder: Path):

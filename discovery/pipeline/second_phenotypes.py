@@ -58,6 +58,7 @@ def read_phenotypes(kept: Mapping[str, Any] | None) -> Phenotypes | None:
     InputError : parts are missing, are no numbers, or do not go together.
     """
     from discovery.phenotypes import Phenotypes
+    from discovery.phenotypes.frozen import AS_WRITTEN
 
     if kept is None:
         return None
@@ -68,9 +69,8 @@ def read_phenotypes(kept: Mapping[str, Any] | None) -> Phenotypes | None:
         raise InputError(
             Problem(file=PLACE, column=p.column, found=p.found, wanted=p.wanted) for p in fault.problems
         ) from None
-    except UNREADABLE as fault:
-        wanted = "the numbers as the run wrote them"
-        raise InputError([Problem(file=PLACE, found=str(fault)[:100], wanted=wanted)]) from None
+    except UNREADABLE:
+        raise InputError([Problem(file=PLACE, wanted=f"{AS_WRITTEN}, each in its place")]) from None
     if problems:
         raise InputError(problems)
     return model

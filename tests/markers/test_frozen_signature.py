@@ -102,11 +102,11 @@ def test_a_signature_whose_marker_is_not_measured_is_no_obstacle(rotterdam, root
     [
         (lambda s: s["model"]["coefficients"].pop(), "coefficients"),
         (lambda s: s["fill"].pop(), "fill gaps with"),
-        (lambda s: s["markers"].__setitem__(0, "elsewhere"), "a scale for this feature"),
+        (lambda s: s["markers"].__setitem__(0, "elsewhere"), "a feature with a scale"),
         (lambda s: s["markers"].__setitem__(0, s["markers"][1]), "each name once"),
         (lambda s: s["model"].update(times=[], hazard=[]), "cumulative hazard"),
-        (lambda s: s.update(gain="large"), "outcomes.0.signature.gain"),
-        (lambda s: s.pop("verdict"), "outcomes.0.signature.verdict"),
+        (lambda s: s.update(gain="0.1"), "signature.gain': found '\"0.1\"'; a number is wanted"),
+        (lambda s: s.pop("verdict"), "signature.verdict'; this key is needed"),
         (lambda s: s["fill"][0].__setitem__(0, 1e30), "effects per SD"),
         (lambda s: s["model"]["coefficients"].__setitem__(0, -1e30), "effects per SD"),
     ],
@@ -169,7 +169,8 @@ def test_a_file_of_the_first_schema_version_is_still_read(rotterdam, root, tmp_p
     content = json.loads((rotterdam / "first" / "frozen.json").read_text())
     content["schema_version"] = 1
     for outcome in content["outcomes"]:
-        del outcome["signature"]
+        for name in ("signature", "imputation", "completion"):
+            del outcome[name]
         for term in outcome["terms"]:
             del term["share"]
     path = tmp_path / "frozen.json"

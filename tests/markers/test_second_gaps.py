@@ -203,8 +203,10 @@ def test_a_file_that_says_nothing_of_it_leaves_patients_out_and_counts_them(coho
     content = json.loads(write_frozen(done.frozen, tmp_path / "now.json").read_text())
     content["schema_version"] = version
     for outcome in content["outcomes"]:
-        for name in ("imputation", "completion"):
+        for name in ("imputation", "completion", *(["signature"] if version == 1 else [])):
             del outcome[name]
+        for term in outcome["terms"] if version == 1 else ():
+            del term["share"]
     path = tmp_path / "frozen.json"
     path.write_text(json.dumps(content))
     found = replicate_findings(read_frozen(path), second)
@@ -224,6 +226,7 @@ def test_a_file_that_says_nothing_of_it_leaves_patients_out_and_counts_them(coho
         (lambda c: c["covariance"][0].__setitem__(1, 0.7), "not symmetric"),
         (lambda c: c["covariance"][0].__setitem__(0, -1.0), "negative eigenvalue"),
         (lambda c: c["mean"].__setitem__(0, 1e30), "above 100"),
+        (lambda c: c.update(covariance=[[0.0] * 3] * 3), "a variance of 0"),
     ],
 )
 def test_what_is_wrong_with_edited_numbers_is_told(cohorts, tmp_path, edit, words):
@@ -233,6 +236,83 @@ def test_what_is_wrong_with_edited_numbers_is_told(cohorts, tmp_path, edit, word
     path.write_text(json.dumps(content))
     with pytest.raises(InputError, match=words):
         read_frozen(path)
+
+
+def problems_of(content, path):
+    path.write_text(json.dumps(content))
+    with pytest.raises(InputError) as caught:
+        read_frozen(path)
+    return {problem.column: (problem.found, problem.wanted) for problem in caught.value.problems}
+
+
+def test_everything_wrong_with_an_edited_file_is_told_at_once_with_its_place(cohorts, tmp_path):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    content = json.loads(path.read_text())
+    outcome = content["outcomes"][0]
+    content["outcomes"].append(json.loads(json.dumps(outcome)) | {"name": "other", "kind": "mortal"})
+    content["outcomes"][1]["candidates"][0]["n"] = "90"
+    content["outcomes"][1]["imputation"]["columns"][0]["method"] = "magic"
+    del content["outcomes"][1]["terms"][0]["covariate"]
+    content |= {"seed": "7", "colour": "red"}
+    content["features"][0]["mean"] = True
+    outcome["completion"]["covariance"] = [[0] * 3] * 3
+    outcome["imputation"]["columns"][0]["predictors"].append("age")
+    feature = content["features"][0]["name"]
+    candidate = outcome["candidates"][0]["feature"]
+    term = content["outcomes"][1]["terms"][0]["name"]
+    column = outcome["imputation"]["columns"][0]["name"]
+    assert column == "age"
+    found = problems_of(content, path)
+    assert found.keys() == {
+        "seed", "colour", f"features.{feature}.mean", "outcomes.other.kind",
+        f"outcomes.other.candidates.{candidate}.n", f"outcomes.other.imputation.columns.{column}.method",
+        f"outcomes.other.terms.{term}.covariate", "outcomes.died.completion",
+        f"outcomes.died.imputation.columns.{column}.predictors",
+    }  # fmt: skip
+    assert found["seed"] == ('"7"', "a whole number is wanted")
+    assert found[f"features.{feature}.mean"] == ("true", "a number is wanted")
+    assert found["colour"] == ("", "a run writes no key of this name here")
+    magic, methods = found[f"outcomes.other.imputation.columns.{column}.method"]
+    assert magic == '"magic"'
+    assert "'predictive mean matching', 'normal' or" in methods
+    assert not any("Input should" in wanted or "Field" in wanted for _, wanted in found.values())
+
+
+@pytest.mark.parametrize(
+    ("version", "keys"),
+    [(2, {"imputation", "completion"}), (1, {"imputation", "completion", "signature", "share"})],
+)
+def test_keys_that_the_version_of_a_file_did_not_have_are_told(cohorts, tmp_path, version, keys):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    found = problems_of(json.loads(path.read_text()) | {"schema_version": version}, path)
+    assert {place.split(".")[-1] for place in found} == keys
+    assert found["outcomes.died.completion"][1] == (
+        f"schema version {version} has no such key, which came with version 3"
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('{"schema": "frozen findings",\n x}', "row 2: found 'x}'; .*this is not JSON"),
+        ('{"schema": "frozen findings", "schema_version": true}', "found 'true'; schema version 3 or older"),
+        ('{"schema": "frozen findings", "schema_version": 3, "seed": 1, "seed": 2}', "'seed'; each key once"),
+        ('{"schema": "frozen findings", "schema_version": 3, "seed": 1}', "'outcomes'; this key is needed"),
+    ],
+)
+def test_a_file_that_is_cut_or_mended_by_hand_is_told_in_our_words(tmp_path, text, words):
+    (tmp_path / "frozen.json").write_text(text)
+    with pytest.raises(InputError, match=words):
+        read_frozen(tmp_path / "frozen.json")
+
+
+def test_what_predicted_missing_values_and_is_not_here_is_remarked(cohorts, tmp_path):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    content = json.loads(path.read_text())
+    content["outcomes"][0]["imputation"]["columns"][0]["predictors"].append("rv_elsewhere")
+    path.write_text(json.dumps(content))
+    said = "; ".join(replicate_findings(read_frozen(path), cohorts[2]).remarks)
+    assert "missing values were imputed from rv_elsewhere too, which are no features here" in said
 
 
 def test_where_small_counts_are_masked_no_covariance_is_written(cohorts):

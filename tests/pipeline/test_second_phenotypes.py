@@ -221,6 +221,8 @@ def test_a_file_without_phenotypes_is_no_fault(frozen, halves, tmp_path):
         (lambda kept: kept["settings"].update(seed=3.5), "a seed, and"),
         (lambda kept: kept["axes"][0].update(congruence="near"), "the numbers as the run wrote them"),
         (lambda kept: kept["centres"][0].__setitem__(0, 1e308), "column 'centres'"),
+        (lambda kept: kept["centres"][0].__setitem__(0, "0.5"), "column 'centres.1..1.': found '\"0.5\"'"),
+        (lambda kept: kept["axes"][0].update(share=True), "column 'axes.1..share': found 'true'"),
     ],
 )
 def test_a_bad_block_is_told_in_words_before_anything_is_written(frozen, halves, tmp_path, edit, words):
@@ -228,6 +230,15 @@ def test_a_bad_block_is_told_in_words_before_anything_is_written(frozen, halves,
     with pytest.raises(InputError, match=words):
         discovery.replicate(path, write_study(tmp_path / "s", halves[1][BILL]), out=tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_faults_of_the_file_and_of_the_study_are_told_together(frozen, halves, tmp_path):
+    path = edited(frozen, tmp_path, lambda kept: kept.update(k="2"))
+    study = write_study(tmp_path / "s", halves[1][BILL])
+    study.write_text(f"{study.read_text()}\n[figures]\ncolour = 1\n")
+    with pytest.raises(InputError) as caught:
+        discovery.replicate(path, study, out=tmp_path / "out")
+    assert [problem.column for problem in caught.value.problems] == ["k", "figures"]
 
 
 @pytest.mark.parametrize("kept", [None, "first/shape_components.json"])
