@@ -39,8 +39,8 @@ class Replication:
     """Tables of a replication.
 
     shift : a row a feature or covariate, made before any outcome is looked at; findings : a row a frozen
-    candidate, with its verdict; models : three rows a candidate, one for each step; `remarks`
-    are sentences for the reader.
+    candidate, with its verdict; models : three rows a candidate, one for each step, with the patients in it,
+    completed for it and left out; `remarks` are sentences for the reader.
     """
 
     shift: pd.DataFrame
@@ -412,9 +412,11 @@ def _model_rows(outcome: FrozenOutcome, narrow: Design, wide: WideDesign | None,
         if candidate.model is not None and sizes[0] >= LEAST_EVENTS:
             feature = design.features[:, [j]]
             about = {"outcome": outcome.name, "feature": candidate.feature}
-            filled = {"n_imputed": int((completed & seen).sum())}
+            counts = {
+                "n_imputed": int((completed & seen).sum()), "n_left_out": design.n_study - int(seen.sum())
+            }  # fmt: skip
             rows += [
-                about | step | filled
+                about | step | counts
                 for step in three_steps(outcome, candidate.model, design, base, feature, seen)
             ]
     return rows

@@ -75,7 +75,9 @@ def _judged(
         "n_imputed": int(completed.sum()),
         "filled_share": 1 - float(design.observed.mean()),
     }
-    rows = [about | step for step in three_steps(outcome, signature.model, design, base, features, everyone)]
+    left_out = {"n_left_out": design.n_study - design.n}
+    steps = three_steps(outcome, signature.model, design, base, features, everyone)
+    rows = [about | step | left_out for step in steps]
     frozen = next(row for row in rows if row["step"] == STEPS[0])
     if not np.isfinite([frozen["value"], frozen["gain_low"]]).all():
         return [], f"{start} is {NOT_ASSESSABLE}: it has no discrimination in this cohort."

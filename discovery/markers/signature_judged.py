@@ -207,7 +207,7 @@ def _performance(design: Design, apparent: np.ndarray, slope, found: _Draws) -> 
             in_draw = found.apparent[:, k] - found.apparent[:, other]
             low, high = np.quantile(in_draw - (move[k] - move[other]), [0.025, 0.975])
             row |= {name: corrected[k] - corrected[other], f"{name}_low": low, f"{name}_high": high}
-        rows.append(row)
+        rows.append(row | {"n_left_out": design.n_study - design.n})
     return pd.DataFrame(rows)
 
 

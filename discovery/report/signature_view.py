@@ -37,9 +37,18 @@ def signature_views(tables: Mapping[str, pd.DataFrame], labels: Mapping[str, str
         mine = tables["signature"]
         mine = mine[(mine["outcome"] == word.outcome) & (mine["role"] == "marker")]
         kept = [f"{r.label} {words.percent(r.selected_share)}" for r in mine.itertuples()]
-        note = f"Linear predictor: {word.equation}."
+        note = f"{_patients(rows)}Linear predictor: {word.equation}."
         if kept:
             note += f" Share of bootstrap draws that chose the same feature: {words.listed(kept, limit=10)}."
         heading = f"Signature: {labels.get(word.outcome, word.outcome)}"
         out.append((heading, Table(heads, texts, note, words.with_measures(word.sentence))))
     return out
+
+
+def _patients(rows: pd.DataFrame) -> str:
+    """How many patients the models were judged in and how many left out; "" where that is masked."""
+    n, left_out = rows["n"].iloc[0], rows["n_left_out"].iloc[0]
+    if words.missing(n) or words.missing(left_out):
+        return ""
+    without = f"; {words.plural(int(left_out), 'patient')} without the outcome or a covariate left out"
+    return f"{words.plural(int(n), 'patient')}{without if left_out else ''}. "

@@ -163,7 +163,7 @@ def test_frozen_models_are_right_on_average_though_covariates_are_missing_in_the
     _, done, second = cohorts
     models = replicate_findings(done.frozen, second).models
     row = models[(models["feature"] == "x") & (models["step"] == "as frozen")].iloc[0]
-    assert (row["n"], row["n_imputed"]) == (N, incomplete(second))
+    assert (row["n"], row["n_imputed"], row["n_left_out"]) == (N, incomplete(second), 0)
     assert row["level"] == pytest.approx(1, abs=0.06)
     assert row["slope"] == pytest.approx(1, abs=0.12)
     old = done.frozen.model_copy(
@@ -191,10 +191,15 @@ def test_the_tests_are_of_all_patients_and_find_the_true_effect(cohorts):
 
 
 def test_the_signature_is_judged_in_all_patients(cohorts):
-    _, done, second = cohorts
+    first, done, second = cohorts
     table = judge_signatures(done.frozen, second).table
     assert (table["n"] == N).all()
     assert (table["n_imputed"] == incomplete(second)).all()
+    assert (table["n_left_out"] == 0).all()
+    own = done.tables["signature_performance"]
+    assert own.columns[-1] == "n_left_out"
+    assert (own["n_left_out"] == incomplete(first)).all()
+    assert (own["n"] + own["n_left_out"] == N).all()
 
 
 @pytest.mark.parametrize("version", [2, 1])
@@ -212,6 +217,11 @@ def test_a_file_that_says_nothing_of_it_leaves_patients_out_and_counts_them(coho
     found = replicate_findings(read_frozen(path), second)
     assert (found.findings["n_left_out"] == incomplete(second)).all()
     assert (found.findings["n_imputed"] == 0).all()
+    signatures = judge_signatures(read_frozen(path), second).table
+    assert len(signatures) == (3 if version == 2 else 0)
+    for table in (found.models, *([signatures] if version == 2 else [])):
+        assert (table["n_left_out"] == incomplete(second)).all()
+        assert (table["n"] + table["n_left_out"] == N).all()
     said = "; ".join(found.remarks)
     assert "older schema version" in said
     age = int(second.covariates["age"].isna().sum())
