@@ -56,6 +56,22 @@ class Recurrent(OutcomeKind):
         )  # fmt: skip
         return FullFit(fit.coef, robust, fit.loglik, np.inf, fit.converged)
 
+    def errors_at_estimate(self, response, base, columns, observed, fit):
+        """Of the sandwich: the variance of the score test is that without an effect, too large with one."""
+        from discovery.kernels.cox_sandwich import fit_cox_by_patient
+
+        e, found = response.episodes, np.full(len(fit.code), np.nan)
+        for j in np.flatnonzero(fit.code == 0):
+            rows = observed[e.patient, j]
+            patient = e.patient[rows]
+            _, robust = fit_cox_by_patient(
+                e.stop[rows], e.event[rows], np.column_stack([base, columns[:, j]])[patient], patient,
+                entry=e.start[rows],
+                stratum=None if response.stratum is None else response.stratum[patient],
+            )  # fmt: skip
+            found[j] = np.sqrt(robust[-1, -1])
+        return found
+
     def null_model(self, design):
         from discovery.association.null_model import NullModel, centred_in_strata, null_cox
 

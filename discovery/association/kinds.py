@@ -227,6 +227,12 @@ class OutcomeKind:
         """A function of scores (n, m) or (n, m, c), weights (n, v), recentre: the gain measure (m, v)."""
         raise NotImplementedError
 
+    # pooling over completed copies
+
+    def errors_at_estimate(self, response: Response, base, columns, observed, fit: ScreenFit):
+        """Standard errors (p,) for intervals about the estimates of `fit`; None: those of the test serve."""
+        return None
+
     # words
 
     def method_text(self, penalised: bool) -> str:

@@ -10,9 +10,19 @@ import numpy as np
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import Fits, fit_columns, standardised_outcome
+from discovery.association.response import Response
 from discovery.cohort.imputation import Completed
 from discovery.cohort.pooled_classes import PooledClasses, pool_classes
 from discovery.cohort.pooling import Pooled, pool
+
+
+@dataclass(frozen=True, kw_only=True)
+class CopyFits:
+    """Models of a completed copy; `errors` (p,) are standard errors for intervals about the estimates, None
+    where those of the tests serve."""
+
+    fits: Fits
+    errors: np.ndarray | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,8 +30,9 @@ class ImputedFits:
     """Pooled models of the imputed features (c,), in the order of `completed.plan.columns`.
 
     coef, base (c, k) : all coefficients, the feature last, averaged over copies; z : the normal deviate with
-    the pooled p-value and the sign of the estimate; se : pooled, of the models' information;
-    n : patients in the models; failed : copies without a fit; pooled values are NaN if any failed.
+    the pooled p-value and the sign of the estimate; se : pooled, of the models' information; pooled : with
+    the variances that the intervals are made of; n : patients in the models; failed : copies without a fit;
+    pooled values are NaN if any failed.
     classes : of an outcome of classes without an order, where no single coefficient says it all.
     """
 
@@ -71,31 +82,42 @@ def fit_imputed(
     for k, copy in enumerate(completed.copies):
         x = np.where(seen, copy[:, which] + shift * missing, 0.0)
         base = design.base if completed.bases is None else completed.bases[k]
-        copies.append(fit_columns(design.response, base, x, observed=seen, intervals=False))
+        copies.append(fit_copy(design.response, base, x, seen))
     return pool_fits(design, copies, seen, conf_level=conf_level)
 
 
-def pool_fits(design: Design, copies: Sequence[Fits], seen: np.ndarray, *, conf_level=0.95) -> ImputedFits:
+def fit_copy(response: Response, base: np.ndarray, columns: np.ndarray, seen: np.ndarray) -> CopyFits:
+    """`fit_columns` of one copy, with what pooling asks for beside it."""
+    fits = fit_columns(response, base, columns, observed=seen, intervals=False)
+    errors = kind_of(response.kind).errors_at_estimate(response, base, columns, seen, fits.fit)
+    return CopyFits(fits=fits, errors=errors)
+
+
+def pool_fits(
+    design: Design, copies: Sequence[CopyFits], seen: np.ndarray, *, conf_level=0.95
+) -> ImputedFits:
     """Pool models fitted in every copy, of columns seen in the rows `seen` (n, c)."""
     from scipy import stats
 
     limited = kind_of(design.kind).limited
     if not kind_of(design.kind).directed:
-        return _fit_classes(kind_of(design.kind), copies, seen)
-    coefs, variances, model_variances, firths = [], [], [], []
-    for got in copies:
+        return _fit_classes(kind_of(design.kind), [copy.fits for copy in copies], seen)
+    coefs, variances, own_variances, model_variances, firths = [], [], [], [], []
+    for copy in copies:
+        got = copy.fits
         ok = got.fit.code == 0
         coef = np.where(ok[:, None], got.fit.coef, np.nan)
         se = np.where(ok, got.fit.se, np.nan)
         coefs.append(coef)
         variances.append(_evidence_variance(limited, coef[:, -1], se, got.fit.z))
-        model_variances.append(se**2)
+        own_variances.append(variances[-1] if copy.errors is None else copy.errors**2)
+        model_variances.append(se**2 if copy.errors is None else copy.errors**2)
         firths.append(got.firth)
     every = np.array(coefs)
     freedom = np.inf if limited else np.maximum(seen.sum(axis=0) - every.shape[2], 1.0)
-    pooled = pool(every[:, :, -1], np.array(variances), df_complete=freedom)
+    p = pool(every[:, :, -1], np.array(variances), df_complete=freedom).p_value
+    pooled = pool(every[:, :, -1], np.array(own_variances), df_complete=freedom)
     low, high = pooled.interval(conf_level)
-    p = pooled.p_value
     with np.errstate(invalid="ignore"):
         z = np.sign(pooled.estimate) * stats.norm.isf(p / 2)
     between = every[:, :, -1].var(axis=0, ddof=1)

@@ -10,10 +10,10 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
-from discovery.association.outcome_models import fit_columns, standardised_outcome
+from discovery.association.outcome_models import standardised_outcome
 from discovery.association.screen import BASE, Screen
 from discovery.cohort.imputation import Completed
-from discovery.cohort.imputed_fits import fit_imputed, pool_fits
+from discovery.cohort.imputed_fits import fit_copy, fit_imputed, pool_fits
 from discovery.cohort.imputed_screen import (
     IMPUTATION_COLUMNS,
     ImputedScreen,
@@ -129,9 +129,7 @@ def _base_rows_with(design: Design, table: pd.DataFrame, completed: Completed) -
             continue
         seen, at = there[:, None], places[term.name]
         copies = [
-            fit_columns(
-                scaled.response, np.delete(base, j, axis=1), base[:, [j]], observed=seen, intervals=False
-            )
+            fit_copy(scaled.response, np.delete(base, j, axis=1), base[:, [j]], seen)
             for base in completed.bases
         ]
         fits = pool_fits(scaled, copies, seen)

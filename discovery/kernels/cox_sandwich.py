@@ -1,6 +1,8 @@
 """Covariance of Cox coefficients robust by cluster, such as a patient: the sandwich at the estimate.
 
-Lin & Wei, J Am Stat Assoc 1989;84:1074-1078; Lin, Wei, Yang & Ying, J R Stat Soc B 2000;62:711-730.
+Lin & Wei, J Am Stat Assoc 1989;84:1074-1078; Lin, Wei, Yang & Ying, J R Stat Soc B 2000;62:711-730. In small
+cohorts it is too small, because the fit follows the patients whose squares it is the sum of: the sandwich by
+patient takes each at what he would be without his own pull (Mancl & DeRouen, Biometrics 2001;57:126-134).
 """
 
 from __future__ import annotations
@@ -10,14 +12,18 @@ import numpy as np
 from .columns import base_products
 from .cox import CoxFit, CoxPlan, fit_cox
 from .cox_fits import risk_sets_of
+from .patient_leverage import spare_of_patients
 from .score_rows import expected_events, make_rounds, risk_means, score_residuals
+
+LEAST_LEFT = 1e-6  # of 1 less a hat value; below, what is left of a patient is rounding
 
 
 def fit_cox_by_patient(stop, event, X, patient, *, entry=None, stratum=None) -> tuple[CoxFit, np.ndarray]:
     """`fit_cox` (Efron) of rows (m,) and columns X (m, k), and the covariance (k, k) robust by patient.
 
-    patient : int array (m,), 0 .. n - 1. A column without information has NaN in its row and column of the
-    covariance, and so has everything where the fit did not converge.
+    patient : int array (m,), 0 .. n - 1; the rows of a patient are alike in all columns. Contributions to
+    the score are divided by 1 less the patient's hat value. A column without information has NaN in its row
+    and column of the covariance, and so has everything where the fit did not converge.
     """
     X = np.asarray(X, dtype=float)
     fit = fit_cox(stop, event, X, entry=entry, stratum=stratum)
@@ -25,9 +31,12 @@ def fit_cox_by_patient(stop, event, X, patient, *, entry=None, stratum=None) -> 
     live = np.isfinite(np.diag(fit.covariance))
     if not fit.converged or not live.any():
         return fit, robust
-    scores = score_contributions(stop, event, X, fit.coef, entry=entry, stratum=stratum)
-    bread = fit.covariance[np.ix_(live, live)]
-    robust[np.ix_(live, live)] = sandwich(scores[:, live], bread, patient)
+    ones, patient = np.ones(len(X)), np.asarray(patient, dtype=np.int64)
+    scores, expected = _contributions(stop, event, X, fit.coef, ones, entry, stratum, True)
+    home = np.zeros(len(X), np.int64) if stratum is None else np.unique(stratum, return_inverse=True)[1]
+    spare = spare_of_patients(patient, home, ones, expected, np.ascontiguousarray(X[:, live]))
+    freed = scores[:, live] / np.maximum(spare, LEAST_LEFT)[patient, None]
+    robust[np.ix_(live, live)] = sandwich(freed, fit.covariance[np.ix_(live, live)], patient)
     return fit, robust
 
 
@@ -53,9 +62,13 @@ def score_contributions(
     sets of its own time with what is left of it, and nobody is put first.
     """
     X, coef = np.asarray(X, dtype=float), np.asarray(coef, dtype=float)
-    plan = CoxPlan(time, event, X[:, :-1], X[:, -1:], entry=entry, stratum=stratum)
-    data, m = plan.data, len(X)
-    whole = np.ones(m) if weights is None else np.asarray(weights, dtype=float)
+    whole = np.ones(len(X)) if weights is None else np.asarray(weights, dtype=float)
+    return _contributions(time, event, X, coef, whole, entry, stratum, ties == "efron")[0]
+
+
+def _contributions(time, event, X, coef, whole, entry, stratum, efron) -> tuple[np.ndarray, np.ndarray]:
+    """`score_contributions`, and the expected events (m,) of each row."""
+    data, m = CoxPlan(time, event, X[:, :-1], X[:, -1:], entry=entry, stratum=stratum).data, len(X)
     sets = risk_sets_of(data, whole)
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
     q = data.base.shape[1]
@@ -67,10 +80,11 @@ def score_contributions(
     for begin, end in zip(sets.segments[:-1], sets.segments[1:]):
         rate[begin:end] = np.exp(predictor[begin:end] - predictor[begin:end].max(initial=-np.inf))
     w = whole[sets.rows]
-    rounds = make_rounds(sets, w, ties == "efron")
+    rounds = make_rounds(sets, w, efron)
     means, rows = np.empty((rounds.charge.size, q + 1)), np.empty((len(rate), q + 1))
     risk_means(sets, rounds, w * rate, columns, means)
-    score_residuals(sets, rounds, rate, expected_events(sets, rounds, rate), columns, means, rows)
-    out = np.zeros((m, q + 1))
-    out[sets.rows] = rows * spread
-    return out
+    own = expected_events(sets, rounds, rate)
+    score_residuals(sets, rounds, rate, own, columns, means, rows)
+    scores, expected = np.zeros((m, q + 1)), np.zeros(m)
+    scores[sets.rows], expected[sets.rows] = rows * spread, own
+    return scores, expected

@@ -33,6 +33,12 @@ def imputed_text(s: RunSettings) -> str:
             "The test over all classes was pooled by the multivariate Wald statistic (Li, Raghunathan and "
             "Rubin 1991), each copy's covariance scaled to its likelihood ratio. "
         )
+    if "recurrent" in kinds:
+        text += (
+            "For episodes p-values were pooled with the variance of the score test, which is that without an "
+            "effect, and intervals with the variance robust by patient at the estimates, freed of what each "
+            "fit follows (Mancl and DeRouen, Biometrics 2001;57:126–134). "
+        )
     if s.replicates:
         text += (
             "Within the bootstrap, each draw was resampled first and its missing values imputed afterwards, "

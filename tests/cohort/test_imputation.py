@@ -11,6 +11,7 @@ import statsmodels.api as sm
 from scipy import stats
 
 from discovery.association.design import build_design
+from discovery.association.full_fit import fit_all
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.regression import least_squares
 from discovery.cohort.imputation import complete, plan_imputation
@@ -173,6 +174,44 @@ def test_pooled_fits_without_a_gap_are_the_fits_of_the_screen():
     np.testing.assert_allclose(fits.se, alone.fit.se, rtol=1e-10)
     # the pooled test is then the likelihood-ratio test
     np.testing.assert_allclose(fits.p_value, alone.p_value, rtol=1e-6)
+
+
+def test_pooled_episodes_without_a_gap_have_the_p_of_the_score_test_and_the_error_at_the_estimate():
+    rng = np.random.default_rng(20261127)
+    n = 120
+    x, watched = rng.normal(size=(n, 2)), rng.uniform(0.5, 2.0, n)
+    number = rng.poisson(watched * np.exp(0.6 * x[:, 0]) * rng.gamma(1.0, 1.0, n))
+    whose = np.repeat(np.arange(n), number)
+    ids = np.array([f"p{i:04d}" for i in range(n)])
+    outcome = Outcome(
+        name="out", label="out", kind="recurrent", patient_id=ids, value=number.astype(float), time=watched,
+        event_patient=whose, event_time=rng.uniform(size=whose.size) * watched[whose],
+    )  # fmt: skip
+    gone = np.zeros((n, 2), dtype=bool)
+    gone[:30, 0] = gone[110:, 1] = True
+    features = pd.DataFrame(np.where(gone, np.nan, x), index=ids, columns=["a", "b"])
+    design = build_design(outcome, pd.DataFrame(index=ids), features)
+    completed = complete(design, plan_imputation(design), imputations=2, seed=1)
+    # two copies that agree, and a feature that lacks some patients in both
+    same = replace(completed, copies=np.repeat(completed.copies[:1], 2, axis=0))
+    plan, j = same.plan, same.plan.columns
+    seen = plan.observed.copy()
+    seen[:40, j[1]] = False
+    same = replace(same, plan=replace(plan, observed=seen))
+    fits = fit_imputed(design, same)
+    columns = np.where(seen[:, j], same.copies[0], 0.0)
+    alone = fit_columns(design.response, design.base, columns, observed=seen[:, j])
+    np.testing.assert_allclose(fits.p_value, alone.p_value, rtol=1e-6)
+    np.testing.assert_allclose(fits.coef, alone.fit.coef, rtol=1e-10)
+    for c in range(2):
+        rows = seen[:, j[c]]
+        robust = fit_all(design.take_patients(rows).response, columns[rows, c : c + 1], False)
+        error = np.sqrt(robust.covariance[0, 0])
+        np.testing.assert_allclose([fits.se[c], fits.pooled.se[c]], error, rtol=1e-6)
+        np.testing.assert_allclose(fits.ci_high[c] - fits.ci_low[c], 2 * 1.959964 * error, rtol=1e-5)
+    # the strong effect: the variance without it is the larger
+    strongest = np.abs(alone.fit.z).argmax()
+    assert fits.se[strongest] < 0.95 * abs(alone.fit.coef[strongest, -1] / alone.fit.z[strongest])
 
 
 def test_outcome_as_predictor_is_event_and_cumulative_hazard():
