@@ -16,7 +16,7 @@ from discovery.study.numbers import varies
 from discovery.study.outcomes import Outcome, outcome_columns
 from discovery.study.settings import Features, StudyFile
 from discovery.study.source import Source, missing_codes
-from discovery.study.tables import Table
+from discovery.study.tables import Table, holds_row_numbers
 from discovery.study.vocabulary import nearest_column
 
 MANY_MISSING = 0.4
@@ -120,6 +120,8 @@ def choose_features(
                 excluded.add(column, roles[column])
         elif column in left_out:
             excluded.add(column, "named in exclude")
+        elif holds_row_numbers(column) and column not in named:
+            excluded.add(column, "row numbers, stored beside the columns")
         elif column in named or column in limited or source.numbers(column).numeric:
             features.append(column)
         else:

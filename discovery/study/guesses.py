@@ -11,7 +11,7 @@ from discovery.study.findings import Findings
 from discovery.study.numbers import MISSING_CODES
 from discovery.study.source import canonical, first_places
 from discovery.study.table_files import PARQUET_ENDINGS, TEXT_ENDINGS, read_table
-from discovery.study.tables import Table
+from discovery.study.tables import Table, holds_row_numbers
 from discovery.study.vocabulary import (
     CHANNEL_WORDS,
     NO_WORDS,
@@ -66,7 +66,9 @@ class Outlook:
     @property
     def numeric(self) -> list[str]:
         return [
-            name for name, column in self.columns.items() if column.values is not None and name != self.id
+            name
+            for name, column in self.columns.items()
+            if column.values is not None and name != self.id and not holds_row_numbers(name)
         ]
 
     def playing(self, role: str, taken: set[str]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -57,6 +58,11 @@ class Table:
 def normal_name(cell: str) -> str:
     """A column name with accents composed and spaces around it left out."""
     return unicodedata.normalize("NFC", cell).strip()
+
+
+def holds_row_numbers(column: str) -> bool:
+    """Whether a column's name is the one that pandas gives to row labels without a name when it stores them."""
+    return re.fullmatch(r"__index_level_\d+__|Unnamed: \d+", column) is not None
 
 
 def check_header(header: list[str], name: str, line: int, findings: Findings) -> list[int] | None:

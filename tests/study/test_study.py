@@ -221,6 +221,18 @@ def test_names_and_patterns_choose_features(study):
     ]
 
 
+def test_row_labels_that_pandas_stores_are_no_feature(study):
+    again = study.features.iloc[::-1].reset_index(names="Unnamed: 0")  # what reading a CSV with row labels gives
+    again.index = [*again.index[1:], 0]
+    again.to_parquet(study.folder / "features.parquet")
+    study.replace('file = "features.csv"', 'file = "features.parquet"')
+    got = study.read()
+    assert list(got.features.columns) == ["rv_a", "rv_b", "pa_a", "pa_b"]
+    assert set(got.excluded_features["feature"]) == {"Unnamed: 0", "__index_level_0__"}
+    study.replace('file = "features.parquet"', 'file = "features.parquet"\ncolumns = ["rv_a", "Unnamed: 0"]')
+    assert list(study.read().features.columns) == ["Unnamed: 0", "rv_a"]
+
+
 def test_a_name_with_brackets_is_a_name_first(study):
     study.features = study.features.rename(columns={"rv_a": "RVSP [mmHg]", "rv_b": "Δ % (ä)"})
     study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["RVSP [mmHg]", "Δ*"]')
