@@ -35,6 +35,7 @@ FOREST_ROWS = 20
 RANK_ROWS = 25
 MAP_ROWS = 60
 MISSING_ROWS = 40
+NO_FEATURE = "No feature could be estimated"
 SMALL = 5  # a group of fewer patients is not shown: it says more about them than about the study
 
 FOREST = (
@@ -256,7 +257,7 @@ def _rankings(
             outcome=outcome.name,
         )
 
-    head = f"{_of(min(FOREST_ROWS, total), total, 'feature')} by evidence; {people}"
+    head = f"{_by_evidence(FOREST_ROWS, total)}; {people}"
     out = [
         save(
             "volcano",
@@ -264,7 +265,7 @@ def _rankings(
             ranked,
             VOLCANO,
             "Effect and evidence",
-            f"{plural(total, 'feature')}; {people}",
+            f"{plural(total, 'feature') if total else NO_FEATURE}; {people}",
             "The families that rank first carry a colour and a shape.",
         ),
         save(
@@ -280,7 +281,7 @@ def _rankings(
     ]
     if settings.replicates:
         draws = f"{settings.replicates} bootstrap draws"
-        head = f"{_of(min(RANK_ROWS, total), total, 'feature')} by evidence; {draws}; {people}"
+        head = f"{_by_evidence(RANK_ROWS, total)}; {draws}; {people}"
         ranked = ranked[ranked["rank"].notna()]
         draw = partial(draw_rank_intervals, top=top_of(ranked, settings.top), features=total)
         out.append(
@@ -301,7 +302,7 @@ def _rankings(
                 ranked.head(FOREST_ROWS),
                 GAINS,
                 "Gain over the base model",
-                f"{_of(min(FOREST_ROWS, total), total, 'feature')} by evidence; {people}",
+                f"{_by_evidence(FOREST_ROWS, total)}; {people}",
                 "A negative gain is printed as it is: it means none.",
             )
         )
@@ -389,6 +390,11 @@ def outcome_people(outcome: OutcomeRun) -> str:
         parts.append(plural(outcome.events, "event" if outcome.kind in ("survival", "recurrent") else "case"))
     parts += [f"{count} with {name}" for name, count in outcome.competing.items()]
     return ", ".join(parts)
+
+
+def _by_evidence(most: int, total: int) -> str:
+    """`First 20 of 60 features by evidence`."""
+    return f"{_of(min(most, total), total, 'feature')} by evidence" if total else NO_FEATURE
 
 
 def _of(shown: int, total: int, what: str) -> str:

@@ -395,6 +395,7 @@ def test_a_run_without_resampling_or_findings_still_draws(made, tmp_path):
     assert [f.figure_id for f in figures] == [
         f"{o.name}_{k}" for o in made.run_settings().outcomes for k in ("volcano", "forest")
     ]
+    assert all(f.caption.startswith("No feature could be estimated; n = ") for f in figures)
 
 
 def test_a_png_for_a_quick_look(rows):
