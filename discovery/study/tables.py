@@ -61,7 +61,7 @@ def normal_name(cell: str) -> str:
 
 
 def holds_row_numbers(column: str) -> bool:
-    """Whether a column's name is the one that pandas gives to row labels without a name when it stores them."""
+    """Whether a column has the name that pandas stores for row labels without a name."""
     return re.fullmatch(r"__index_level_\d+__|Unnamed: \d+", column) is not None
 
 
