@@ -222,7 +222,7 @@ def test_names_and_patterns_choose_features(study):
 
 
 def test_row_labels_that_pandas_stores_are_no_feature(study):
-    again = study.features.iloc[::-1].reset_index(names="Unnamed: 0")  # what reading a CSV with row labels gives
+    again = study.features.iloc[::-1].reset_index(names="Unnamed: 0")  # as from a CSV with row labels
     again.index = [*again.index[1:], 0]
     again.to_parquet(study.folder / "features.parquet")
     study.replace('file = "features.csv"', 'file = "features.parquet"')
