@@ -195,7 +195,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
     remarks = [
         f"{design.outcome}: {text}"
         for text in (
-            shrunk.note if kind_of(design.kind).directed else "",
+            shrunk.note if kind_of(design.kind).directed and table["estimate"].notna().any() else "",
             distinct_note,
             _lost_draws(o),
             _by_the_family(table),

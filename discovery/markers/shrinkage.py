@@ -93,7 +93,8 @@ def shrink_effects(
     used = np.isfinite(b) & np.isfinite(s) & (s > 0)
     if used.sum() < min_features:
         nothing = np.full(b.shape, np.nan)
-        note = f"not shrunk: {used.sum()} features, and a spread is learned from {min_features} or more"
+        features = "1 feature" if used.sum() == 1 else f"{used.sum()} features"
+        note = f"not shrunk: {features}, and a spread is learned from {min_features} or more"
         return ShrunkenEffects(
             mean=nothing, sd=nothing, low=nothing, high=nothing, lfsr=nothing, s_value=nothing,
             prior_sd=np.empty(0), prior_share=np.empty(0), note=note,

@@ -115,6 +115,7 @@ def test_nothing_assessable_is_a_table_of_reasons(planted_design, screened):
     assert found.table["verdict_rule"].str.contains("fewer than 10").all()
     assert found.families.empty
     assert found.sites.empty
+    assert not any("shrunk" in note for note in found.notes)  # there is nothing to shrink
 
 
 def test_several_outcomes_are_drawn_together_and_share_families(planted_design, screened):

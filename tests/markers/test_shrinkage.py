@@ -147,6 +147,7 @@ def test_few_features_are_refused_in_words_and_missing_effects_change_nothing():
     few = shrink_effects(b[:19], se[:19])
     assert np.isnan(few.mean).all()
     assert "19 features" in few.note
+    assert "1 feature," in shrink_effects(b[:1], se[:1]).note
     padded = shrink_effects([*b, np.nan, 1.0], [*se, 0.1, np.nan])
     np.testing.assert_array_equal(padded.mean[:-2], shrink_effects(b, se).mean)
     assert np.isnan(padded.mean[-2:]).all()
