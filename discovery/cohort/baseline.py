@@ -50,7 +50,8 @@ def baseline_table(
         groups Welch's test, for more an analysis of variance, chi-square for levels; none when
         groups overlap.
     suppress_below : int, optional
-        Mask counts from 1 to one less than this, and what would reveal them; see `suppress_baseline`.
+        Mask counts from 1 to one less than this, and what would reveal them; see `suppress_baseline`,
+        which rounds as well.
 
     Returns
     -------
@@ -105,7 +106,7 @@ def baseline_table(
         return whole
     from discovery.cohort.baseline_suppression import suppress_baseline
 
-    return suppress_baseline(whole, suppress_below, exclusive=not overlap)
+    return suppress_baseline(whole, suppress_below, data, members, exclusive=not overlap)
 
 
 def kind_of(values: pd.Series) -> str:

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
+from discovery.cohort.masked_means import mask_statistics
 from discovery.cohort.suppression import suppression_mask
 
 OVERALL = "overall"
-STATISTICS = ["mean", "sd", "median", "q1", "q3", "smd", "p_value"]
 
 
-def suppress_baseline(table: pd.DataFrame, limit: int, *, exclusive: bool = True) -> pd.DataFrame:
-    """A copy of a baseline table with counts of 1 to `limit` - 1 masked.
+def suppress_baseline(
+    table: pd.DataFrame,
+    limit: int,
+    data: pd.DataFrame,
+    members: Mapping[str, np.ndarray],
+    *,
+    exclusive: bool = True,
+) -> pd.DataFrame:
+    """A copy of the baseline table of `data` with counts of 1 to `limit` - 1 masked.
 
     For each variable the levels (a binary one has two), the missing and the group sizes form a table
     with totals, masked by `suppression_mask`; `exclusive` says that no patient is in two groups. The
     number of values is masked with the number of missing, and with it every percent that would tell it.
-    A group in which fewer than `limit` patients have a value loses its mean, SD, quartiles and
-    differences. A group size that is masked for one variable is masked for all.
+    A group size that is masked for one variable is masked for all. Means, SDs, quartiles and differences are
+    blank or rounded as `mask_statistics` says; of levels no difference is left where a count is masked.
+    `members` are the patients of each group, (n,) bool.
     """
     table = table.copy()
     sizes = table.drop_duplicates("group").set_index("group")["group_n"].astype(float)
@@ -40,7 +50,17 @@ def suppress_baseline(table: pd.DataFrame, limit: int, *, exclusive: bool = True
                 hidden_size |= masks[name][-1]
                 settled = False
     for name, (levels, grid) in grids.items():
-        _apply(table, name, levels, grid, masks[name], order, limit)
+        _apply(table, name, levels, grid, masks[name], order)
+    everybody = {OVERALL: np.ones(len(data), dtype=bool), **members}
+    for name, mine in table.groupby("variable", sort=False):
+        if mine["statistic"].iloc[0] == "continuous":
+            values = data[name].to_numpy(dtype=float, na_value=np.nan)
+            groups = [values[everybody[group]] for group in mine["group"]]
+            whole = mine["group"].tolist().index(OVERALL)
+            shown = mine[["n", "group_n"]].notna().all(axis=1).tolist()
+            mask_statistics(table, list(mine.index), groups, limit, whole=whole, counted=shown)
+        elif mine["suppressed"].any():
+            table.loc[mine.index, ["smd", "p_value", "test"]] = np.nan
     return table
 
 
@@ -60,7 +80,7 @@ def _grid(mine: pd.DataFrame, order: list, sizes: pd.Series) -> tuple[list, np.n
     return levels, np.vstack([*cells, first["missing"].to_numpy(dtype=float), sizes.to_numpy()])
 
 
-def _apply(table, name, levels, grid, mask, order, limit) -> None:
+def _apply(table, name, levels, grid, mask, order) -> None:
     for j, group in enumerate(order):
         here = (table["variable"] == name) & (table["group"] == group)
         kind = table.loc[here, "statistic"].iloc[0]
@@ -71,8 +91,6 @@ def _apply(table, name, levels, grid, mask, order, limit) -> None:
         if n_hidden:
             table.loc[here, ["n", "missing"]] = pd.NA
             table.loc[here, "percent"] = np.nan
-        if grid[-1, j] - grid[-2, j] < limit:
-            table.loc[here, STATISTICS] = np.nan
         if kind != "continuous":
             for i, level in enumerate(levels):
                 if mask[i, j] or (kind == "binary" and mask[1, j]):

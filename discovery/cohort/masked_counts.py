@@ -112,7 +112,10 @@ def mask_missing(
     table: pd.DataFrame, limit: int, hidden: Mapping[str, set], cells: Mapping[tuple, bool]
 ) -> pd.DataFrame:
     """Missing values by group. `hidden`: grouping -> levels whose size is masked in other tables;
-    `cells`: (variable, grouping, level) -> masked there."""
+    `cells`: (variable, grouping, level) -> masked there.
+
+    A grouping with a masked count loses its test: few tables have its statistic, and known margins.
+    """
     table = table.copy().astype({"n": "Int64", "n_missing": "Int64"})
     gone = np.zeros(len(table), dtype=bool)
     sizes = np.zeros(len(table), dtype=bool)
@@ -142,6 +145,10 @@ def mask_missing(
     table.loc[gone | sizes, "n_missing"] = pd.NA
     table.loc[gone | sizes, "percent_missing"] = np.nan
     table.loc[sizes, "n"] = pd.NA
+    counts = table[["n", "n_missing"]].isna().any(axis=1)
+    untold = counts.groupby([table["variable"], table["by"]], sort=False).transform("any")
+    table.loc[untold, ["statistic", "df", "p_value"]] = pd.NA
+    table.loc[untold, "test"] = ""
     return table
 
 

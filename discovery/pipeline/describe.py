@@ -49,18 +49,22 @@ def flow_of(study: Study, designs: Sequence[Design]) -> pd.DataFrame:
 
 def baseline(study: Study, levels: Mapping[str, pd.Series]) -> pd.DataFrame:
     """Covariates, site and features, by etiology if there is one, else by the first outcome."""
+    data, group, separator = baseline_data(study, levels)
+    return baseline_table(data, group=group, labels=study.labels, units=study.units, separator=separator)
+
+
+def baseline_data(
+    study: Study, levels: Mapping[str, pd.Series]
+) -> tuple[pd.DataFrame, pd.Series | None, str | None]:
+    """What the baseline table describes, by which groups, and what separates several of a patient."""
     columns = [study.covariates]
     if study.site is not None:
         columns.append(study.site.astype(object).rename(site_name(study)).to_frame())
-    group, separator = None, None
+    data = pd.concat([*columns, study.features], axis=1)
     if study.etiology is not None:
-        group, separator = study.etiology, SEVERAL_ETIOLOGIES
-    else:
-        first = next((o for o in study.outcomes if levels[o.name].nunique() > 1), None)
-        group = None if first is None else named_for_heads(levels[first.name], first)
-    columns.append(study.features)
-    data = pd.concat(columns, axis=1)
-    return baseline_table(data, group=group, labels=study.labels, units=study.units, separator=separator)
+        return data, study.etiology, SEVERAL_ETIOLOGIES
+    first = next((o for o in study.outcomes if levels[o.name].nunique() > 1), None)
+    return data, None if first is None else named_for_heads(levels[first.name], first), None
 
 
 def groupings(study: Study, levels: Mapping[str, pd.Series]) -> dict[str, pd.Series]:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import design_of
+from discovery.cohort.baseline import group_members
 from discovery.cohort.baseline_suppression import suppress_baseline
 from discovery.cohort.masked_counts import (
     COUNTS,
@@ -22,8 +23,15 @@ from discovery.cohort.masked_counts import (
     mask_sites,
     small,
 )
+from discovery.cohort.masked_means import mask_statistics
 from discovery.markers.frozen import FrozenFindings, FrozenModel, FrozenTerm
-from discovery.pipeline.describe import SEVERAL_ETIOLOGIES, event_indicator, outcome_as_level, site_name
+from discovery.pipeline.describe import (
+    SEVERAL_ETIOLOGIES,
+    baseline_data,
+    event_indicator,
+    outcome_as_level,
+    site_name,
+)
 from discovery.pipeline.episodes_wing import MEAN, whose_episodes
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
@@ -60,7 +68,7 @@ def masked(
         if o.events is not None and o.name in totals
     }
     out = dict(tables)
-    out["baseline"] = suppress_baseline(tables["baseline"], limit, exclusive=not overlapping(study))
+    out["baseline"] = masked_baseline(tables["baseline"], study, limit)
     hidden, cells = hidden_by_baseline(study, out["baseline"])
     out["missing"] = mask_missing(tables["missing"], limit, hidden, cells)
     near_n = {o.name: small(n_study - o.n, limit) for o in settings.outcomes}
@@ -70,7 +78,7 @@ def masked(
     if "sites" in tables:
         sites = hidden.get(site_name(study), set())
         out["sites"] = mask_sites(tables["sites"], limit, sites, totals, n_study)
-        out["site_shift"] = masked_shift(tables["site_shift"], out["missing"], site_name(study), limit)
+        out["site_shift"] = masked_shift(tables["site_shift"], out["missing"], study, limit)
     for name in BY_ROW:
         if name in out:
             out[name] = mask_rows(out[name], limit, n=n, events=events)
@@ -156,16 +164,26 @@ def hidden_by_baseline(study: Study, baseline: pd.DataFrame) -> tuple[dict[str, 
     return hidden, cells
 
 
-def masked_shift(shift: pd.DataFrame, missing: pd.DataFrame, site: str, limit: int) -> pd.DataFrame:
-    """Features by site: the counts that the table of missing values masks, and no mean of a few patients."""
+def masked_baseline(baseline: pd.DataFrame, study: Study, limit: int) -> pd.DataFrame:
+    levels = {outcome.name: outcome_as_level(study, outcome) for outcome in study.outcomes}
+    data, group, separator = baseline_data(study, levels)
+    members = group_members(group, separator=separator) if group is not None else {}
+    return suppress_baseline(baseline, limit, data, members, exclusive=not overlapping(study))
+
+
+def masked_shift(shift: pd.DataFrame, missing: pd.DataFrame, study: Study, limit: int) -> pd.DataFrame:
+    """Features by site: the counts that the table of missing values masks, no mean that tells of a few."""
     shift = shift.copy().astype({"n": "Int64", "missing": "Int64"})
-    here = missing[missing["by"] == site].set_index(["variable", "level"])
-    few = shift["n"].astype(float).to_numpy() < limit
+    here = missing[missing["by"] == site_name(study)].set_index(["variable", "level"])
     for row in shift.index:
         key = shift.at[row, "feature"], shift.at[row, "site"]
         if key not in here.index or pd.isna(here.loc[key, "n_missing"]):
             shift.loc[row, ["n", "missing"]] = pd.NA
-    shift.loc[few, ["mean", "sd", "median", "smd"]] = np.nan
+    members = group_members(study.site)
+    for feature, mine in shift.groupby("feature", sort=False):
+        values = study.features[feature].to_numpy(dtype=float, na_value=np.nan)
+        parts = [values[members[site]] for site in mine["site"]]
+        mask_statistics(shift, list(mine.index), parts, limit, counted=mine["n"].notna().tolist())
     return shift
 
 

@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 
 from discovery.cohort.masked_counts import mask_rows, small
-from discovery.markers.second_cohort import Replication
+from discovery.cohort.masked_means import mask_statistics
+from discovery.markers.second_cohort import Replication, adjusted_for
 from discovery.pipeline.masking import said, study_totals
 from discovery.study import Study
 
+HERE = {"mean_second": "mean", "sd_second": "sd"}
 BY_ROW = ("replication", "model_performance", "signature_performance")
 
 
@@ -19,6 +21,7 @@ def masked_replication(tables: Mapping[str, pd.DataFrame], study: Study) -> dict
     """`tables` without counts below the study's `suppress_below`, and without what would tell them.
 
     A level of a category that few patients have, or lack, is not compared at all: its share is its count.
+    Means are blank or rounded as `mask_statistics` says.
     """
     limit, out = study.settings.analysis.suppress_below, dict(tables)
     if not limit:
@@ -35,32 +38,47 @@ def masked_replication(tables: Mapping[str, pd.DataFrame], study: Study) -> dict
         out["replication"] = out["replication"].assign(note=notes)
     if len(out["signature_performance"]):
         out["signature_performance"] = _without_few(out["signature_performance"], "filled_share", limit)
-    out["shift"] = masked_shift(out["shift"], n, limit)
+    out["shift"] = masked_shift(out["shift"], study, limit)
     groups = out["phenotype_replication"]
     if len(groups) and any(small(count, limit) for count in groups["n"]):
         out["phenotype_replication"] = groups.assign(n=pd.NA, share=np.nan)
     return out
 
 
-def masked_shift(shift: pd.DataFrame, n_study: int, limit: int) -> pd.DataFrame:
+def masked_shift(shift: pd.DataFrame, study: Study, limit: int) -> pd.DataFrame:
+    """No share of a few patients, no mean that tells of a few or of how many are missing."""
     if shift.empty:
         return shift
-    count = shift["n"].to_numpy(dtype=float)
-    with_level = (shift["mean_second"].to_numpy(dtype=float) * count).round()
+    values = [_behind(row, study) for row in shift.itertuples(index=False)]
     level = (shift["role"] == "level").to_numpy()
-    few = np.array([small(a, limit) or small(b - a, limit) for a, b in zip(with_level, count)])
-    shift = _without_few(shift[~(level & few)].reset_index(drop=True), "outside_share", limit)
-    hidden = [small(k, limit) or small(n_study - k, limit) for k in shift["n"]]
+    few = level & np.array([small(v.sum(), limit) or small((1 - v).sum(), limit) for v in values])
+    values = [v for v, gone in zip(values, few) if not gone]
+    shift = _without_few(shift[~few].reset_index(drop=True), "outside_share", limit)
+    hidden = [small(k, limit) or small(len(study.patients) - k, limit) for k in shift["n"]]
     gone = np.array(hidden, dtype=bool)
-    return shift.assign(
+    shift = shift.assign(
         n=shift["n"].astype("Int64").mask(gone), missing_share=shift["missing_share"].mask(gone)
-    )
+    ).rename(columns=HERE)
+    for row, known in enumerate(values):
+        mask_statistics(shift, [row], [known], limit, counted=[not gone[row]])
+    return shift.rename(columns={name: second for second, name in HERE.items()})
+
+
+def _behind(row, study: Study) -> np.ndarray:
+    """The known values that a row of the shift table is of; of a level 1 and 0."""
+    if row.role == "level":
+        return np.repeat([1.0, 0.0], [round(row.mean_second * row.n), round((1 - row.mean_second) * row.n)])
+    column = (study.features if row.role == "feature" else adjusted_for(study))[row.name]
+    values = column.to_numpy(dtype=float, na_value=np.nan)
+    return values[np.isfinite(values)]
 
 
 def remarks_of(found: Replication, shift: pd.DataFrame, study: Study) -> list[str]:
-    """The remarks without those on levels that `shift` no longer compares, and without small counts."""
+    """The remarks without those on what `shift` no longer compares, and without small counts."""
     limit = study.settings.analysis.suppress_below
-    gone = tuple(f"{name}: " for name in set(found.shift.get("name", ())) - set(shift.get("name", ())))
+    compared = set(shift.loc[shift["smd"].notna(), "name"]) if len(shift) else set()
+    before = found.shift[found.shift["smd"].notna()] if len(found.shift) else found.shift
+    gone = tuple(f"{row.label}: " for row in before.itertuples() if row.name not in compared)
     return [said(remark, limit) for remark in found.remarks if not remark.startswith(gone)]
 
 

@@ -115,10 +115,14 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
 def masking_paragraphs(s: RunSettings) -> list[str]:
     if not s.suppress_below:
         return []
+    few = f"1 to {s.suppress_below - 1}"
     return [
-        f"Counts of 1 to {s.suppress_below - 1} are masked in all tables, figures and texts, with those that "
-        "would tell them by subtraction; curves are drawn in steps of "
-        f"{plural(s.suppress_below, 'event')} or more. Estimates come from all patients."
+        f"Counts of {few} are masked in all tables, figures and texts, with those that would tell them by "
+        "subtraction, and so are tests of masked counts. Means, SDs and quartiles of fewer than "
+        f"{s.suppress_below} values, or of values that are the same but for {few}, are left out; all others "
+        "are rounded to three digits of the SD, coarser where they would tell a masked number of patients or "
+        f"a mean that is left out. Curves are drawn in steps of {plural(s.suppress_below, 'event')} or more. "
+        "Estimates come from all patients."
     ]
 
 

@@ -13,6 +13,7 @@ from scipy.optimize import linprog
 
 import discovery
 from discovery.cohort.masked_counts import mask_flow, mask_rows
+from discovery.cohort.masked_means import tells_a_few
 from discovery.pipeline.masking import said
 from discovery.pipeline.progress import Silent
 from discovery.pipeline.run import analyse
@@ -177,6 +178,35 @@ def test_nothing_masked_about_a_hospital_can_be_worked_out_from_all_tables_toget
         assert high - low >= 2, (key, truth[key], low, high)
         checked += 1
     assert checked >= 4
+
+
+def test_a_test_stands_only_where_its_counts_do(run):
+    masked, plain, *_ = run
+    shown = pd.read_csv(masked.folder / "missing.csv").fillna({"level": "", "test": ""})
+    counts = shown[["n", "n_missing"]].isna().any(axis=1)
+    gone = counts.groupby([shown["variable"], shown["by"]], sort=False).transform("any")
+    assert shown.loc[gone, "statistic"].isna().all()
+    before = plain["missing"]["statistic"].notna().to_numpy()
+    assert (before & gone).sum() > 5
+    kept = before & ~gone
+    np.testing.assert_allclose(shown.loc[kept, "statistic"], plain["missing"].loc[kept, "statistic"])
+
+
+def test_means_have_three_digits_of_the_sd_and_their_own_value(run):
+    masked, plain, _, features = run
+    shift = pd.read_csv(masked.folder / "site_shift.csv").set_index(["feature", "site"])
+    before = plain["site_shift"].set_index(["feature", "site"])
+    for name in features.columns[1:]:
+        sd = features[name].std()
+        large = [site for site in SMALL_SITES if SMALL_SITES[site] >= 30]
+        here, there = shift.loc[name].loc[large], before.loc[name].loc[large]
+        if tells_a_few(features[name].dropna().to_numpy(), LIMIT):
+            continue
+        np.testing.assert_allclose(here["mean"], there["mean"], atol=0.05 * sd + 0.05)
+        digits = here["mean"] / 10.0 ** np.floor(np.log10(sd) - 3)
+        np.testing.assert_allclose(digits, np.round(digits), atol=1e-6)
+    assert shift.loc[(slice(None), "Isle"), ["mean", "sd", "median", "smd"]].isna().all(axis=None)
+    assert shift["p_value"].isna().all()  # with the others' means it would tell the three patients'
 
 
 def test_texts_tell_no_small_number_of_patients(run):

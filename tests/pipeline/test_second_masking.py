@@ -62,6 +62,8 @@ def test_small_counts_of_the_second_cohort(frozen, study_text, tmp_path, limit):
     assert np.isfinite(findings["estimate"]).all()
     assert ("ward=right" in shift.index) != ("ward=left" in shift.index)
     assert len(result.tables["shift"]) == len(shift)
+    exact = shift.loc["b", ["mean_second", "sd_second", "smd", "sd_ratio"]].to_numpy(float)
+    assert np.allclose(exact, np.round(exact, 3), atol=1e-12) == (not plain)
     text = re.sub(r"<style>.*?</style>|<svg.*?</svg>", "", page, flags=re.S)
     assert bool(re.search(rf"<td>(?:{FEW}|{90 - FEW})</td>", text)) == plain
 
