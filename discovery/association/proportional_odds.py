@@ -74,9 +74,11 @@ def _wald(columns: np.ndarray, fits) -> tuple[float, int]:
     gap = coef[1:] - coef[0]
     contrast = np.column_stack([-np.ones(m - 1), np.eye(m - 1)])
     spread = contrast @ covariance @ contrast.T
-    scale = np.sqrt(np.diag(spread))
-    value = np.linalg.eigvalsh(spread / np.outer(scale, scale)) if (scale > 0).all() else np.zeros(1)
-    if not value.min() > 1e-8:
+    variance = np.diag(spread)
+    if not (variance > 0).all():  # the cuts' fitted chances can cross
+        return np.nan, m - 1
+    scale = np.sqrt(variance)
+    if not np.linalg.eigvalsh(spread / np.outer(scale, scale)).min() > 1e-8:
         return np.nan, m - 1
     return float(gap @ np.linalg.solve(spread, gap)), m - 1
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -13,7 +15,7 @@ from discovery.association.kinds import MODULES, kind_of
 from discovery.association.maxt import max_t
 from discovery.association.null_model import fit_null
 from discovery.association.outcome_models import fit_columns
-from discovery.association.proportional_odds import brant_tests
+from discovery.association.proportional_odds import _wald, brant_tests
 from discovery.association.screen import screen
 from discovery.association.spline import default_knots, restricted_cubic_spline
 from discovery.association.spline_curve import shape_of_effects
@@ -133,6 +135,14 @@ def test_odds_that_differ_between_cuts_are_flagged(design_from_arrays):
     base, features, y = classes("ordinal", np.random.default_rng(8), n=600, effect=0.5, flexible=True)
     found = screen(design_from_arrays("ordinal", base, features, y=y), permutations=0)
     assert kind_of("ordinal").flags(found.table) == {"f0": ["odds not proportional"]}
+
+
+def test_cuts_whose_fitted_chances_cross_have_no_test_of_proportional_odds():
+    columns = np.linspace(-1, 1, 30)[:, None]
+    # the chance to lie above the second cut is fitted larger than that to lie above the first
+    fits = [SimpleNamespace(coef=np.array([at, 0.0]), covariance=np.eye(2)) for at in (-2.0, 2.0)]
+    statistic, _ = _wald(columns, fits)  # warnings are errors here
+    assert np.isnan(statistic)
 
 
 def test_what_limits_classes():
