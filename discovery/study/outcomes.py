@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -70,6 +70,21 @@ class Outcome:
         for _, gone in self.left_out:
             known = known & ~gone
         return known
+
+    def in_order(self, order: np.ndarray) -> Outcome:
+        """The same outcome of the same patients, the one at `order[k]` (n,) in place k."""
+        by_patient = ("patient_id", "value", "time", "status", "entry", "exposure")
+        parts = {name: getattr(self, name)[order] for name in by_patient if getattr(self, name) is not None}
+        if self.event_patient is not None and self.event_time is not None:
+            patient = np.argsort(order)[self.event_patient]
+            events = np.lexsort((self.event_time, patient))
+            parts |= {"event_patient": patient[events], "event_time": self.event_time[events]}
+        return replace(
+            self,
+            **parts,
+            left_out=tuple((reason, gone[order]) for reason, gone in self.left_out),
+            original=None if self.original is None else self.original.in_order(order),
+        )
 
 
 def outcome_columns(settings: OutcomeSection) -> dict[str, str]:

@@ -42,7 +42,7 @@ from discovery.study.tables import Table
 
 @dataclass(frozen=True, eq=False)
 class Study:
-    """Everything an analysis starts from; all tables share one index of patient ids, in file order.
+    """Everything an analysis starts from; all tables share one index of patient ids, in the order of these.
 
     `patients` has every column of the patient table, typed; `covariates` the base model (float or
     categorical); `features` float64 with NaN missing, as measured; `limits` holds what is known of values
@@ -78,6 +78,18 @@ class Study:
     def features_for(self, outcome: Outcome) -> pd.DataFrame:
         """The features that may be tested against an outcome: without those it is defined from."""
         return self.features.drop(columns=list(outcome.excluded_features), errors="ignore")
+
+    def in_id_order(self) -> Study:
+        """The same study with the patients in the order of their ids: the rows of a file may come in any."""
+        order = np.argsort(self.patients.index.to_numpy().astype(str), kind="stable")
+        names = ("patients", "covariates", "site", "etiology", "features", "flat_features", "lines")
+        known = {name: getattr(self, name) for name in names if getattr(self, name) is not None}
+        tables = {name: table.iloc[order] for name, table in known.items()}
+        limits = self.limits
+        if limits is not None:
+            limits = Limits(below=limits.below.iloc[order], above=limits.above.iloc[order])
+        outcomes = tuple(outcome.in_order(order) for outcome in self.outcomes)
+        return replace(self, **tables, limits=limits, outcomes=outcomes)
 
 
 @dataclass
@@ -129,7 +141,7 @@ def read_study(path: Path | str) -> Study:
     if study is None:
         raise AssertionError("a study that cannot be built has a fault")
     hashes = {path.name: hashlib.sha256(content).hexdigest(), **shelf.hashes}
-    return replace(study, warnings=tuple(findings.warnings()), input_hashes=hashes)
+    return replace(study.in_id_order(), warnings=tuple(findings.warnings()), input_hashes=hashes)
 
 
 def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
@@ -438,7 +450,14 @@ def eligible_rows(
     ]
     everyone = np.ones(len(kept), dtype=bool)
     named = [patients.require(rule.column, "column of a rule of eligibility") for rule in rules]
-    if not rules or not all(named):
+    by_id = [rule.column for rule in rules if rule.column == settings.patients.id]
+    if by_id:
+        wanted = (
+            "a rule of eligibility cannot name patients, for it stands in the report; mark those it is about "
+            "in a column of its own"
+        )
+        patients.findings.error("rule about ids", patients.file, wanted, column=by_id[0])
+    if not rules or not all(named) or by_id:
         return everyone
     columns = list(dict.fromkeys(rule.column for rule in rules))
     table = typed_columns(patients, settings, kept, pd.RangeIndex(len(kept)), columns)

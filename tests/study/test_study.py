@@ -221,6 +221,48 @@ def test_names_and_patterns_choose_features(study):
     ]
 
 
+def test_a_rule_of_eligibility_names_no_patient(study):
+    study.replace(
+        "[features]",
+        '[[eligibility]]\ncolumn = "patient_id"\ncomparison = "not in"\nvalue = ["P001"]\n\n[features]',
+    )
+    assert study.sentences() == [
+        "patients.csv, column 'patient_id'; a rule of eligibility cannot name patients, for it stands in the report;"
+        " mark those it is about in a column of its own"
+    ]
+
+
+def test_the_order_of_the_rows_is_no_part_of_a_study(study):
+    study.toml += """
+[[outcomes]]
+name = "episodes"
+kind = "recurrent"
+file = "episodes.csv"
+time = "day"
+followup = "time_days"
+"""
+    study.put("episodes.csv", "patient_id,day\nP003,9\nP001,7\nP001,4\nP020,5\n")
+    study.replace('entry = "entry_days"', "landmark = 60")
+    study.features.loc[3, "rv_a"] = np.nan
+    one = study.read()
+    order = np.random.default_rng(1).permutation(len(study.patients))
+    study.patients.iloc[order].to_csv(study.folder / "patients.csv", index=False)
+    other = study.read()
+    assert other.lines["P000"] == 2 + list(order).index(0)
+    for name in ("patients", "covariates", "features", "flat_features"):
+        pd.testing.assert_frame_equal(getattr(other, name), getattr(one, name))
+    for name in ("site", "etiology"):
+        pd.testing.assert_series_equal(getattr(other, name), getattr(one, name))
+    for mine, theirs in zip(one.outcomes, other.outcomes, strict=True):
+        for a, b in ((mine, theirs), (mine.original, theirs.original)):
+            for name, value in (vars(a) if a is not None else {}).items():
+                if isinstance(value, np.ndarray):
+                    np.testing.assert_array_equal(getattr(b, name), value)
+        for (reason, gone), (other_reason, other_gone) in zip(mine.left_out, theirs.left_out, strict=True):
+            assert reason == other_reason
+            np.testing.assert_array_equal(gone, other_gone)
+
+
 def test_row_labels_that_pandas_stores_are_no_feature(study):
     again = study.features.iloc[::-1].reset_index(names="Unnamed: 0")  # as from a CSV with row labels
     again.index = [*again.index[1:], 0]
