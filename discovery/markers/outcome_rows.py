@@ -77,7 +77,8 @@ RANKS = ("rank", "rank_low", "rank_high", "family_rank", "family_rank_low", "fam
 
 @dataclass(kw_only=True)
 class OutcomeParts:
-    """What is gathered for one outcome on the way; indices `ranked` are into the design's features.
+    """What is gathered for one outcome on the way; indices `ranked` are into the design's features,
+    in the order of their names: chance and ties then do not depend on the order of columns.
 
     wide : the design of the patients that estimates and ranks are of; `design` itself, unless covariates were
     imputed.
@@ -244,22 +245,12 @@ def _ranks(o, z, se, shrunk: ShrunkenEffects, seed) -> dict[str, np.ndarray | No
         share = share_in_top(drawn, k)
     else:
         rng = named_rng(seed, "markers", o.design.outcome, "posterior")
-        share = _by_name(o, lambda order: posterior_share_in_top(
-            shrunk.mean[order], shrunk.sd[order], se[order], k, rng=rng))  # fmt: skip
+        share = posterior_share_in_top(shrunk.mean, shrunk.sd, se, k, rng=rng)
     return columns | {
         "rank_low": np.minimum(low, rank),
         "rank_high": np.maximum(high, rank),
         "probability_in_top": share,
     }
-
-
-def _by_name(o, compute) -> np.ndarray:
-    """`compute` over the ranked features in the order of their names, so that their own order is nothing."""
-    names = np.array(o.design.feature_names, dtype=object)[o.ranked].astype(str)
-    order = np.argsort(names, kind="stable")
-    out = np.empty(order.size)
-    out[order] = compute(order)
-    return out
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -176,8 +176,8 @@ def _require(designs, screens, replicates) -> None:
 
 
 def _families_of(designs) -> tuple[Families, tuple[str, ...]]:
-    """Families over the features and patients of all outcomes together."""
-    names = tuple(dict.fromkeys(name for d in designs for name in d.feature_names))
+    """Families over the features, by name, and the patients of all outcomes together."""
+    names = tuple(sorted({name for d in designs for name in d.feature_names}))
     everyone = np.unique(np.concatenate([np.asarray(d.patient_id).astype(str) for d in designs]))
     x = np.full((everyone.size, len(names)), np.nan)
     place = {name: k for k, name in enumerate(names)}
@@ -192,6 +192,7 @@ def _gather(design, screen, found, names, place, horizon, completed, wide) -> Ou
     here = np.array([place[name] for name in design.feature_names], dtype=int)
     missing = 1.0 - wide.observed.mean(axis=0)
     ranked = np.flatnonzero(screen.assessed & ~np.isnan(screen.fit.z) & (missing <= MOST_MISSING))
+    ranked = ranked[np.argsort(here[ranked])]  # by name
     refit: OutcomeRefit | None = None
     if ranked.size and completed is not None:
         refit = ImputedRefit(wide, screen.firth, ranked, completed, horizon=horizon)

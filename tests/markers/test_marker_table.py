@@ -60,6 +60,17 @@ def test_order_of_patients_changes_nothing(planted_design, screened):
     same(a.families, b.families, rtol=1e-6, atol=1e-9)
 
 
+def test_order_of_features_changes_nothing_where_some_are_equal(planted_design, screened):
+    design = planted_design("survival", 2, n=150, p=24)
+    design = replace(design, features=design.features[:, [*range(12), *range(12)]])
+    turned = design.take_features(np.arange(24)[::-1])
+    a, b = (ranked(screened, d, replicates=10) for d in (design, turned))
+    key = ["outcome", "feature"]
+    same(*(m.table.sort_values(key, ignore_index=True) for m in (a, b)), rtol=1e-6, atol=1e-6)
+    same(a.families, b.families, rtol=1e-6, atol=1e-9)
+    pd.testing.assert_frame_equal(a.correlations, b.correlations)
+
+
 def test_any_number_of_workers_and_a_second_run_give_the_same_table(planted_design, screened):
     design = planted_design("binary", 3, missing=0.05)
     a, b = (ranked(screened, design, workers=w) for w in (1, 2))
