@@ -100,6 +100,8 @@ def null_cox(design: Design) -> NullModel:
 
 
 def null_logistic(design: Design) -> NullModel:
+    from scipy.special import expit
+
     from discovery.kernels.logistic import fit_logistic
 
     assert design.y is not None
@@ -115,7 +117,7 @@ def null_logistic(design: Design) -> NullModel:
     else:
         coef = np.array([np.log(y.mean() / (1 - y.mean()))])
     z = np.column_stack([np.ones(n), base])
-    mu = 1 / (1 + np.exp(-(z @ coef)))
+    mu = expit(z @ coef)
     clean = projected(design, z, mu * (1 - mu))
     return NullModel(residual=y - mu, clean=clean, coef=coef, predictor=z @ coef)
 

@@ -60,8 +60,10 @@ def brant_tests(design: Design, which: np.ndarray) -> ProportionalOdds:
 
 def _wald(columns: np.ndarray, fits) -> tuple[float, int]:
     """Statistic of equal last coefficients, with Brant's covariance between cuts."""
+    from scipy.special import expit
+
     z = np.column_stack([np.ones(len(columns)), columns])
-    chance = [1 / (1 + np.exp(-(z @ fit.coef))) for fit in fits]
+    chance = [expit(z @ fit.coef) for fit in fits]
     last = [fit.covariance[-1] for fit in fits]  # the feature's row of each inverse information
     m = len(fits)
     covariance = np.empty((m, m))

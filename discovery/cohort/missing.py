@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 from scipy.stats import chi2
 
 from discovery.cohort.baseline import group_members
@@ -123,7 +124,7 @@ def _logistic_line(y: np.ndarray, x: np.ndarray) -> float:
     beta = np.array([np.log(share / (1 - share)), 0.0])
     null = now = log_likelihood(beta)
     for _ in range(60):
-        mu = 1 / (1 + np.exp(-(design @ beta)))
+        mu = expit(design @ beta)
         information = design.T @ (design * (mu * (1 - mu))[:, None])
         try:
             step = np.linalg.solve(information, design.T @ (y - mu))

@@ -64,6 +64,15 @@ def test_separated_missingness_has_a_finite_statistic():
     assert row["statistic"] == pytest.approx(2 * 24 * np.log(2), rel=1e-6)
 
 
+def test_separated_missingness_along_a_number_with_one_far_value_gives_no_warning():
+    along = np.append(np.linspace(0, 1, 30), 1e4)
+    y = pd.DataFrame({"a": np.where(along > 0.5, np.nan, 1.0)})
+    row = missing_table(y, by={"x": pd.Series(along)}).query("by == 'x'").iloc[0]
+    few = 15 / 31
+    null = 31 * (few * np.log(few) + (1 - few) * np.log(1 - few))
+    assert row["statistic"] == pytest.approx(-2 * null, rel=1e-6)
+
+
 BEFORE = pd.DataFrame({"step": ["rows", "ids"], "n": [12, 10], "n_left_out": [0, 2], "reason": ["", "no id"]})
 
 
