@@ -150,6 +150,10 @@ def write_features(writer: Writer, found: Guess) -> None:
     writer.key(
         "columns", ["rv_*", "pa_*"], "names or patterns; without it every column of numbers", comment=True
     )
+    if found.limited:
+        writer.guessed(
+            "beyond_limit", found.limited, "cells such as <0.5 stand among their numbers", "features"
+        )
     if found.labels is not None:
         writer.guessed("labels", found.labels, "it has the columns feature and label", "features")
     write_missing(writer, found, "features")

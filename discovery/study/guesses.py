@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from discovery.study.findings import Findings
+from discovery.study.limits import limit_in
 from discovery.study.numbers import MISSING_CODES
 from discovery.study.source import canonical, first_places
 from discovery.study.table_files import PARQUET_ENDINGS, TEXT_ENDINGS, read_table
@@ -98,6 +99,7 @@ class Guess:
     etiology: str | None = None
     adjust_for: list[str] = field(default_factory=list)
     missing: dict[str, list[str]] = field(default_factory=dict)
+    limited: list[str] = field(default_factory=list)
     outcomes: list[OutcomeGuess] = field(default_factory=list)
     candidates: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
@@ -177,6 +179,7 @@ def guess(folder: Path) -> Guess:
                 break
     guess_outcomes(patients, found, taken)
     guess_missing(found)
+    guess_limits(found)
     return found
 
 
@@ -348,6 +351,17 @@ def guess_missing(found: Guess) -> None:
                 )
         if codes:
             found.missing[section] = list(codes)[:20]
+
+
+def guess_limits(found: Guess) -> None:
+    """Columns of features in which cells such as `<0.5` stand among numbers."""
+    table = None if found.features is None else found.features.table
+    for name in () if table is None else table.columns:
+        odd = table.numbers(name).not_numbers
+        if odd and table.numbers(name).numeric:
+            cells = table.text(name)
+            if all(limit_in(cells[position], comma=table.comma) for position in odd):
+                found.limited.append(name)
 
 
 def guess_channels(folder: Path, file: str) -> dict[str, str]:

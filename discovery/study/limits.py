@@ -35,6 +35,13 @@ class LimitedColumn:
     above: np.ndarray
 
 
+def limit_in(cell: str, *, comma: bool) -> tuple[str, float] | None:
+    """The sign and the number of a cell such as `<0.5`; None of any other."""
+    found = BEYOND.fullmatch(cell)
+    limit = as_number(found[2], comma=comma) if found else None
+    return (found[1], limit) if found and limit is not None and np.isfinite(limit) else None
+
+
 def read_limited(source: Source, column: str) -> LimitedColumn:
     """The numbers of a column in which cells may say that the value lies beyond a limit.
 
@@ -46,10 +53,9 @@ def read_limited(source: Source, column: str) -> LimitedColumn:
     below, above = np.full(len(cells), np.nan), np.full(len(cells), np.nan)
     plain = list(cells)
     for position, cell in enumerate(cells):
-        found = BEYOND.fullmatch(cell)
-        limit = as_number(found[2], comma=comma) if found else None
-        if found and limit is not None and np.isfinite(limit):
-            (below if found[1] in "<≤" else above)[position] = limit
+        found = limit_in(cell, comma=comma)
+        if found is not None:
+            (below if found[0] in "<≤" else above)[position] = found[1]
             plain[position] = ""
     numbers = read_numbers(plain, comma=comma, missing=source.missing)
     report_numbers(numbers, source.table, column, source.section, source.findings)

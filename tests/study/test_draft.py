@@ -188,6 +188,18 @@ def test_codes_for_missing_labels_and_broken_neighbours(study):
     )
 
 
+def test_values_beyond_a_limit_are_found(study):
+    study.features = study.features.astype(object)
+    study.features.loc[[3, 7], "rv_b"] = ["<7.5", "≥ 14"]
+    study.write()
+    (study.folder / "study.toml").unlink()
+    drafted(study.folder)
+    got = read_study(study.folder)
+    assert got.settings.features.beyond_limit == ("rv_b",)
+    assert got.limits.below.loc["P003", "rv_b"] == 7.5
+    assert got.limits.above.loc["P007", "rv_b"] == 14
+
+
 def test_recordings_are_found_with_their_channels(study):
     study.write()
     (study.folder / "study.toml").unlink()
