@@ -22,7 +22,7 @@ from .newton import (
     solve,
     standard_error,
 )
-from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
+from .profile import begin_search, free_now, new_search, search_on
 from .risk_sets import make_risk_sets
 from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK
 
@@ -152,7 +152,7 @@ def profile_all_cox(data, weights, firth, efron, codes, coef, target):
     sets = risk_sets_of(data, weights)
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
     wk, nt, sr = new_work(sets.rows.size, k, lanes), new_newton(k, lanes, True), new_search(k, lanes)
-    given, whole = np.empty(lanes, np.int8), np.empty(lanes, np.int8)
+    given = np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
     zero = np.zeros(q)
     for first in range(0, p, lanes):
@@ -167,26 +167,14 @@ def profile_all_cox(data, weights, firth, efron, codes, coef, target):
                 for a in range(q):
                     nt.beta[a, j] = coef[first + j, a] * data.base_spread[a]
                 nt.beta[q, j] = coef[first + j, q] * data.spread[first + j]
-        side = 0
-        for trial in range(1 + 2 * MAX_TRIALS):
+        begin_search(sr, nt)
+        while True:
             resume(nt, given)
-            maximise_cox(sets, products, wk, nt, k if trial == 0 else q, firth, efron)
-            if trial == 0:
-                keep_whole_fit(sr, nt)
-                for j in range(lanes):
-                    whole[j] = nt.status[j]
-            searching = judge_trials(sr, nt, firth, side, target) if side != 0 else False
-            if trial == MAX_TRIALS or not searching:
-                for j in range(count):
-                    if side == -1:
-                        low[first + j] = sr.bound[j] / data.spread[first + j]
-                    if side == 1:
-                        high[first + j] = sr.bound[j] / data.spread[first + j]
-                if side == 1:
-                    break
-                side = -1 if side == 0 else 1
-                begin_side(sr, nt, whole, side, target)
-            place_trials(sr, nt, given)
+            maximise_cox(sets, products, wk, nt, free_now(sr, k), firth, efron)
+            if not search_on(sr, nt, given, firth, target):
+                break
+        for j in range(count):
+            low[first + j], high[first + j] = sr.bound[:, j] / data.spread[first + j]
     return low, high
 
 

@@ -102,9 +102,9 @@ class LogisticPlan:
         weights = as_weights(weights, self.data.event.size)
         codes = as_codes(fit, self.data.spread)
         target = quantile_root(conf_level)
-        if firth:
-            return profile_all_penalised(self.data, weights, codes, target)
         coef = np.ascontiguousarray(fit.coef, dtype=np.float64)
+        if firth:
+            return profile_all_penalised(self.data, weights, coef, codes, target)
         used = np.flatnonzero(weights > 0)
         return profile_all_logistic(self.data, *self.tiles, used, weights, coef, codes, target)
 

@@ -16,6 +16,7 @@ from .columns import (
     start_lanes,
 )
 from .compiled import compiled, inlined
+from .logistic_pass import log_up_to_two
 from .newton import (
     LANES,
     RUNNING,
@@ -27,8 +28,9 @@ from .newton import (
     resume,
     standard_error,
 )
-from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
+from .profile import begin_search, free_now, new_search, search_on
 from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
+from .tiles import exp_of_negative
 
 
 class LogisticData(NamedTuple):
@@ -100,22 +102,22 @@ def expected_and_loglik(products, wk, beta, loglik):
             z = products[i, 1 + a]
             for j in range(lanes):
                 eta[i, j] += z * beta[a, j]
-        yi = wk.y[i]
+        favour = 1.0 if wk.y[i] > 0.5 else -1.0
         for j in range(lanes):
             wk.event_weight[j] += w[i, j]
-        favour = 1.0 if yi > 0.5 else -1.0
         for j in range(lanes):
             if w[i, j] > 0.0:
                 wk.margin[j] = min(wk.margin[j], favour * eta[i, j])
         for j in range(lanes):
-            shrunk = np.exp(-abs(eta[i, j]))
+            u = favour * eta[i, j]
+            shrunk = exp_of_negative(-abs(u))
             high = 1.0 / (1.0 + shrunk)
-            mu = high if eta[i, j] >= 0.0 else shrunk * high
-            loglik[j] += w[i, j] * (min(eta[i, j], 0.0) - (1.0 - yi) * eta[i, j] + np.log(high))
-            v[i, j] = w[i, j] * shrunk * high * high
-            other = shrunk * high if eta[i, j] >= 0.0 else high  # 1 - mu without cancellation
-            residual[i, j] = w[i, j] * (other if yi > 0.5 else -mu)
-            skew[i, j] = 0.5 - mu
+            low = shrunk * high
+            wrong = low if u >= 0.0 else high  # probability of the other outcome, without cancellation
+            loglik[j] += w[i, j] * (min(u, 0.0) - log_up_to_two(1.0 + shrunk))
+            v[i, j] = w[i, j] * (low * high)
+            residual[i, j] = favour * (w[i, j] * wrong)
+            skew[i, j] = favour * (wrong - 0.5)
 
 
 @compiled
@@ -225,6 +227,22 @@ def to_callers_units(beta, j, data, at, coef):
 
 
 @compiled
+def begin_at(data, nt, which, coef):
+    """Start each lane at the coefficients of its feature, given in the caller's units; without them at 0."""
+    k = nt.beta.shape[0]
+    nt.beta[:] = 0.0
+    for j in range(which.size):
+        own = coef[which[j]]
+        if np.isnan(own[k - 1]):
+            continue
+        nt.beta[0, j] = own[0] + own[k - 1] * data.centre[which[j]]
+        nt.beta[k - 1, j] = own[k - 1] * data.spread[which[j]]
+        for a in range(k - 2):
+            nt.beta[0, j] += own[1 + a] * data.base_centre[a]
+            nt.beta[1 + a, j] = own[1 + a] * data.base_spread[a]
+
+
+@compiled
 def screen_all_penalised(data, weights, draw):
     """The whole screen with Firth's penalty; see `LogisticPlan.screen`.
 
@@ -275,7 +293,7 @@ def screen_all_penalised(data, weights, draw):
 
 
 @compiled
-def profile_all_penalised(data, weights, codes, target):
+def profile_all_penalised(data, weights, coef, codes, target):
     """Bounds (p,), (p,) of every feature whose code is 0, with Firth's penalty."""
     p, q = data.features.shape[1], data.base.shape[1] + 1
     k, lanes = q + 1, max(1, min(LANES, p))
@@ -284,36 +302,23 @@ def profile_all_penalised(data, weights, codes, target):
     products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
     wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True)
     sr = new_search(k, lanes)
-    given, whole = np.empty(lanes, np.int8), np.empty(lanes, np.int8)
+    given = np.empty(lanes, np.int8)
     lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
-    zero = np.zeros(q)
     for first in range(0, p, lanes):
         count = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
         for j in range(lanes):
             given[j] = nt.status[j]
             if j < count and codes[first + j] != OK:
                 given[j] = codes[first + j]
-        start_lanes(nt, zero)
-        side = 0
-        for trial in range(1 + 2 * MAX_TRIALS):
+        begin_at(data, nt, np.arange(first, first + count), coef)
+        begin_search(sr, nt)
+        while True:
             resume(nt, given)
-            maximise_logistic(products, wk, nt, k if trial == 0 else q, True)
-            if trial == 0:
-                keep_whole_fit(sr, nt)
-                for j in range(lanes):
-                    whole[j] = nt.status[j]
-            searching = judge_trials(sr, nt, True, side, target) if side != 0 else False
-            if trial == MAX_TRIALS or not searching:
-                for j in range(count):
-                    if side == -1:
-                        low[first + j] = sr.bound[j] / data.spread[first + j]
-                    if side == 1:
-                        high[first + j] = sr.bound[j] / data.spread[first + j]
-                if side == 1:
-                    break
-                side = -1 if side == 0 else 1
-                begin_side(sr, nt, whole, side, target)
-            place_trials(sr, nt, given)
+            maximise_logistic(products, wk, nt, free_now(sr, k), True)
+            if not search_on(sr, nt, given, True, target):
+                break
+        for j in range(count):
+            low[first + j], high[first + j] = sr.bound[:, j] / data.spread[first + j]
     return low, high
 
 

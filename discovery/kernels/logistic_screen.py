@@ -8,7 +8,7 @@ import numpy as np
 
 from .columns import start_lanes
 from .compiled import compiled
-from .logistic_fits import to_callers_units
+from .logistic_fits import begin_at, to_callers_units
 from .logistic_pass import CERTAIN, new_tile, turned_rows
 from .logistic_tile import (
     FRESH,
@@ -20,8 +20,8 @@ from .logistic_tile import (
     new_shared_base,
     new_tile_newton,
 )
-from .newton import EXHAUSTED_PIVOT, RUNNING, factor, resume, solve, standard_error
-from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
+from .newton import RUNNING, resume, standard_error
+from .profile import begin_search, free_now, new_search, search_on
 from .screen_fit import CONSTANT, NOT_CONVERGED, NOTHING_TO_FIT, OK
 from .tiles import WIDE, scale_row
 
@@ -245,36 +245,6 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
 
 
 @compiled
-def begin_at(data, nt, which, coef):
-    """Start each lane at the coefficients of its feature, given in the caller's units; without them at 0."""
-    k = nt.beta.shape[0]
-    nt.beta[:] = 0.0
-    for j in range(which.size):
-        own = coef[which[j]]
-        if np.isnan(own[k - 1]):
-            continue
-        nt.beta[0, j] = own[0] + own[k - 1] * data.centre[which[j]]
-        nt.beta[k - 1, j] = own[k - 1] * data.spread[which[j]]
-        for a in range(k - 2):
-            nt.beta[0, j] += own[1 + a] * data.base_centre[a]
-            nt.beta[1 + a, j] = own[1 + a] * data.base_spread[a]
-
-
-@compiled
-def tangents(nt, tangent):
-    """How the other coefficients of each lane move with the feature's, by the whole fit's information."""
-    k = nt.beta.shape[0]
-    last = k * (k - 1) // 2
-    for j in range(WIDE):
-        factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
-        for a in range(k - 1):
-            nt.vector[a] = -nt.info[last + a, j]
-        solve(nt.low, k - 1, nt.vector)
-        for a in range(k - 1):
-            tangent[a, j] = nt.vector[a] if nt.status[j] == OK else 0.0
-
-
-@compiled
 def profile_all_logistic(data, order, edges, complete, used, weights, coef, codes, target):
     """Bounds (p,), (p,) of every feature whose code is 0; see `LogisticPlan.profile_interval`."""
     p, k = data.features.shape[1], data.base.shape[1] + 2
@@ -284,9 +254,8 @@ def profile_all_logistic(data, order, edges, complete, used, weights, coef, code
     rows = turned_rows(used, data.event, data.base, data.base_centre, data.base_spread, weights)
     tile, base, sr = new_tile(rows), new_shared_base(rows, k - 1), new_search(k, WIDE)
     nt = new_tile_newton(k, False)[0]
-    whole, given = np.empty(WIDE, np.int8), np.empty(WIDE, np.int8)
+    given = np.empty(WIDE, np.int8)
     n, events = np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64)
-    tangent, before = np.zeros((k - 1, WIDE)), np.zeros(WIDE)
     for t in range(edges.size - 1):
         which = order[edges[t] : edges[t + 1]]
         fill_tile(data, rows, tile, nt, which, complete[which[0]], n, events)
@@ -295,30 +264,12 @@ def profile_all_logistic(data, order, edges, complete, used, weights, coef, code
             if codes[which[j]] != OK:
                 given[j] = codes[which[j]]
         begin_at(data, nt, which, coef)
-        side = 0
-        for trial in range(1 + 2 * MAX_TRIALS):
+        begin_search(sr, nt)
+        while True:
             resume(nt, given)
-            maximise_tile(rows, tile, nt, base, k if trial == 0 else k - 1, TO_THE_END, FRESH)
-            if trial == 0:
-                keep_whole_fit(sr, nt)
-                tangents(nt, tangent)
-                whole[:] = nt.status
-            searching = judge_trials(sr, nt, False, side, target) if side != 0 else False
-            before[:] = nt.beta[k - 1]
-            if trial == MAX_TRIALS or not searching:
-                for j in range(which.size):
-                    bound = sr.bound[j] / data.spread[which[j]]
-                    if side == -1:
-                        low[which[j]] = bound
-                    if side == 1:
-                        high[which[j]] = bound
-                if side == 1:
-                    break
-                side = -1 if side == 0 else 1
-                begin_side(sr, nt, whole, side, target)
-                before[:] = nt.beta[k - 1]
-            place_trials(sr, nt, given)
-            for j in range(WIDE):
-                for a in range(k - 1):
-                    nt.beta[a, j] += tangent[a, j] * (nt.beta[k - 1, j] - before[j])
+            maximise_tile(rows, tile, nt, base, free_now(sr, k), TO_THE_END, FRESH)
+            if not search_on(sr, nt, given, False, target):
+                break
+        for j in range(which.size):
+            low[which[j]], high[which[j]] = sr.bound[:, j] / data.spread[which[j]]
     return low, high

@@ -78,6 +78,8 @@ def new_tile_newton(k, draw):
         all_of[last + 3],
         all_of[last + 4],
         all_of[last + 5],
+        np.zeros(WIDE),
+        np.zeros(WIDE),
         np.zeros((k, k)),
         np.zeros(k),
     )

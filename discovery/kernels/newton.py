@@ -37,6 +37,7 @@ CONVERGED_FIRTH_DRAW = 1e-8  # the same with Firth's penalty: a step of 1e-4 sta
 COLLINEAR_PIVOT = 1e-9  # 1 - R^2 of a column on those before it
 CONSTANT_INFORMATION = 1e-11  # information of a unit-spread column per unit weight of events
 EXHAUSTED_PIVOT = 1e-15
+AT_BOUND = 1e-12  # squared length in standard errors of the step that ends at a bound: wrong by about that
 
 
 class Newton(NamedTuple):
@@ -62,6 +63,8 @@ class Newton(NamedTuple):
     last_move: np.ndarray  # (lanes,) size of the watched part of the last full step
     last_length: np.ndarray  # (lanes,) size of the whole of it
     last_decrement: np.ndarray
+    side: np.ndarray  # (lanes,) 0: the lane seeks the maximum; -1, 1: the feature's bound on that side
+    level: np.ndarray  # (lanes,) log likelihood at that bound
     low: np.ndarray  # (k, k) scratch
     vector: np.ndarray  # (k,) scratch
 
@@ -87,6 +90,8 @@ def new_newton(k, lanes, screen, draw=False):
         np.zeros(lanes, dtype=np.int64),
         np.zeros((k, lanes)),
         np.ones(lanes),
+        np.zeros(lanes),
+        np.zeros(lanes),
         np.zeros(lanes),
         np.zeros(lanes),
         np.zeros(lanes),
@@ -138,11 +143,21 @@ def factor(info, j, k, live, tolerance, low):
 @compiled
 def solve(low, k, vector):
     """Solve in place; the coefficient of a column without a pivot is 0."""
+    solve_forward(low, k, vector)
+    solve_backward(low, k, vector)
+
+
+@compiled
+def solve_forward(low, k, vector):
     for a in range(k):
         total = vector[a]
         for b in range(a):
             total -= low[a, b] * vector[b]
         vector[a] = total / low[a, a] if low[a, a] > 0.0 else 0.0
+
+
+@compiled
+def solve_backward(low, k, vector):
     for a in range(k - 1, -1, -1):
         total = vector[a]
         for b in range(a + 1, k):
@@ -240,6 +255,43 @@ def stretch(nt, j, free, decrement):
 
 
 @compiled
+def approach(nt, j):
+    """Newton's next step of lane `j` to where the profile likelihood of the feature has come down to `level`.
+
+    Venzon & Moolgavkar, Appl Stat 1988;37:87-94. Multiplied by the Cholesky factor, in which the feature is
+    last, steps are in standard errors: those of the other coefficients are the solved score, and the
+    feature's ends where the quadratic that is left has the level. A lane that does not close in fast is given
+    up as not converged.
+    """
+    k = nt.beta.shape[0]
+    nt.status[j] = NOT_CONVERGED
+    nt.iterations[j] += 1
+    factor(nt.new_info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
+    for a in range(k):
+        nt.vector[a] = nt.new_score[a, j]
+    solve_forward(nt.low, k, nt.vector)
+    length = 0.0
+    for a in range(k - 1):
+        length += nt.vector[a] * nt.vector[a]
+    above = nt.new_loglik[j] + 0.5 * length - nt.level[j]
+    slope = nt.side[j] * nt.vector[k - 1]
+    root = slope * slope + 2.0 * above
+    if not (nt.low[k - 1, k - 1] > 0.0 and slope < 0.0 and root >= 0.0):
+        return
+    move = 2.0 * above / (np.sqrt(root) - slope)
+    length += move * move
+    if not length < 0.25 * nt.last_decrement[j]:
+        return
+    nt.last_decrement[j] = length
+    nt.vector[k - 1] = nt.side[j] * move
+    solve_backward(nt.low, k, nt.vector)
+    for a in range(k):
+        nt.trial[a, j] += nt.vector[a]
+        nt.beta[a, j] = nt.trial[a, j]
+    nt.status[j] = OK if length < AT_BOUND else RUNNING
+
+
+@compiled
 def advance(nt, free, firth):
     """Judge the values at `trial` lane by lane and set the next trial; False when all lanes are done.
 
@@ -247,13 +299,17 @@ def advance(nt, free, firth):
     every column is watched: it counts as separating when the likelihood has flattened out while its
     full Newton steps do not shrink, for then score and information fall together and the estimate runs
     away at a constant pace. A column that is not watched may run away: the likelihood and the other
-    estimates have their limits nevertheless.
+    estimates have their limits nevertheless. A lane with a `side` seeks a bound in place of the maximum.
     """
     k = nt.beta.shape[0]
     watched = k - 1 if nt.screen else 0
     running = False
     for j in range(nt.status.size):
         if nt.status[j] != RUNNING:
+            continue
+        if nt.side[j] != 0.0:
+            approach(nt, j)
+            running = running or nt.status[j] == RUNNING
             continue
         slack = 1e-10 * (1.0 + abs(nt.loglik[j]))
         better = nt.new_loglik[j] >= nt.loglik[j] - slack and nt.new_loglik[j] < np.inf

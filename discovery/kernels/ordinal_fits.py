@@ -13,7 +13,7 @@ import numpy as np
 from .columns import base_products, fill_base, fill_lanes, judge_lanes
 from .compiled import compiled, inlined
 from .newton import LANES, RUNNING, advance, find_live, new_newton, restart, resume, standard_error
-from .profile import MAX_TRIALS, begin_side, judge_trials, keep_whole_fit, new_search, place_trials
+from .profile import begin_search, free_now, new_search, search_on
 from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
 
 TINY_MOVE = 1e-3  # per standard deviation; an estimate that runs away moves much further at each step
@@ -318,7 +318,7 @@ def profile_all_ordinal(data, weights, codes, target):
     wk, nt = new_ordinal_work(rows, data.level, data.classes, lanes), new_newton(k, lanes, True)
     base_beta, _, base_failed = fit_base_ordinal(products, q, rows, weights, wk, nt)
     sr = new_search(k, lanes)
-    given, whole = np.empty(lanes, np.int8), np.empty(lanes, np.int8)
+    given = np.empty(lanes, np.int8)
     lane_n = np.zeros(lanes, np.int64)
     for first in range(0, p, lanes):
         count, _ = fill_block_ordinal(data, rows, weights, wk, nt, first, lane_n, True)
@@ -327,26 +327,14 @@ def profile_all_ordinal(data, weights, codes, target):
             if j < count and codes[first + j] != OK:
                 given[j] = codes[first + j]
         set_start(wk, nt, base_beta, base_failed)
-        side = 0
-        for trial in range(1 + 2 * MAX_TRIALS):
+        begin_search(sr, nt)
+        while True:
             resume(nt, given)
-            maximise_ordinal(products, q, wk, nt, k if trial == 0 else k - 1)
-            if trial == 0:
-                keep_whole_fit(sr, nt)
-                for j in range(lanes):
-                    whole[j] = nt.status[j]
-            searching = judge_trials(sr, nt, False, side, target) if side != 0 else False
-            if trial == MAX_TRIALS or not searching:
-                for j in range(count):
-                    if side == -1:
-                        low[first + j] = sr.bound[j] / data.spread[first + j]
-                    if side == 1:
-                        high[first + j] = sr.bound[j] / data.spread[first + j]
-                if side == 1:
-                    break
-                side = -1 if side == 0 else 1
-                begin_side(sr, nt, whole, side, target)
-            place_trials(sr, nt, given)
+            maximise_ordinal(products, q, wk, nt, free_now(sr, k))
+            if not search_on(sr, nt, given, False, target):
+                break
+        for j in range(count):
+            low[first + j], high[first + j] = sr.bound[:, j] / data.spread[first + j]
     return low, high
 
 
