@@ -179,7 +179,7 @@ def build_design(
     ------
     InputError : a patient absent from a table, an unknown kind of outcome, no patient left.
     """
-    ids = pd.Index(np.asarray(outcome.patient_id))
+    ids = _shared_index(pd.Index(np.asarray(outcome.patient_id)), features.index)
     _require_patients(outcome, ids, covariates=covariates, features=features, site=site)
     covariates, features = (t if t.index.equals(ids) else t.loc[ids] for t in (covariates, features))
     skipped = {*defined_from, *outcome.excluded_features}
@@ -260,16 +260,23 @@ def build_design(
             {
                 "reason": np.array([reason for reason, _ in keep.reasons], dtype=object),
                 "n": np.array([n for _, n in keep.reasons], dtype=np.int64),
-            }
+            },
+            copy=False,
         ),
         excluded=pd.DataFrame(
             {
                 "feature": np.array(excluded, dtype=object),
                 "reason": np.full(len(excluded), f"outcome {outcome.name} is defined from it", dtype=object),
-            }
+            },
+            copy=False,
         ),
         notes=tuple(notes),
     )
+
+
+def _shared_index(ids: pd.Index, known: pd.Index) -> pd.Index:
+    """The index of a table in place of an equal one, since it remembers whether an id is there twice."""
+    return known if known.dtype == ids.dtype and known.equals(ids) else ids
 
 
 class _Rows:

@@ -53,9 +53,11 @@ class Binary(OutcomeKind):
 
 def rarest_class(y: np.ndarray, rows: np.ndarray) -> np.ndarray:
     """Patients in the rarest class among the rows (n, k) of each column; 0 where y has one class only."""
-    classes = np.unique(y)
+    classes, sizes = np.unique(y, return_counts=True)
     if len(classes) < 2:
         return np.zeros(rows.shape[1], dtype=int)
+    if rows.all():
+        return np.full(rows.shape[1], sizes.min())
     return np.rint(np.min([total_over(rows, (y == c).astype(float)) for c in classes], axis=0)).astype(int)
 
 

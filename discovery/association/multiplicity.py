@@ -258,15 +258,15 @@ def adjust(
         "holm": holm,
         "bonferroni": bonferroni,
     }
+    cell_p = {cell: simes(p) for cell, p in arrays.items()}
     if method == "selected-cells":
-        q = selected_cells(arrays)
+        q = selected_cells(arrays, cell_p=cell_p)
     elif method == "features-first":
         q = features_first(arrays)
     else:
         flat = np.concatenate([p.ravel() for p in arrays.values()]) if arrays else np.empty(0)
         parts = np.split(pooled[method](flat), np.cumsum([p.size for p in arrays.values()])[:-1])
         q = {cell: part.reshape(p.shape) for (cell, p), part in zip(arrays.items(), parts)}
-    cell_p = {cell: simes(p) for cell, p in arrays.items()}
     if method == "selected-cells":
         passed = benjamini_hochberg(list(cell_p.values())) <= level
     else:

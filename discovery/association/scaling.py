@@ -7,6 +7,7 @@ scale with `FeatureScaling.apply`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -45,17 +46,35 @@ class FeatureScaling:
                 ]
             )
         same = self.table.index.equals(features.columns)
-        return self._scaled(_columns_of(features if same else features[list(self.table.index)]))
+        raw = _columns_of(features if same else features[list(self.table.index)])
+        return _scaled(raw, _Scales(*(self.table[c].to_numpy() for c in _Scales._fields)))
 
-    def _scaled(self, raw: np.ndarray) -> np.ndarray:
-        """z-scores (n, p) of columns (p, n)."""
-        from discovery.kernels.winsor import scaled_columns
 
-        low, high, mean, sd = (self.table[c].to_numpy(dtype=float) for c in ("low", "high", "mean", "sd"))
-        scaled = scaled_columns(raw, low, high, mean, np.where(sd > 0, sd, 1.0))
-        flat = np.flatnonzero(~(sd > 0))
+class _Scales(NamedTuple):
+    """The columns of `FeatureScaling.table` (p,)."""
+
+    low: np.ndarray
+    high: np.ndarray
+    mean: np.ndarray
+    sd: np.ndarray
+    n: np.ndarray
+    note: np.ndarray
+
+    def table(self, names: pd.Index) -> FeatureScaling:
+        index = names.rename("feature")
+        return FeatureScaling(table=pd.DataFrame(self._asdict(), index=index, copy=False))
+
+
+def _scaled(raw: np.ndarray, scales: _Scales) -> np.ndarray:
+    """z-scores (n, p) of columns (p, n)."""
+    from discovery.kernels.winsor import scaled_columns
+
+    low, high, mean, sd = (np.asarray(column, dtype=float) for column in scales[:4])
+    scaled = scaled_columns(raw, low, high, mean, np.where(sd > 0, sd, 1.0))
+    flat = np.flatnonzero(~(sd > 0))
+    if flat.size:
         scaled[:, flat] = np.where(np.isnan(raw[flat].T), np.nan, 0.0)
-        return scaled
+    return scaled
 
 
 def _columns_of(features: pd.DataFrame) -> np.ndarray:
@@ -80,7 +99,7 @@ def learn_scaling(
     InputError : quantiles out of order, an infinite value.
     """
     limits = _checked_limits(winsor)
-    return _learned(_columns_of(features), features.columns, limits)
+    return _learned(_columns_of(features), features.columns, limits).table(features.columns)
 
 
 def learn_and_scale(
@@ -88,11 +107,11 @@ def learn_and_scale(
 ) -> tuple[FeatureScaling, np.ndarray]:
     """`learn_scaling` and, of the same features, `FeatureScaling.apply`."""
     raw = _columns_of(features)
-    scaling = _learned(raw, features.columns, _checked_limits(winsor))
-    return scaling, scaling._scaled(raw)
+    scales = _learned(raw, features.columns, _checked_limits(winsor))
+    return scales.table(features.columns), _scaled(raw, scales)
 
 
-def _learned(raw: np.ndarray, names: pd.Index, limits: tuple[float, float] | None) -> FeatureScaling:
+def _learned(raw: np.ndarray, names: pd.Index, limits: tuple[float, float] | None) -> _Scales:
     from discovery.kernels.winsor import clipped_moments, limits_of_columns
 
     found = limits_of_columns(raw, *(limits or (0.0, 1.0)))
@@ -119,18 +138,7 @@ def _learned(raw: np.ndarray, names: pd.Index, limits: tuple[float, float] | Non
     sd = np.sqrt(np.where(varies, square, 0.0) / np.maximum(found.seen - 1, 1))
     note = np.where(kept, "not winsorised: nearly all values are the same", "").astype(object)
     note[~some] = "no value"
-    table = pd.DataFrame(
-        {
-            "low": low,
-            "high": high,
-            "mean": mean,
-            "sd": np.where(some, sd, np.nan),
-            "n": found.seen,
-            "note": note,
-        },
-        index=names.rename("feature"),
-    )
-    return FeatureScaling(table=table)
+    return _Scales(low, high, mean, np.where(some, sd, np.nan), found.seen, note)
 
 
 def _checked_limits(winsor: tuple[float, float] | bool | None) -> tuple[float, float] | None:

@@ -204,7 +204,7 @@ def base_model_rows(design: Design, *, conf_level: float = 0.95) -> Rows:
         if size < kind_of(design.kind).least:
             notes[j] = _too_few(design.kind, size)
             continue
-        others = np.delete(design.base, j, axis=1)
+        others = np.ascontiguousarray(design.base[:, np.arange(q) != j])
         got = fit_columns(design.response, others, design.base[:, [j]], conf_level=conf_level)
         methods[j] = method_text(design, penalised=bool(got.firth[0]))
         if got.fit.code[0] == 0:
@@ -371,4 +371,4 @@ def _stacked(parts: list[Rows]) -> pd.DataFrame:
             column[at : at + size] = part[name]
             at += size
         table[name] = column
-    return pd.DataFrame(table)
+    return pd.DataFrame(table, copy=False)

@@ -90,6 +90,7 @@ class LinearPlan:
         self.base_centre, self.base_spread = column_scales(self.base, every_row, every_base)
         self.centre, self.spread, _ = feature_scales(self.features, self.observed)
         self.groups = same_rows(self.observed)
+        self.freedom: np.ndarray | None = None  # of the fits without weights, once they are made
 
     def screen(self, weights=None) -> ScreenFit:
         """Fit every feature with case weights (n,): weight 2 is the same as the row written twice.
@@ -112,11 +113,11 @@ class LinearPlan:
 
         fitted = as_codes(fit, self.spread) == OK
         quantile_root(conf_level)
-        quantile = np.full(fitted.size, np.nan)
-        for which, base in self._bases(weights):
-            if base.df > 0:
-                quantile[which] = stdtrit(base.df, 0.5 + conf_level / 2.0)
-        half = np.where(fitted, quantile, np.nan) * fit.se
+        known = weights is None and self.freedom is not None
+        levels, which = np.unique(
+            self.freedom if known else self.degrees_of_freedom(weights), return_inverse=True
+        )
+        half = np.where(fitted, stdtrit(levels, 0.5 + conf_level / 2.0)[which], np.nan) * fit.se
         return fit.coef[:, -1] - half, fit.coef[:, -1] + half
 
     def _fit(self, weights) -> tuple[ScreenFit, np.ndarray]:
@@ -134,6 +135,8 @@ class LinearPlan:
             t = out[:, k - 1] / out[:, k]
             # the likelihood ratio is a function of t; the difference of the log likelihoods has fewer digits
             z = np.sign(t) * np.sqrt((out[:, k + 3] + out[:, k + 4]) * np.log1p(t**2 / out[:, k + 3]))
+        if weights is None:
+            self.freedom = out[:, k + 3]
         return ScreenFit(out[:, :k], out[:, k], loglik, loglik_base, z, code, n, n.copy()), out[:, k + 3]
 
     def _bases(self, weights) -> Iterator[tuple[np.ndarray, LinearBase]]:

@@ -108,6 +108,8 @@ def normal_deviate(chi2, df) -> np.ndarray:
     far = x > 300.0
     with np.errstate(divide="ignore"):
         log_p = np.log(chdtrc(2.0 * a, 2.0 * np.where(far, 0.0, x)))
+    if not far.any():
+        return np.maximum(-ndtri_exp(log_p - np.log(2.0)), 0.0)
     y = np.where(far, x, 1.0)
     series, term = np.ones(y.shape), np.ones(y.shape)
     for i in range(1, 8):  # ends by itself for an even df
