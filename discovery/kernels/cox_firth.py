@@ -79,7 +79,7 @@ def add_firth_cox(sets, products, wk, nt, efron):
     for j in range(lanes):
         if nt.status[j] == RUNNING and nt.new_loglik[j] > -np.inf:
             nt.new_loglik[j] += 0.5 * inverse_and_log_determinant(
-                nt.new_info, j, k, nt.live, nt.low, nt.vector, wk.inverse
+                nt.new_info, j, k, nt.live, nt.low, wk.inverse
             )
         else:
             for t in range(wk.inverse.shape[0]):

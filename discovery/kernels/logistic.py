@@ -11,7 +11,8 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
-from .logistic_fits import LogisticData, fit_one_logistic, profile_all_penalised, screen_all_penalised
+from .logistic_fits import LogisticData, fit_one_logistic
+from .logistic_penalised import profile_all_penalised, screen_all_penalised
 from .logistic_screen import profile_all_logistic, screen_all_logistic, tiles_of
 from .one_fit import in_callers_units
 from .scales import feature_scales
@@ -82,11 +83,9 @@ class LogisticPlan:
         within 1e-4.
         """
         weights = as_weights(weights, self.data.event.size)
-        if firth:
-            found = screen_all_penalised(self.data, weights, bool(draw))
-        else:
-            used = np.flatnonzero(weights > 0)
-            found = screen_all_logistic(self.data, *self.tiles, used, weights, bool(draw))
+        used = np.flatnonzero(weights > 0)
+        screen_all = screen_all_penalised if firth else screen_all_logistic
+        found = screen_all(self.data, *self.tiles, used, weights, bool(draw))
         coef, se, loglik, loglik_base, code, n, events = found
         z = signed_root(coef[:, -1], loglik, loglik_base)
         return ScreenFit(coef, se, loglik, loglik_base, z, code, n, events)
@@ -103,10 +102,9 @@ class LogisticPlan:
         codes = as_codes(fit, self.data.spread)
         target = quantile_root(conf_level)
         coef = np.ascontiguousarray(fit.coef, dtype=np.float64)
-        if firth:
-            return profile_all_penalised(self.data, weights, coef, codes, target)
         used = np.flatnonzero(weights > 0)
-        return profile_all_logistic(self.data, *self.tiles, used, weights, coef, codes, target)
+        profile_all = profile_all_penalised if firth else profile_all_logistic
+        return profile_all(self.data, *self.tiles, used, weights, coef, codes, target)
 
 
 def screen_logistic(y, base, features, *, weights=None, observed=None, firth: bool = False) -> ScreenFit:

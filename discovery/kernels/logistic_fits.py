@@ -8,28 +8,20 @@ import numpy as np
 
 from .columns import (
     base_products,
-    fill_base,
     fill_lanes,
-    judge_lanes,
-    log_scales,
     quadratic_form,
-    start_lanes,
 )
 from .compiled import compiled, inlined
 from .logistic_pass import log_up_to_two
 from .newton import (
-    LANES,
     RUNNING,
     advance,
     find_live,
     inverse_and_log_determinant,
     new_newton,
     restart,
-    resume,
-    standard_error,
 )
-from .profile import begin_search, free_now, new_search, search_on
-from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
+from .screen_fit import NOTHING_TO_FIT, SEPARATED
 from .tiles import exp_of_negative
 
 
@@ -184,7 +176,7 @@ def maximise_logistic(products, wk, nt, free, firth):
             for j in range(lanes):
                 if nt.status[j] == RUNNING and nt.new_loglik[j] > -np.inf:
                     nt.new_loglik[j] += 0.5 * inverse_and_log_determinant(
-                        nt.new_info, j, k, nt.live, nt.low, nt.vector, wk.inverse
+                        nt.new_info, j, k, nt.live, nt.low, wk.inverse
                     )
                 else:
                     for t in range(wk.inverse.shape[0]):
@@ -203,19 +195,6 @@ def maximise_logistic(products, wk, nt, free, firth):
 
 
 @compiled
-def fill_block_logistic(data, rows, weights, wk, nt, first, n, events):
-    """Fill lanes with the features from `first` on and set their codes; how many there were."""
-    count = fill_lanes(
-        rows, data.features, data.observed, weights, data.centre, data.spread, first, wk.x, wk.w
-    )
-    judge_lanes(rows, data.event, data.features, first, count, wk.w, data.spread, n, events, nt.status)
-    for j in range(count):
-        if events[j] == 0 or events[j] == n[j]:
-            nt.status[j] = NOTHING_TO_FIT
-    return count
-
-
-@compiled
 def to_callers_units(beta, j, data, at, coef):
     """Undo the scaling of lane `j`: intercept first, base columns, the feature last."""
     k = coef.size
@@ -224,102 +203,6 @@ def to_callers_units(beta, j, data, at, coef):
     for a in range(k - 2):
         coef[1 + a] = beta[1 + a, j] / data.base_spread[a] if data.base_spread[a] > 0.0 else 0.0
         coef[0] -= coef[1 + a] * data.base_centre[a]
-
-
-@compiled
-def begin_at(data, nt, which, coef):
-    """Start each lane at the coefficients of its feature, given in the caller's units; without them at 0."""
-    k = nt.beta.shape[0]
-    nt.beta[:] = 0.0
-    for j in range(which.size):
-        own = coef[which[j]]
-        if np.isnan(own[k - 1]):
-            continue
-        nt.beta[0, j] = own[0] + own[k - 1] * data.centre[which[j]]
-        nt.beta[k - 1, j] = own[k - 1] * data.spread[which[j]]
-        for a in range(k - 2):
-            nt.beta[0, j] += own[1 + a] * data.base_centre[a]
-            nt.beta[1 + a, j] = own[1 + a] * data.base_spread[a]
-
-
-@compiled
-def screen_all_penalised(data, weights, draw):
-    """The whole screen with Firth's penalty; see `LogisticPlan.screen`.
-
-    The first block fits intercept and base columns alone, where the others start. The model without the
-    feature has the penalty of the whole design, so each lane has its own.
-    """
-    p, q = data.features.shape[1], data.base.shape[1] + 1
-    k, lanes = q + 1, max(1, min(LANES, p))
-    coef, se = np.full((p, k), np.nan), np.full(p, np.nan)
-    loglik, loglik_base = np.full(p, np.nan), np.full(p, np.nan)
-    code = np.full(p, NOTHING_TO_FIT, dtype=np.int8)
-    n, events = np.zeros(p, np.int64), np.zeros(p, np.int64)
-    rows = np.flatnonzero(weights > 0.0)
-    products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
-    wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True, draw)
-    base_beta, lane_base = np.zeros(q), np.empty(lanes)
-    given = np.empty(lanes, np.int8)
-    lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
-    for block in range(-1, (p + lanes - 1) // lanes):
-        first, count = block * lanes, 0
-        if block < 0:
-            fill_base(rows, weights, wk, nt)
-        else:
-            count = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
-        given[:] = nt.status
-        lane_base[:] = np.nan
-        for free in range(q, k if block < 0 else k + 1):
-            start_lanes(nt, base_beta)
-            resume(nt, given)
-            maximise_logistic(products, wk, nt, free, True)
-            for j in range(lanes):
-                if free == q and given[j] == RUNNING and nt.status[j] == OK:
-                    lane_base[j] = nt.loglik[j]
-        if block < 0 and nt.status[0] == OK:
-            base_beta[:] = nt.beta[:q, 0]
-        for j in range(count):
-            at = first + j
-            n[at], events[at], code[at] = lane_n[j], lane_events[j], nt.status[j]
-            if nt.status[j] == OK and np.isnan(lane_base[j]):
-                code[at] = NOT_CONVERGED
-            if code[at] != OK:
-                continue
-            se[at] = standard_error(nt, j) / data.spread[at]
-            scale = log_scales(nt.live, j, 1, data.base_spread, data.spread[at])
-            loglik[at], loglik_base[at] = nt.loglik[j] + scale, lane_base[j] + scale
-            to_callers_units(nt.beta, j, data, at, coef[at])
-    return coef, se, loglik, loglik_base, code, n, events
-
-
-@compiled
-def profile_all_penalised(data, weights, coef, codes, target):
-    """Bounds (p,), (p,) of every feature whose code is 0, with Firth's penalty."""
-    p, q = data.features.shape[1], data.base.shape[1] + 1
-    k, lanes = q + 1, max(1, min(LANES, p))
-    low, high = np.full(p, np.nan), np.full(p, np.nan)
-    rows = np.flatnonzero(weights > 0.0)
-    products = base_products(rows, data.base, data.base_centre, data.base_spread, True)
-    wk, nt = new_logistic_work(rows, data.event, k, lanes), new_newton(k, lanes, True)
-    sr = new_search(k, lanes)
-    given = np.empty(lanes, np.int8)
-    lane_n, lane_events = np.zeros(lanes, np.int64), np.zeros(lanes, np.int64)
-    for first in range(0, p, lanes):
-        count = fill_block_logistic(data, rows, weights, wk, nt, first, lane_n, lane_events)
-        for j in range(lanes):
-            given[j] = nt.status[j]
-            if j < count and codes[first + j] != OK:
-                given[j] = codes[first + j]
-        begin_at(data, nt, np.arange(first, first + count), coef)
-        begin_search(sr, nt)
-        while True:
-            resume(nt, given)
-            maximise_logistic(products, wk, nt, free_now(sr, k), True)
-            if not search_on(sr, nt, given, True, target):
-                break
-        for j in range(count):
-            low[first + j], high[first + j] = sr.bound[:, j] / data.spread[first + j]
-    return low, high
 
 
 @compiled

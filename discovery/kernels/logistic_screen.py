@@ -8,7 +8,7 @@ import numpy as np
 
 from .columns import start_lanes
 from .compiled import compiled
-from .logistic_fits import begin_at, to_callers_units
+from .logistic_fits import to_callers_units
 from .logistic_pass import CERTAIN, new_tile, turned_rows
 from .logistic_tile import (
     FRESH,
@@ -39,6 +39,19 @@ class Found(NamedTuple):
     code: np.ndarray
     n: np.ndarray
     events: np.ndarray
+
+
+@compiled
+def new_found(p, k):
+    return Found(
+        np.full((p, k), np.nan),
+        np.full(p, np.nan),
+        np.full(p, np.nan),
+        np.full(p, np.nan),
+        np.full(p, NOTHING_TO_FIT, dtype=np.int8),
+        np.zeros(p, np.int64),
+        np.zeros(p, np.int64),
+    )
 
 
 def tiles_of(complete: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -164,15 +177,7 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
     place, since each call compiles it anew.
     """
     p, k = data.features.shape[1], data.base.shape[1] + 2
-    found = Found(
-        np.full((p, k), np.nan),
-        np.full(p, np.nan),
-        np.full(p, np.nan),
-        np.full(p, np.nan),
-        np.full(p, NOTHING_TO_FIT, dtype=np.int8),
-        np.zeros(p, np.int64),
-        np.zeros(p, np.int64),
-    )
+    found = new_found(p, k)
     rows = turned_rows(used, data.event, data.base, data.base_centre, data.base_spread, weights)
     tile, other, base = new_tile(rows), new_tile(rows), new_shared_base(rows, k - 1)
     base.beta[0] = log_odds(rows)
@@ -242,6 +247,22 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
         given[:] = nt.status
         turn = COMPLETE if complete[which[0]] and base.loglik[0] > -np.inf else OWN_BASES
     return found
+
+
+@compiled
+def begin_at(data, nt, which, coef):
+    """Start each lane at the coefficients of its feature, given in the caller's units; without them at 0."""
+    k = nt.beta.shape[0]
+    nt.beta[:] = 0.0
+    for j in range(which.size):
+        own = coef[which[j]]
+        if np.isnan(own[k - 1]):
+            continue
+        nt.beta[0, j] = own[0] + own[k - 1] * data.centre[which[j]]
+        nt.beta[k - 1, j] = own[k - 1] * data.spread[which[j]]
+        for a in range(k - 2):
+            nt.beta[0, j] += own[1 + a] * data.base_centre[a]
+            nt.beta[1 + a, j] = own[1 + a] * data.base_spread[a]
 
 
 @compiled

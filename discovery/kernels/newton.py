@@ -166,7 +166,7 @@ def solve_backward(low, k, vector):
 
 
 @compiled
-def inverse_and_log_determinant(info, j, k, live, low, vector, inverse):
+def inverse_and_log_determinant(info, j, k, live, low, inverse):
     """Packed inverse of lane `j` into `inverse[:, j]`; columns without a pivot are left out."""
     factor(info, j, k, live, EXHAUSTED_PIVOT, low)
     log_determinant = 0.0
@@ -175,12 +175,19 @@ def inverse_and_log_determinant(info, j, k, live, low, vector, inverse):
             log_determinant += 2.0 * np.log(low[a, a])
         elif live[a, j] == 1:
             log_determinant = -np.inf
-    for b in range(k):
-        for a in range(k):
-            vector[a] = 1.0 if a == b and low[b, b] > 0.0 else 0.0
-        solve(low, k, vector)
-        for a in range(b, k):
-            inverse[a * (a + 1) // 2 + b, j] = vector[a]
+    for b in range(k - 1, -1, -1):  # the factor's inverse in its place
+        low[b, b] = 1.0 / low[b, b] if low[b, b] > 0.0 else 0.0
+        for a in range(k - 1, b, -1):
+            total = 0.0
+            for c in range(b + 1, a + 1):
+                total += low[a, c] * low[c, b]
+            low[a, b] = -total * low[b, b]
+    for a in range(k):
+        for b in range(a + 1):
+            total = 0.0
+            for c in range(a, k):
+                total += low[c, a] * low[c, b]
+            inverse[a * (a + 1) // 2 + b, j] = total
     return log_determinant
 
 
