@@ -121,7 +121,7 @@ def draw_biplot(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
     ax.spines["left"].set_position(("data", -reach))
     ax.set_xlabel(f"{table['x_axis'].iloc[0]} (patients: SD)")
     ax.text(-reach, 1.03 * reach, f"{table['y_axis'].iloc[0]} (patients: SD)", ha="center", va="bottom")
-    if names != [""]:
+    if any(names):
         ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=len(names))
     return ax
 

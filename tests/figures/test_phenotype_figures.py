@@ -76,6 +76,12 @@ def test_a_biplot_names_every_arrow_once_inside_the_picture_and_no_two_names_lie
     assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])
 
 
+def test_a_biplot_without_patients_has_arrows_and_no_legend():
+    ax = draw_biplot(BIPLOT[BIPLOT["part"] == "feature"], new_axes())  # as it is where counts are masked
+    assert ax.get_legend() is None
+    assert "Mean pressure" in words(ax)
+
+
 def test_arrows_end_at_the_correlation_on_the_circle_of_one():
     ax = draw_biplot(BIPLOT, new_axes())
     circle = np.hypot(*ax.lines[2].get_xydata().T)
