@@ -85,7 +85,8 @@ def draw_study_figures(
         tasks.append((_shape_components, tables["shape_components"], folder))
     if len(tables.get("missing", ())) and (tables["missing"]["n_missing"] > 0).any():
         tasks.append((missing_maps, tables["missing"], settings, folder))
-    tasks.append((pattern_figures, _named_like(tables, "missing_patterns"), labels, folder))
+    named = {**settings.column_names, **labels}
+    tasks.append((pattern_figures, _named_like(tables, "missing_patterns"), named, folder))
     if len(tables.get("correlations", ())):
         tasks.append((_correlations, tables["correlations"], markers, settings, folder))
     tasks.append((phenotype_figures, _named_like(tables, "phenotype"), settings, folder))

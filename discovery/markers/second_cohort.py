@@ -227,21 +227,23 @@ def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:
         for feature in findings.features
         if feature.name in study.features.columns
     ]
-    covariates = adjusted_for(study)
+    covariates, called = adjusted_for(study), study.settings.patients
     for term in {t.name: t for outcome in findings.outcomes for t in outcome.terms}.values():
-        column = covariates[term.covariate]
+        column, label = covariates[term.covariate], called.labels.get(term.covariate, term.covariate)
         if not term.level:
-            scale = _scale(findings, term.covariate, term.mean, term.sd)
+            scale = _scale(findings, term.covariate, label, term.mean, term.sd)
             rows.append(_shift_row(scale, column, study) | {"role": "covariate"})
         elif term.share is not None and 1e-9 < term.share < 1 - 1e-9:
             has = (as_levels(column) == term.level).astype(float).where(column.notna())
-            scale = _scale(findings, term.name, term.share, float(np.sqrt(term.share * (1 - term.share))))
+            label += f"={called.levels.get(term.covariate, {}).get(term.level, term.level)}"
+            sd = float(np.sqrt(term.share * (1 - term.share)))
+            scale = _scale(findings, term.name, label, term.share, sd)
             rows.append(_shift_row(scale, has, study) | {"role": "level", "outside_share": np.nan})
     return pd.DataFrame(rows)
 
 
-def _scale(findings: FrozenFindings, name: str, mean: float, sd: float) -> FrozenFeature:
-    return FrozenFeature(name=name, low=None, high=None, mean=mean, sd=sd, n=findings.n_patients)
+def _scale(findings: FrozenFindings, name: str, label: str, mean: float, sd: float) -> FrozenFeature:
+    return FrozenFeature(name=name, label=label, low=None, high=None, mean=mean, sd=sd, n=findings.n_patients)
 
 
 def _shift_sentence(row) -> str:

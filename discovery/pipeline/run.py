@@ -338,16 +338,17 @@ def write_results(
     from discovery.report.headline import headline
     from discovery.report.html import write_report
     from discovery.report.manifest import write_manifest
+    from discovery.report.shown_names import with_names
 
     for name in RESULT_FILES:
         if len(tables.get(name, ())):
             folder.table(f"{name}.csv", tables[name])
-    write_baseline_files(tables["baseline"], settings, folder.path)
-    tables = {**tables, "markers": with_shown_effects(tables["markers"])}
+    tables, shown = with_names({**tables, "markers": with_shown_effects(tables["markers"])}, settings)
+    write_baseline_files(tables["baseline"], shown, folder.path)
     progress.stage("drawing figures")
-    figures = draw_study_figures(tables, settings, folder.path / "figures", workers=started["workers"])
+    figures = draw_study_figures(tables, shown, folder.path / "figures", workers=started["workers"])
     progress.stage("writing the report")
-    write_report(tables, settings, figures, folder.path)
+    write_report(tables, shown, figures, folder.path)
     asked = study.settings.model_dump(mode="json")
     took = {"seconds": round(time.monotonic() - began, 1)}
     write_manifest(settings, asked, folder.path, run=started | took)

@@ -76,6 +76,8 @@ def run_settings(
         permutations=analysis.permutations,
         imputations=imputations_made(tables),
         imputed_covariates=covariates_imputed(tables),
+        column_names=settings.patients.labels,
+        level_names=settings.patients.levels,
         top=largest(tables["markers"]["top_k"]),
         top_families=largest(tables["markers"]["family_top_k"]),
         leading=LEADING,

@@ -47,7 +47,7 @@ def baseline_view(table: pd.DataFrame) -> Table:
             )
         else:
             for level in levels:
-                title = name if kind == "binary" else f"{name}: {level}"
+                title = name if kind == "binary" and level == "1" else f"{name}: {level}"
                 rows.append([title] + [_count(cells.get((level, g))) for g in groups])
         gone = {str(r["group"]): r["missing"] for r in block.to_dict("records")}
         if any(not words.missing(value) and value > 0 for value in gone.values()):

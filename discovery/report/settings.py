@@ -111,6 +111,8 @@ class RunSettings:
     permutations: int = 10_000
     imputations: int = 0
     imputed_covariates: tuple[str, ...] = ()  # those with gaps that were filled
+    column_names: Mapping[str, str] = field(default_factory=dict)  # column -> what the study calls it
+    level_names: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # column -> code -> the same
     top: int = 10
     top_families: int = 3
     leading: int = 3

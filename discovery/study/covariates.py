@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from discovery.problems import named
 from discovery.study.numbers import varies
 from discovery.study.settings import Patients
 from discovery.study.source import Source, first_places
 
 MOST_LEVELS = 30
+MOST_NAMED = 10
 FEWEST_DISTINCT_FOR_NUMBER = 3
 MOST_DISTINCT_FOR_CODE = 6
 
@@ -185,6 +187,25 @@ def read_site(source: Source, settings: Patients, kept: np.ndarray, index: pd.In
         )
         source.findings.error("no site", source.file, wanted, found=counts.index[0], column=column)
     return as_category(labels, index, "site")
+
+
+def check_names(settings: Patients, source: Source) -> None:
+    """Every column of `labels` and `levels` is there; a code that no patient has is warned of, where another
+    has no name."""
+    for column in settings.labels:
+        source.require(column, "labels under [patients]")
+    for column, names in settings.levels.items():
+        if not source.require(column, "levels under [patients]"):
+            continue
+        several = column == settings.etiology
+        labels = source.labels(column)
+        cells = {part.strip() for cell in labels for part in (cell.split(";") if several else [cell])}
+        unnamed = sorted(cells - names.keys() - {""})
+        for code in names if unnamed else ():
+            if code not in cells:
+                wanted = f"no patient has this code; without a name {'are' if len(unnamed) > 1 else 'is'} "
+                wanted += ", ".join(map(named, unnamed[:MOST_NAMED]))
+                source.findings.warn("name without code", source.file, wanted, found=code, column=column)
 
 
 def read_etiology(source: Source, settings: Patients, kept: np.ndarray, index: pd.Index) -> pd.Series | None:

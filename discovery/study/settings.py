@@ -75,7 +75,8 @@ class Patients(Section):
     `adjust_more` names further covariates that the sensitivity analyses add to `adjust_for`. `missing` lists
     codes that mean "not known" in this table beside the empty cell. `categorical`
     lists columns that hold labels although they look like numbers. `measured_at` is the column with
-    the time at which the features were measured, on the clock of the outcomes.
+    the time at which the features were measured, on the clock of the outcomes. `labels` says what columns
+    are called, `levels` what the codes in a column are, in all that people read.
     """
 
     file: Text
@@ -87,6 +88,17 @@ class Patients(Section):
     categorical: tuple[Text, ...] = ()
     missing: Codes = ()
     measured_at: Text | None = None
+    labels: dict[Text, Text] = {}
+    levels: dict[Text, dict[Text, Text]] = {}
+
+    @field_validator("levels")
+    @classmethod
+    def names_differ(cls, levels: dict[str, dict[str, str]]) -> dict[str, dict[str, str]]:
+        for column, names in levels.items():
+            twice = next((name for name in names.values() if list(names.values()).count(name) > 1), None)
+            if twice is not None:
+                raise ValueError(f"two codes of {column} are called {twice!r}; each needs its own name")
+        return levels
 
 
 class Features(Section):

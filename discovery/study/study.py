@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.problems import InputError, Problem
-from discovery.study.covariates import as_category, read_covariates, read_etiology, read_site
+from discovery.study.covariates import as_category, check_names, read_covariates, read_etiology, read_site
 from discovery.study.eligibility import Rule, eligible
 from discovery.study.features import (
     Exclusions,
@@ -183,6 +183,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
     features = pd.DataFrame(index=index, dtype=np.float64)
     names = Names()
     limits = None
+    check_names(settings.patients, patients)
     if measured is not None and settings.features is not None and id_column is not None:
         own_table = measured.table is not patients.table
         chosen = choose_features(measured, settings, id_column, excluded, own_table=own_table)
@@ -221,7 +222,7 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         site=site,
         etiology=etiology,
         features=features,
-        labels=names.labels,
+        labels={**settings.patients.labels, **names.labels},
         units=names.units,
         families=names.families,
         outcomes=tuple(outcomes),

@@ -75,6 +75,8 @@ WANTED = {
     "patients.categorical": COLUMNS,
     "patients.missing": CODES,
     "patients.measured_at": A_COLUMN,
+    "patients.labels": 'column = "what it is called" is wanted, such as { age_years = "Age" }',
+    "patients.levels": 'column = { code = "what it is called" } is wanted, such as { sex = { f = "women" } }',
     "eligibility.column": A_COLUMN,
     "eligibility.comparison": RULE,
     "eligibility.value": "a number, text in quotes, or a list of them is wanted",

@@ -16,6 +16,28 @@ site = "site"
 etiology = "etiology"
 adjust_for = ["age_years", "sex", "body_surface_area_m2", "heart_rate_bpm"]
 
+[patients.labels]
+age_years = "Age (years)"
+sex = "Sex"
+body_surface_area_m2 = "Body surface area (m²)"
+heart_rate_bpm = "Heart rate (beats/min)"
+
+[patients.levels.etiology]
+no_rv_disease = "No RV disease"
+pre_capillary_ph = "Pre-capillary pulmonary hypertension"
+left_heart_disease = "Left-heart disease"
+thromboembolic_disease = "Thromboembolic disease"
+rv_infarction = "Right-ventricular infarction"
+restrictive_disease = "Infiltrative or restrictive disease"
+volume_overload = "Volume overload"
+chronic_lung_disease = "Chronic lung disease"
+
+[patients.levels.site]
+alder = "Alder"
+birch = "Birch"
+cedar = "Cedar"
+fir = "Fir"
+
 [recordings]
 folder = "recordings"
 channels = {{ rv = "RVP", pa = "PAP", cvp = "CVP", ecg = "ECG", svo2 = "SvO2" }}
