@@ -1,7 +1,7 @@
 """Missing feature values drawn from what is known of the patient: covariates, outcome, related features.
 
-The outcome belongs to the imputation model, for survival as the event indicators and the Nelson-Aalen
-cumulative hazard (White & Royston, Stat Med 2009;28:1982-1998): without it effects shrink to nothing.
+The outcome belongs to the imputation model, for survival as the event indicators and the cumulative hazard
+(White & Royston, Stat Med 2009;28:1982-1998): without it effects shrink to nothing.
 """
 
 from __future__ import annotations

@@ -8,19 +8,24 @@ import numpy as np
 
 from discovery.association.design import Design
 from discovery.association.episodes import terminal_design
+from discovery.association.kinds import LEAST_EVENTS
 from discovery.problems import InputError
 
 
 def outcome_columns(design: Design) -> np.ndarray:
     """The outcome as predictors (n, k), each of spread 1.
 
-    Survival: for every cause its indicator and its Nelson-Aalen cumulative hazard over the time watched,
-    within strata. A class outcome: an indicator for each class but the first. Counts and episodes: the
+    Survival: for every cause its indicator and the cumulative hazard that the base model gives the patient
+    over the time watched, within strata; without covariates, or with too few events for them, that is
+    Nelson's and Aalen's. A class outcome: an indicator for each class but the first. Counts and episodes: the
     logarithm of how many there were for one that the base model expects over the time watched, one added to
     both; for a terminal event its indicator and hazard too. Numbers: themselves.
 
     A covariate acts on the logarithm of a rate. Imputed from the numbers themselves, values of patients with
-    many events came out up to 11 SD from the mean, and effects 8 to 13 % small.
+    many events came out up to 11 SD from the mean, and effects 8 to 13 % small. What a Cox model says of a
+    covariate's value is, to the first order, its effect times the event less the patient's own cumulative
+    hazard (White & Royston, Stat Med 2009;28:1982-1998, take that of all for it): imputed by the hazard of
+    all, an effect of .50 with three in ten values missing came out .45 to .46, by the patient's own .48.
     """
     if design.status is not None:
         columns = _events_and_hazards(design)
@@ -46,8 +51,24 @@ def _events_and_hazards(design: Design) -> list[np.ndarray]:
     columns = []
     for cause in design.causes or (1,):
         happened = design.status == cause
-        columns += [happened.astype(float), _hazard_lived(design.time, happened, design.entry, stratum)]
+        rate = _rate_ratios(design, cause)
+        columns += [happened.astype(float), _hazard_lived(design.time, happened, design.entry, stratum, rate)]
     return columns
+
+
+def _rate_ratios(design: Design, cause: int) -> np.ndarray:
+    """What the base model multiplies each patient's hazard of `cause` with (n,); 1 where it has no fit."""
+    from discovery.association.null_model import fit_null
+
+    alone = design.take_features(np.empty(0, dtype=int)).for_cause(cause)
+    assert alone.event is not None
+    if not design.base.shape[1] or alone.event.sum() < LEAST_EVENTS:
+        return np.ones(design.n)
+    try:
+        predictor = fit_null(alone).predictor
+    except InputError:
+        return np.ones(design.n)
+    return np.exp(predictor - predictor.max())
 
 
 def _expected_number(design: Design) -> np.ndarray:
@@ -64,18 +85,25 @@ def _expected_number(design: Design) -> np.ndarray:
     return np.ones(design.n) if design.exposure is None else design.exposure
 
 
-def _hazard_lived(time, happened, entry, stratum) -> np.ndarray:
-    """Nelson-Aalen cumulative hazard of each patient's stratum from entry to the end of follow-up (n,)."""
+def _hazard_lived(time, happened, entry, stratum, rate) -> np.ndarray:
+    """Cumulative hazard of each patient from entry to the end of follow-up (n,): that of the stratum for one
+    of rate 1 (Breslow; Nelson and Aalen if all are), times the patient's own `rate` (n,)."""
     lived = np.zeros(len(time))
     for code in np.unique(stratum):
         here = stratum == code
-        own, start = np.sort(time[here]), None if entry is None else np.sort(entry[here])
         moments, deaths = np.unique(time[here & happened], return_counts=True)
-        at_risk = own.size - np.searchsorted(own, moments, side="left")
-        if start is not None:  # entry < t <= time
-            at_risk -= start.size - np.searchsorted(start, moments, side="left")
+        at_risk = _total_from(time[here], rate[here], moments)
+        if entry is not None:  # entry < t <= time
+            at_risk = at_risk - _total_from(entry[here], rate[here], moments)
         steps = np.concatenate([[0.0], np.cumsum(deaths / at_risk)])
         lived[here] = steps[np.searchsorted(moments, time[here], side="right")]
         if entry is not None:
             lived[here] -= steps[np.searchsorted(moments, entry[here], side="right")]
-    return lived
+    return rate * lived
+
+
+def _total_from(times, rate, moments) -> np.ndarray:
+    """Sum of the rates of those whose time is not before each of the moments (sorted)."""
+    order = np.argsort(times, kind="stable")
+    left = np.append(np.cumsum(rate[order][::-1])[::-1], 0.0)
+    return left[np.searchsorted(times[order], moments, side="left")]

@@ -11,7 +11,10 @@ def imputed_text(s: RunSettings) -> str:
     kinds = {o.kind for o in s.outcomes}
     how = []
     if "survival" in kinds:
-        how.append("for survival the indicator of each event and its Nelson-Aalen cumulative hazard")
+        how.append(
+            "for survival the indicator of each event and its cumulative hazard over the time watched, by "
+            "the base model's Cox regression (Nelson-Aalen below ten events or without covariates)"
+        )
     if kinds & {"count", "recurrent"}:
         what = [word for kind, word in (("count", "counts"), ("recurrent", "episodes")) if kind in kinds]
         how.append(f"for {listed(what)} their number and the one that the base model expects")

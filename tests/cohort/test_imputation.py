@@ -223,6 +223,7 @@ def test_outcome_as_predictor_is_event_and_cumulative_hazard():
         time=np.array([1.0, 2.0, 3.0, 4.0]), status=np.array([1.0, 0.0, 1.0, 0.0]),
     )  # fmt: skip
     features = pd.DataFrame({"f": [1.0, 2.0, 3.0, 5.0]}, index=index)
+    # two events are too few for the covariate
     design = build_design(outcome, pd.DataFrame({"z": [0.0, 1.0, 0.0, 2.0]}, index=index), features)
     got = outcome_columns(design)
     for column, wanted in zip(got.T, ([1, 0, 1, 0], [0.25, 0.25, 0.75, 0.75])):
@@ -243,15 +244,37 @@ def test_cumulative_hazard_with_delayed_entry_and_ties_is_that_of_the_survival_w
         name="o", label="o", kind="survival", patient_id=ids, time=time, status=status, entry=entry
     )
     design = build_design(
-        outcome,
-        pd.DataFrame({"z": rng.normal(size=n)}, index=index),
-        pd.DataFrame({"f": rng.normal(size=n)}, index=index),
+        outcome, pd.DataFrame(index=index), pd.DataFrame({"f": rng.normal(size=n)}, index=index)
     )
     curve = nelson_aalen(time, status, entry=entry)
     wanted = curve.at(time) - curve.at(entry)
     np.testing.assert_allclose(
         outcome_columns(design)[:, 1], (wanted - wanted.mean()) / wanted.std(), atol=1e-12
     )
+
+
+def test_with_covariates_the_cumulative_hazard_is_the_patients_own():
+    # reference: Breslow's sums, event by event, with the coefficient of statsmodels' stratified Cox model
+    rng = np.random.default_rng(5)
+    n = 150
+    site, z = rng.integers(0, 2, n), rng.normal(size=n)
+    entry = rng.uniform(0, 0.5, n)
+    time = entry + rng.exponential(size=n) * np.exp(-0.7 * z - 0.5 * site)
+    status = (rng.random(n) < 0.7).astype(float)
+    ids = np.array([f"p{i:03d}" for i in range(n)])
+    index = pd.Index(ids, name="patient_id")
+    outcome = Outcome(
+        name="o", label="o", kind="survival", patient_id=ids, time=time, status=status, entry=entry
+    )
+    sites = pd.Series(np.array(["A", "B"])[site], index=index, dtype=object)
+    features = pd.DataFrame({"f": rng.normal(size=n)}, index=index)
+    got = outcome_columns(build_design(outcome, pd.DataFrame({"z": z}, index=index), features, site=sites))
+    cox = sm.PHReg(time, z[:, None], status=status, entry=entry, strata=site).fit()
+    rate, wanted = np.exp(cox.params[0] * z), np.zeros(n)
+    for i in np.flatnonzero(status):
+        at_risk = (entry < time[i]) & (time[i] <= time) & (site == site[i])
+        wanted[at_risk] += rate[at_risk] / rate[at_risk].sum()
+    np.testing.assert_allclose(got[:, 1], (wanted - wanted.mean()) / wanted.std(), atol=1e-5)
 
 
 def test_a_count_as_predictor_is_its_number_and_what_the_covariates_expect():
