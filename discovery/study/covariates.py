@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from discovery.problems import named
-from discovery.study.numbers import varies
+from discovery.study.numbers import varies, written_otherwise
 from discovery.study.settings import Patients
-from discovery.study.source import Source, first_places
+from discovery.study.source import Source, doubt_writing, first_places
 
 MOST_LEVELS = 30
 MOST_NAMED = 10
@@ -95,8 +95,13 @@ def read_covariate(
     counts = pd.Series([label for label in labels if label], dtype=object).value_counts()
     if len(counts) > MOST_LEVELS or (len(counts) > 5 and 2 * len(counts) > len(labels)):
         wanted = f"a number, or at most {MOST_LEVELS} different labels, is wanted; here are {len(counts)}"
-        source.findings.error("too many labels", source.file, wanted, found=counts.index[0], column=column)
+        place = written_otherwise(cells)
+        found, row = (counts.index[0], None) if place is None else (cells[place[0]], source.row(place[0]))
+        wanted += "" if place is None else f" ({place[1]})"
+        source.findings.error("too many labels", source.file, wanted, found=found, row=row, column=column)
         return None
+    if not categorical:
+        doubt_writing(source, column, f"{len(counts)} labels; name it in categorical if it holds labels")
     single = sorted(counts.index[counts == 1])
     if single and len(counts) > 1:
         wanted = "a single patient has this label; the model spends a coefficient on it"

@@ -15,7 +15,7 @@ from discovery.study.leaks import REPEATS_ABOVE, SUSPECT_ABOVE, equal_features, 
 from discovery.study.numbers import varies
 from discovery.study.outcomes import Outcome, outcome_columns
 from discovery.study.settings import Features, StudyFile
-from discovery.study.source import Source, missing_codes
+from discovery.study.source import Source, doubt_writing, missing_codes
 from discovery.study.tables import Table, holds_row_numbers
 from discovery.study.vocabulary import nearest_column
 
@@ -126,7 +126,7 @@ def choose_features(
             features.append(column)
         else:
             excluded.add(column, "text, not numbers")
-            if chosen.columns:
+            if not doubt_writing(source, column, "it is not used as a feature") and chosen.columns:
                 wanted = (
                     "this column matches a pattern of columns, but holds text; it is not used as a feature"
                 )

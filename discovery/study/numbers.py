@@ -21,6 +21,8 @@ MISSING_CODES = frozenset(
 MISSING_NUMBERS = frozenset({"na", "nan", "<na>", "n/a", "#n/a"})
 # Of the codes, the ones that cannot be meant as a label.
 NEVER_LABELS = MISSING_CODES - frozenset({"unknown", "none", "missing", "nil", "-"})
+A_NUMBER, A_DATE = "a number is wanted", "a number is wanted, this looks like a date"
+MOSTLY = 0.8
 SENTINELS = (-9, -99, -999, -9999, -99999, 999, 9999, 99999)
 
 LARGEST = 1e100  # beyond it squares overflow; no measurement is so large
@@ -142,6 +144,19 @@ def varies(values: np.ndarray) -> bool:
     return bool(spread > SMALLEST_SPREAD * np.abs(known).max() and spread > 1 / LARGEST)
 
 
+def written_otherwise(cells: Sequence[str]) -> tuple[int, str] | None:
+    """The first of the `cells` that is a number but for how it is written, and how to mend it.
+
+    None unless four fifths of the filled ones are; dates are no numbers. The first thousand cells tell.
+    """
+    hints = [number_hint(cell) if cell.strip() else "" for cell in cells[:1000]]
+    known = [hint for hint in hints if hint]
+    such = [hint for hint in known if hint not in (A_NUMBER, A_DATE)]
+    if not such or len(such) < MOSTLY * len(known):
+        return None
+    return hints.index(such[0]), such[0]
+
+
 def number_hint(cell: str) -> str:
     """How to mend a cell that is no number."""
     cell = cell.strip()
@@ -150,17 +165,19 @@ def number_hint(cell: str) -> str:
             "a number is wanted; if the value lies beyond a limit of the device, name the column in "
             "beyond_limit under [features]"
         )
+    if re.fullmatch(r"[+-]?\d{1,3},\d{3}", cell):
+        return "a number without separators between thousands, and with a decimal point, is wanted"
     if re.fullmatch(r"[+-]?\d{1,3}([., '\u00a0\u202f]\d{3})+([.,]\d+)?", cell):
         return "a number without separators between thousands is wanted"
     if re.fullmatch(r"[+-]?\d+,\d+", cell):
         return "a number with a decimal point is wanted, or semicolons between the cells"
     if re.fullmatch(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}([ T].*)?", cell):
-        return "a number is wanted, this looks like a date"
+        return A_DATE
     if re.match(r"[+-]?\d[\d.,]*\s*[^\d\s.,]", cell):
         return "a number alone is wanted, without unit or remark"
-    if cell[:1] in {"−", "–", "—"}:
+    if re.match(r"[−–—]\s*\d", cell):
         return "a number is wanted; the sign must be a plain hyphen (-)"
-    return "a number is wanted"
+    return A_NUMBER
 
 
 def sentinel(values: np.ndarray) -> tuple[float, int] | None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from discovery.problems import shown
 from discovery.study.findings import Findings
-from discovery.study.numbers import NEVER_LABELS, Numbers, as_number
+from discovery.study.numbers import NEVER_LABELS, Numbers, as_number, written_otherwise
 from discovery.study.settings import Code, Codes
 from discovery.study.tables import Table, report_numbers
 from discovery.study.vocabulary import nearest_column
@@ -105,6 +105,18 @@ class Source:
                 )
             else:
                 alike[plain] = label
+
+
+def doubt_writing(source: Source, column: str, so: str) -> bool:
+    """Warn of a column of numbers that are written otherwise; `so` says what follows. Whether it is one."""
+    cells = source.labels(column)
+    found = written_otherwise(cells)
+    if found is not None:
+        position, hint = found
+        wanted = f"{hint}; the column is read as text: {so}"
+        at = {"found": cells[position], "row": source.row(position), "column": column}
+        source.findings.warn("numbers as text", source.file, wanted, **at)
+    return found is not None
 
 
 def first_places(cells: list[str]) -> dict[str, int]:

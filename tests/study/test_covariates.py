@@ -131,3 +131,41 @@ def test_etiologies(study):
     (study.folder / "patients.csv").unlink()
     study.patients["etiology"] = "PAH"
     assert "two etiologies or more are wanted to compare; nothing is compared" in study.doubts()[0]
+
+
+WRITTEN = [
+    ("{} mmHg", "a number alone is wanted, without unit or remark"),
+    ("{}%", "a number alone is wanted, without unit or remark"),
+    ("−{}", "a number is wanted; the sign must be a plain hyphen (-)"),
+]
+
+
+@pytest.mark.parametrize(("form", "hint"), WRITTEN)
+def test_numbers_that_are_written_as_text_are_not_left_out_in_silence(study, form, hint):
+    study.features["rv_a"] = [form.format(value) for value in study.features["rv_a"]]
+    [doubt] = study.doubts()
+    cell = study.features["rv_a"][0]
+    assert doubt == (
+        f"features.csv, row 2, column 'rv_a': found '{cell}'; {hint}; the column is read as text: "
+        "it is not used as a feature"
+    )
+
+
+@pytest.mark.parametrize(("form", "hint"), WRITTEN)
+def test_a_covariate_of_numbers_written_as_text_is_told_how_to_be_mended(study, form, hint):
+    study.patients["age_years"] = [form.format(value) for value in study.patients["age_years"]]
+    [said] = study.sentences()
+    cell = study.patients["age_years"][0]
+    assert said.startswith(
+        f"patients.csv, row 2, column 'age_years': found '{cell}'; a number, or at most 30"
+    )
+    assert said.endswith(f"({hint})")
+    (study.folder / "patients.csv").unlink()
+    study.patients["age_years"] = np.resize([form.format(60), form.format(70)], 40)
+    assert any(f"{hint}; the column is read as text: 2 labels" in doubt for doubt in study.doubts())
+
+
+def test_dates_and_labels_are_no_numbers_written_otherwise(study):
+    study.features["rv_a"] = np.resize(["2020-01-01", "2021-03-04"], 40)
+    study.features["rv_b"] = np.resize(["good", "poor", "1 of 3"], 40)
+    assert study.doubts() == []
