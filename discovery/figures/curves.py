@@ -41,7 +41,7 @@ def draw_curves(
     panels = split(upper, widths=(1.0,) * len(causes)) if len(causes) > 1 else [upper]
     tables = split(lower, widths=(1.0,) * len(causes)) if len(causes) > 1 else [lower]
     last = float(rows["time"].max()) or 1.0
-    highest = float(np.nanmax(curve[["estimate", "ci_high"]].to_numpy(float)))
+    highest = float(np.nanmax(curve[["estimate", "ci_high"]].to_numpy(float))) or 1.0
 
     for k, (panel, cause) in enumerate(zip(panels, causes)):
         for (colour, marker, dash), group in zip(_cycle(styles, len(groups)), groups):

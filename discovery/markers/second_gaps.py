@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, method_text
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import fit_copy, pool_fits
@@ -106,7 +107,9 @@ def fit_candidates(
             good[j] = True
     for name in ("estimate", "se", "z", "ci_low", "ci_high"):
         found[name][~good] = np.nan
-    why = ["" if fine else _why(fits.fit.code[j], found["sizes"][j]) for j, fine in enumerate(good)]
+    why = [
+        "" if fine else _why(design.kind, fits.fit.code[j], found["sizes"][j]) for j, fine in enumerate(good)
+    ]
     return CandidateFits(
         **found, design=narrow if done is None else done[0], method=tuple(method), why=tuple(why),
         remarks=() if done is None else done[3],
@@ -139,9 +142,9 @@ def _null_errors(design: Design) -> np.ndarray:
         return np.full(len(design.feature_names), np.nan)
 
 
-def _why(code: int, size: float) -> str:
+def _why(kind: str, code: int, size: float) -> str:
     from discovery.kernels.screen_fit import REASONS
 
     if size < LEAST_EVENTS:
-        return f"only {size:g} events or patients in the rarer class; {LEAST_EVENTS} are needed"
+        return f"only {kind_of(kind).said_size(int(size))}; {LEAST_EVENTS} are needed"
     return str(REASONS[int(code)])

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import LEAST_EVENTS
 from discovery.markers.frozen import FrozenFindings, FrozenOutcome, FrozenSignature
 from discovery.markers.frozen_signature import filled_markers
@@ -57,7 +58,7 @@ def _judged(
     narrow, wide = second_designs(findings, outcome, study, signature.markers)
     design, base, completed = all_patients(outcome, narrow, wide, study)
     if design.effective_size < LEAST_EVENTS:
-        few = f"only {design.effective_size} events or patients in the rarer class, {LEAST_EVENTS} are needed"
+        few = f"only {kind_of(design.kind).said_size(design.effective_size)}, {LEAST_EVENTS} are needed"
         return [], f"{start} is {NOT_ASSESSABLE}: {few}."
     features = filled_markers(design, base, signature.markers, np.array(signature.fill).T)
     everyone = np.ones(design.n, dtype=bool)

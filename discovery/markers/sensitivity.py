@@ -241,7 +241,7 @@ def _rows(alternative: Alternative, scaling: FeatureScaling, level: tuple[float,
         if design.kind != "continuous":
             row["events"] = float(sizes[j])
         if not enough[j]:
-            row["note"] = f"{sizes[j]} events or patients in the rarer class, fewer than {LEAST_EVENTS}"
+            row["note"] = f"{kind_of(design.kind).said_size(int(sizes[j]))}, fewer than {LEAST_EVENTS}"
         elif fits.fit.code[j] != 0:
             row["note"] = str(REASONS[int(fits.fit.code[j])])
         else:

@@ -355,8 +355,10 @@ def guess_missing(found: Guess) -> None:
 
 def guess_limits(found: Guess) -> None:
     """Columns of features in which cells such as `<0.5` stand among numbers."""
-    table = None if found.features is None else found.features.table
-    for name in () if table is None else table.columns:
+    if found.features is None:
+        return
+    table = found.features.table
+    for name in table.columns:
         odd = table.numbers(name).not_numbers
         if odd and table.numbers(name).numeric:
             cells = table.text(name)

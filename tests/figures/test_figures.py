@@ -223,6 +223,15 @@ def test_curves_name_every_cause_and_print_the_numbers_at_risk(made):
     assert in_style(draw_curves, made.curves()).get_ylabel() == "Event-free probability"
 
 
+def test_curves_without_any_event_have_a_whole_axis(made):
+    table = made.curves(competing=True)
+    table = table.assign(
+        **{name: table[name].where(table[name].isna(), 0.0) for name in ("estimate", "ci_low", "ci_high")}
+    )
+    figure = in_style(draw_curves, table).get_figure()
+    assert (0, 1) in {a.get_ylim() for a in figure.axes}
+
+
 def test_no_colour_stands_alone():
     for group in (style.GROUPS, style.THIRDS):
         for part in zip(*group):

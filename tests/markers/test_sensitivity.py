@@ -152,6 +152,19 @@ def test_more_adjustment_and_reliable_records_are_there_when_declared():
     assert one(found, "x", "reliable records only")["n"] == 80
 
 
+def test_what_is_too_few_is_named_as_the_kind_of_outcome_counts_it():
+    rng = np.random.default_rng(6)
+    ids = np.array([f"p{k}" for k in range(80)])
+    cause = pd.Series(np.where(np.arange(80) < 40, "u", "v"), index=ids)
+    y = np.where((np.arange(80) % 2 == 0) & (cause.to_numpy() == "u"), 1.0, 0.0)
+    y[-1] = 1.0  # the only one with the cause v
+    outcome = Outcome(name="y", kind="binary", label="", patient_id=ids, value=y)
+    x = pd.DataFrame({"x": rng.normal(size=80)}, index=ids)
+    found = sensitivity_board(cohort_of(outcome, pd.DataFrame(index=ids), x, etiology=cause), winsor=None)
+    said = "1 patient in the rarer class, fewer than 10"
+    assert said in one(found, "x", "without etiology u")["note"]
+
+
 def test_classes_without_an_order_are_compared_by_their_p_alone(dataset):
     """Island of Palmer penguins; p values are statsmodels' likelihood ratios."""
     import statsmodels.api as sm
