@@ -114,8 +114,10 @@ def doubt_writing(source: Source, column: str, so: str) -> bool:
     if found is not None:
         position, hint = found
         wanted = f"{hint}; the column is read as text: {so}"
-        at = {"found": cells[position], "row": source.row(position), "column": column}
-        source.findings.warn("numbers as text", source.file, wanted, **at)
+        row = source.row(position)
+        source.findings.warn(
+            "numbers as text", source.file, wanted, found=cells[position], row=row, column=column
+        )
     return found is not None
 
 
