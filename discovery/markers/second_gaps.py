@@ -108,7 +108,7 @@ def fit_candidates(
     for name in ("estimate", "se", "z", "ci_low", "ci_high"):
         found[name][~good] = np.nan
     why = [
-        "" if fine else _why(design.kind, fits.fit.code[j], found["sizes"][j]) for j, fine in enumerate(good)
+        "" if fine else _why(narrow.kind, fits.fit.code[j], found["sizes"][j]) for j, fine in enumerate(good)
     ]
     return CandidateFits(
         **found, design=narrow if done is None else done[0], method=tuple(method), why=tuple(why),
