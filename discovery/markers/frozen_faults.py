@@ -57,10 +57,14 @@ def findings_in(content: Mapping[str, Any], file: str, findings: Findings) -> Fr
             faulty |= {fault["loc"][:1], fault["loc"][:2]}
     check.each_once(("features",), _names(content.get("features")))
     check.each_once(("outcomes",), _names(content.get("outcomes")))
-    outcomes = content.get("outcomes")
-    for at, outcome in enumerate(outcomes if isinstance(outcomes, list) else ()):
-        if ("outcomes", at) not in faulty:
-            check.outcome(("outcomes", at), FrozenOutcome.model_validate(outcome))
+    if ("winsor",) not in faulty and content.get("winsor"):
+        check.rising(("winsor",), *content["winsor"])
+    for place, feature in _objects(content.get("features"), ("features",)):
+        if place not in faulty:
+            check.rising(place, feature["low"], feature["high"])
+    for place, outcome in _objects(content.get("outcomes"), ("outcomes",)):
+        if place not in faulty:
+            check.outcome(place, FrozenOutcome.model_validate(outcome))
     return whole
 
 
@@ -125,10 +129,20 @@ class _Check:
         for name in sorted({name for name in names if names.count(name) > 1}):
             self.fault("twice", place, "each name once is wanted", name)
 
+    def rising(self, place: Place, low: float | None, high: float | None) -> None:
+        if low is not None and high is not None and not low < high:
+            self.fault(
+                "limits", place, "a lower limit below the upper one is wanted", f"{low:g} and {high:g}"
+            )
+
     def outcome(self, place: Place, outcome: FrozenOutcome) -> None:
         """What each value alone cannot show."""
         self.each_once((*place, "terms"), [term.name for term in outcome.terms])
         self.each_once((*place, "candidates"), [candidate.feature for candidate in outcome.candidates])
+        for k, term in enumerate(outcome.terms):
+            if bool(term.level) != bool(term.reference):
+                wanted = "a level and its reference are wanted, or neither for a number"
+                self.fault("level", (*place, "terms", k), wanted, term.level or term.reference)
         if outcome.kind == "continuous":
             self._scale(place, outcome)
         for where, names, model in _models(place, outcome):
@@ -162,9 +176,12 @@ class _Check:
         if len(model.coefficients) != count:
             found = f"{len(model.coefficients)} coefficients"
             self.fault("coefficients", (*place, "coefficients"), f"{count} are wanted", found)
-        if len(model.times) != len(model.hazard) or list(model.times) != sorted(model.times):
+        hazard, times = list(model.hazard), list(model.times)
+        if len(times) != len(hazard) or times != sorted(times) or [0.0, *hazard] != sorted([0.0, *hazard]):
             found = "times and hazard that do not go together"
-            self.fault("hazard", place, "one cumulative hazard for each rising time is wanted", found)
+            self.fault(
+                "hazard", place, "one cumulative hazard for each rising time, rising from 0, is wanted", found
+            )
         for value in (*model.coefficients, model.intercept or 0.0):
             self._too_large(place, value)
         if outcome.kind == "survival":

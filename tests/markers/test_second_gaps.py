@@ -289,6 +289,33 @@ def test_everything_wrong_with_an_edited_file_is_told_at_once_with_its_place(coh
 
 
 @pytest.mark.parametrize(
+    ("edit", "place", "wanted"),
+    [
+        (lambda c: c.update(winsor=[0.9, 0.1]), "winsor", "a lower limit below"),
+        (lambda c: c["features"][0].update(low=2.0, high=1.0), "features.x", "a lower limit below"),
+        (
+            lambda c: c["outcomes"][0]["terms"][1].update(reference=""),
+            "outcomes.died.terms.",
+            "a level and its",
+        ),
+        (
+            lambda c: c["outcomes"][0]["base"].update(times=[1, 2], hazard=[0.2, 0.1]),
+            ".base",
+            "rising from 0",
+        ),
+        (lambda c: c["outcomes"][0]["base"].update(times=[1, 2], hazard=[-1, 0.1]), ".base", "rising from 0"),
+    ],
+)
+def test_numbers_that_contradict_each_other_are_told(cohorts, tmp_path, edit, place, wanted):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    content = json.loads(path.read_text())
+    edit(content)
+    [(found, (_, words))] = problems_of(content, path).items()
+    assert place in found
+    assert wanted in words
+
+
+@pytest.mark.parametrize(
     ("version", "keys"),
     [(2, {"imputation", "completion"}), (1, {"imputation", "completion", "signature", "share"})],
 )
