@@ -4,6 +4,11 @@ The several rows of a patient (recurrent episodes) give dependent contributions 
 patient they are independent, and their squares give the variance (Lin & Wei, J Am Stat Assoc 1989;
 84:1074-1078; Lin, Wei, Yang & Ying, J R Stat Soc B 2000;62:711-730), freed of what the base model follows
 (`patient_leverage`).
+
+The square of z has mean 1 without an effect, but few patients make up most of the sum, whose tails are then
+lighter than the normal's: at 80 patients, or with a lognormal feature, .04 are below .05. The distribution
+over all signs of the contributions (Hemerik, Goeman & Finos, J R Stat Soc B 2020;82:841-864) would hold .05
+to the digit; intervals by it covered .89 where a heavy-tailed feature acts, these .94.
 """
 
 from __future__ import annotations
