@@ -316,7 +316,7 @@ def _attenuation(o, reliability, pairs) -> tuple[np.ndarray, Corrected]:
 
 
 def _confirmed(o) -> list[str] | None:
-    if o.draws is None or not kind_of(o.design.kind).directed:
+    if o.draws is None or o.ranked.size < 2 or not kind_of(o.design.kind).directed:
         return None
     order = confirmed_order(o.screen.fit.coef[o.ranked, -1], o.draws.estimate)
     return [order_sentence(order, j) for j in range(o.ranked.size)]

@@ -129,6 +129,16 @@ def test_nothing_assessable_is_a_table_of_reasons(planted_design, screened):
     assert not any("shrunk" in note for note in found.notes)  # there is nothing to shrink
 
 
+def test_a_single_feature_is_confirmed_above_nothing(planted_design, screened):
+    design = planted_design("continuous", 4, n=60)
+    words = []
+    for features in (1, 2):
+        few = design.take_features(np.arange(features))
+        words.append(ranked(screened, few, replicates=10, confirm=True).table["confirmed_order"].tolist())
+    assert words[0] == [""]
+    assert all("of 2 features" in said for said in words[1])
+
+
 def test_several_outcomes_are_drawn_together_and_share_families(planted_design, screened):
     first = planted_design("survival", 7, n=200, name="death")
     second = planted_design("survival", 7, n=200, name="relapse")
