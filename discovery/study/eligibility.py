@@ -98,11 +98,13 @@ def _faults(patients: pd.DataFrame, rule: Rule) -> list[Problem]:
         return []
     else:
         given = [rule.value]
+    asked = f'the rule of eligibility "{rule.column} {rule.comparison} {_shown(rule.value)}"'
     if rule.comparison in ORDERED and not numeric:
-        return [fault(f"wanted a column of numbers for {rule.comparison}", values.dtype)]
+        known = values.dropna()
+        return [fault(f"{asked} wants a column of numbers", known.iloc[0] if len(known) else "")]
     wrong = [value for value in given if _is_number(value) != numeric]
     if wrong:
-        return [fault(f"wanted {'a number' if numeric else 'text'}, as in the column", wrong[0])]
+        return [fault(f"{asked} wants {'a number' if numeric else 'text'}, as in the column", wrong[0])]
     return []
 
 

@@ -258,6 +258,17 @@ class Names:
     families: dict[str, str] = field(default_factory=dict)
 
 
+def doubt_same_labels(labels: dict[str, str], position: dict[str, int], names: Source) -> None:
+    """Warn of a label that an earlier name has: readers could not tell the two apart."""
+    owner: dict[str, str] = {}
+    for key, label in labels.items():
+        earlier = owner.setdefault(label, key)
+        if earlier != key:
+            wanted = f"{shown(earlier)} has this label too; readers cannot tell them apart"
+            row = names.row(position[key])
+            names.findings.warn("same label", names.file, wanted, found=label, row=row, column="label")
+
+
 def read_labels(table: Table, known: set[str], source: Source) -> Names:
     """Labels, units and families by column; a name that no table has is warned of."""
     names = Source(table, "features", missing_codes(()), source.findings)
@@ -285,8 +296,9 @@ def read_labels(table: Table, known: set[str], source: Source) -> Names:
                     row=names.row(position),
                     column="feature",
                 )
-    parts = {}
+    parts: dict[str, dict[str, str]] = {}
     for column in ("label", "unit", "family"):
         cells = table.text(column) if column in table.columns else [""] * len(keys)
         parts[column] = {key: cells[position] for key, position in first.items() if cells[position]}
+    doubt_same_labels(parts["label"], first, names)
     return Names(labels=parts["label"], units=parts["unit"], families=parts["family"])

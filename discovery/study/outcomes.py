@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from discovery.problems import counted
 from discovery.study.numbers import varies
 from discovery.study.settings import (
     BinaryOutcome,
@@ -172,7 +173,7 @@ def read_binary(settings: BinaryOutcome, source: Source, kept: np.ndarray) -> di
         found = ", ".join(list(first_places(cells))[:12])
         source.findings.error("one class", source.file, wanted, found=found, column=settings.column)
     elif min(counts) < FEW_EVENTS:
-        few_events(source, settings.column, settings.name, min(counts), "patients in the smaller class")
+        few_events(source, settings.column, settings.name, f"{counted(min(counts))} in the smaller class")
     return {"value": value}
 
 
@@ -303,7 +304,7 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
         found = ", ".join(list(first_places(cells))[:12])
         source.findings.error("no event", source.file, wanted, found=found, column=settings.status)
     elif events < FEW_EVENTS:
-        few_events(source, settings.status, settings.name, events, "events")
+        few_events(source, settings.status, settings.name, f"{events} event{'s' if events != 1 else ''}")
     for number, code in enumerate(settings.competing, start=2):
         if not (status[known] == number).any():
             wanted = f"no patient has this competing event of {settings.name!r}"
@@ -447,8 +448,8 @@ def report_strays(
         )
 
 
-def few_events(source: Source, column: str, outcome: str, count: int, what: str) -> None:
-    wanted = f"only {count} {what} for {outcome!r}: too few to fit any regression: no feature will be tested"
+def few_events(source: Source, column: str, outcome: str, few: str) -> None:
+    wanted = f"only {few} for {outcome!r}: too few to fit any regression: no feature will be tested"
     source.findings.warn("few events", source.file, wanted, column=column)
 
 

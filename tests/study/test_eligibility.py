@@ -64,7 +64,7 @@ def test_every_fault_is_named(patients):
     wanted = [problem.wanted for problem in caught.value.problems]
     assert wanted[0] == "did you mean 'age'?"
     assert wanted[1] == "did you mean '>='?"
-    assert wanted[2].startswith("wanted a column of numbers for <")
+    assert wanted[2] == 'the rule of eligibility "kind < 3" wants a column of numbers'
     assert wanted[3] == "wanted a list of values"
-    assert wanted[4] == "wanted a number, as in the column"
-    assert wanted[5] == "wanted text, as in the column"
+    assert wanted[4] == 'the rule of eligibility "age > old" wants a number, as in the column'
+    assert wanted[5] == 'the rule of eligibility "kind = 3" wants text, as in the column'

@@ -153,6 +153,9 @@ def test_fewer_or_more_than_two_classes(study, cells, lines, expected):
 def test_a_small_class_is_doubted(study):
     study.patients["responder"] = np.where(np.arange(40) < 4, 1, 0)
     assert any("only 4 patients in the smaller class for 'responder'" in doubt for doubt in study.doubts())
+    (study.folder / "patients.csv").unlink()
+    study.patients["responder"] = np.where(np.arange(40) < 1, 1, 0)
+    assert any("only 1 patient in the smaller class for 'responder'" in doubt for doubt in study.doubts())
 
 
 # --- the other kinds ---------------------------------------------------------------------------

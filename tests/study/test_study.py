@@ -464,6 +464,10 @@ def test_broken_labels(study):
         in said
     )
     assert "labels.csv, row 4, column 'feature'; the name of a feature is wanted" in said
+    study.put("labels.csv", "feature,label\nrv_a,Pressure\nrv_b,Pressure\n")
+    assert study.doubts() == [
+        "labels.csv, row 3, column 'label': found 'Pressure'; 'rv_a' has this label too; readers cannot tell them apart"
+    ]
     study.put("labels.csv", "name,label\nrv_a,x\n")
     assert (
         "labels.csv, column 'feature'; there is no such column, which the table of labels names"
