@@ -148,7 +148,7 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
 def _coded_otherwise(problem: Problem, covariates: pd.DataFrame, study: Study) -> Problem:
     """`problem` of a covariate's coding, with the first row of the second cohort's file that has it."""
     of = as_levels(covariates[problem.column]) == problem.found
-    row = None if study.lines is None or not of.any() else int(study.lines[of].iloc[0])
+    row = None if study.lines is None or not of.any() else int(study.lines[of].min())
     others = f" ({counted(int(of.sum()))} have this value)" if of.sum() > 1 else ""
     return replace(
         problem,

@@ -226,7 +226,7 @@ def test_covariates_coded_otherwise_are_told_with_the_first_row_of_the_second_fi
     therapy = "column 'hormone_therapy': found"
     assert sorted(said) == [
         f"patients.csv, row 11, {therapy} '3'; {known}",
-        "patients.csv, row 2, column 'age_years': found 'old'; a number is wanted, as in the first cohort "
+        "patients.csv, row 3, column 'age_years': found 'young'; a number is wanted, as in the first cohort "
         f"({len(patients) // 2} patients have this value)",
         f"patients.csv, row 9, {therapy} '2'; {known} (2 patients have this value)",
     ]
