@@ -71,7 +71,7 @@ class BaseCoding:
                 )
             elif term.level:
                 known.setdefault(term.covariate, {term.reference}).add(term.level)
-            elif not _of_numbers(covariates[term.covariate]):
+            elif not of_numbers(covariates[term.covariate]):
                 labels = as_levels(covariates[term.covariate].dropna())
                 words = [label for label in labels if as_number(label, comma=False) is None]
                 found = words[0] if words else labels.iloc[0]
@@ -107,7 +107,7 @@ def learn_coding(covariates: pd.DataFrame) -> BaseCoding:
     problems: list[Problem] = []
     for name in covariates.columns:
         column = covariates[name]
-        numeric = _of_numbers(column)
+        numeric = of_numbers(column)
         numbers = column.to_numpy(dtype=float, na_value=np.nan) if numeric else np.empty(0)
         numbers = numbers[~np.isnan(numbers)]
         distinct = len(np.unique(numbers)) if numeric else column.nunique()
@@ -154,7 +154,7 @@ def learn_coding(covariates: pd.DataFrame) -> BaseCoding:
     return BaseCoding(terms=tuple(terms), notes=tuple(notes))
 
 
-def _of_numbers(column: pd.Series) -> bool:
+def of_numbers(column: pd.Series) -> bool:
     return pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)
 
 

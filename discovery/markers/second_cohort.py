@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from discovery.association.coding import as_levels
+from discovery.association.coding import as_levels, of_numbers
 from discovery.association.design import Design, build_design
 from discovery.association.multiplicity import holm
 from discovery.association.outcome_models import LEAST_EVENTS
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from discovery.study import Outcome, Study
 
 LARGE_SHIFT = 0.5  # standardised mean difference that is remarked
+FARTHEST = 1e6  # SDs from the first cohort's mean that a median may be
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,6 +127,7 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
     problems = [
         *_missing_features(findings, study),
         *_other_measures(findings, study, definitions),
+        *_other_scales(findings, study),
         *_outcome_problems(findings, study),
     ]
     covariates, file = adjusted_for(study), study.settings.patients.file
@@ -189,6 +191,23 @@ def _other_measures(findings, study, definitions) -> Iterable[Problem]:
             if first and mine and mine != first:
                 wanted = f"the {what} of the first cohort, {shown(first)}"
                 yield Problem(file=_features_of(study), column=name, found=mine, wanted=wanted)
+
+
+def _other_scales(findings, study) -> Iterable[Problem]:
+    """Numbers so far from the first cohort's that they cannot be of one quantity in one unit."""
+    terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms if not term.level}
+    covariates, file = adjusted_for(study), study.settings.patients.file
+    scales = [(study.features, _features_of(study), scale) for scale in findings.features]
+    for table, source, scale in (*scales, *((covariates, file, term) for term in terms.values())):
+        if scale.name not in table.columns or not of_numbers(table[scale.name]):
+            continue
+        typical = float(table[scale.name].median())
+        if abs(typical - scale.mean) > FARTHEST * scale.sd:
+            wanted = (
+                f"numbers on the scale of the first cohort, whose mean is {scale.mean:g} (SD {scale.sd:g})"
+            )
+            found = f"a median of {typical:g}"
+            yield Problem(file=source, column=scale.name, found=found, wanted=wanted)
 
 
 def _features_of(study) -> str:

@@ -352,6 +352,23 @@ def test_what_predicted_missing_values_and_is_not_here_is_remarked(cohorts, tmp_
     assert "missing values were imputed from rv_elsewhere too, which are no features here" in said
 
 
+@pytest.mark.parametrize(
+    ("edit", "words"),
+    [
+        (lambda c: c["features"][0].update(mean=1e99), "features.csv, column 'x'.*whose mean is 1e.99"),
+        (lambda c: c["outcomes"][0]["terms"][0].update(sd=1e-99), "patients.csv, column 'age'.*SD 1e-99"),
+    ],
+)
+def test_numbers_of_another_scale_altogether_are_refused(cohorts, tmp_path, edit, words):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    content = json.loads(path.read_text())
+    assert content["outcomes"][0]["terms"][0]["name"] == "age"
+    edit(content)
+    path.write_text(json.dumps(content))
+    with pytest.raises(InputError, match=words):
+        replicate_findings(read_frozen(path), cohorts[2])
+
+
 def test_where_small_counts_are_masked_no_covariance_is_written(cohorts):
     masked = masked_frozen(cohorts[1].frozen, 5)
     assert masked.outcomes[0].completion is None
