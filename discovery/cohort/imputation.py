@@ -199,7 +199,7 @@ def plan_imputation(
     columns = columns[np.lexsort((names[columns], share[columns]))]
     for j in np.flatnonzero(~usable):
         role[:, j] = LEFT
-    neighbours = _neighbours(np.where(seen, x, np.nan), columns, usable, role, fixed.shape[1], always)
+    neighbours = _neighbours(np.where(seen, x, np.nan), names, columns, usable, role, fixed.shape[1], always)
     beyond = (role == BELOW) | (role == ABOVE)
     how = np.where(beyond[:, columns].any(axis=0) | (not matched), NORMAL, MATCHED).astype(np.int8)
     imputed = np.zeros((n, p), dtype=bool)
@@ -298,8 +298,10 @@ def _never_measured(role: np.ndarray, site: np.ndarray | None) -> list[str]:
     return [str(label) for label in np.unique(site) if (role[site == label] == GONE).all()]
 
 
-def _neighbours(x, columns, usable, role, fixed: int, always) -> np.ndarray:
-    """For each column the features that predict it, `always` and the best, (c, at most), -1 where none."""
+def _neighbours(x, names, columns, usable, role, fixed: int, always) -> np.ndarray:
+    """For each column the features that predict it, `always` and the best, (c, at most), -1 where none.
+
+    Of features that correlate alike, as one feature in two units does, the first by name comes first."""
     from discovery.kernels.chained import LEFT
 
     found = np.full((columns.size, MOST_NEIGHBOURS + len(always)), -1, dtype=np.int64)
@@ -320,7 +322,7 @@ def _neighbours(x, columns, usable, role, fixed: int, always) -> np.ndarray:
         given = [k for k in always if k != j and allowed[k]]
         strength[given] = 0.0
         room = int(seen[:, j].sum() / PATIENTS_PER_PREDICTOR) - fixed - len(given) - 1
-        best = np.argsort(-strength, kind="stable")[: max(0, min(MOST_NEIGHBOURS, room))]
+        best = np.lexsort((names, -strength.round(9)))[: max(0, min(MOST_NEIGHBOURS, room))]
         best = best[strength[best] >= LEAST_CORRELATION]
         found[c, : len(given) + best.size] = [*given, *best]
     return found

@@ -21,6 +21,7 @@ SEEN, GONE, BELOW, ABOVE = (
 )  # what a cell is: known, missing, known to be at most or at least a limit
 LEFT = 4  # missing and not to be imputed
 
+NEARER = 1.0 - 1e-9  # of the other distance: less is the same
 MATCHED, NORMAL = 0, 1  # how a column is drawn
 
 
@@ -276,12 +277,15 @@ def _draw_cells(x, j, role, limit, weights, expected, target, sd, how, donors, u
 
 @compiled
 def _donor(known, predicted, weights, target, donors, u):
-    """One of the `donors` known rows whose prediction is nearest to `target`, by case weight."""
+    """One of the `donors` known rows whose prediction is nearest to `target`, by case weight.
+
+    Of two that are equally far, as steps of a whole number put them, the lower one: not what rounding says.
+    """
     high = np.searchsorted(predicted, target)
     low = high - 1
     total = 0.0
     for _ in range(min(donors, known.size)):
-        if low < 0 or (high < known.size and predicted[high] - target < target - predicted[low]):
+        if low < 0 or (high < known.size and predicted[high] - target < NEARER * (target - predicted[low])):
             total += weights[known[high]]
             high += 1
         else:

@@ -96,6 +96,34 @@ def test_the_order_of_patients_changes_nothing():
     np.testing.assert_array_equal(a[:, turned], b)
 
 
+@pytest.mark.parametrize("unit", [1000.0, 0.1, 0.1333224])
+def test_neither_units_nor_the_order_of_features_change_what_is_imputed(unit):
+    rng = np.random.default_rng(11)
+    n = 40
+    index = pd.Index([f"p{i:03d}" for i in range(n)], name="patient_id")
+    grade = rng.integers(0, 9, n).astype(float)  # whole steps: donors on either side are equally far
+    x = grade + rng.normal(size=n)
+    x[rng.random(n) < 0.2] = np.nan
+    y = (rng.random(n) < 0.5).astype(float)
+    outcome = Outcome(name="out", label="out", kind="binary", patient_id=index.to_numpy(), value=y)
+    weights = rng.multinomial(n, np.full(n, 1 / n), size=20).astype(float)
+
+    def imputed(features):
+        design = build_design(outcome, pd.DataFrame(index=index), features)
+        done = complete(design, plan_imputation(design), imputations=5, seed=1)
+        return [done.copies, *(done.drawn(w, draw) for draw, w in enumerate(weights))]
+
+    one = imputed(pd.DataFrame({"x": x, "grade": grade}, index=index))
+    other = imputed(pd.DataFrame({"x": unit * x, "grade": unit * grade}, index=index))
+    for a, b in zip(one, other, strict=True):
+        np.testing.assert_allclose(a, b, atol=1e-9)
+    # twice the same feature, in two units and in either order of columns
+    twice = pd.DataFrame({"x": x, "grade": grade, "in other units": unit * grade}, index=index)
+    turned = pd.DataFrame({"in other units": grade, "grade": unit * grade, "x": x}, index=index)
+    for a, b in zip(imputed(twice), imputed(turned), strict=True):
+        np.testing.assert_allclose(a, b, atol=1e-9)
+
+
 def test_an_imputation_in_a_draw_uses_its_weights_and_its_number():
     design, _ = cohort()
     completed = complete(design, plan_imputation(design), imputations=2, seed=1)
