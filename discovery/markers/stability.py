@@ -96,13 +96,16 @@ def first_on_path(x, y, count: int) -> np.ndarray:
 
 def _first_on_joint_path(x, y, count: int) -> np.ndarray:
     """The columns that come in first as the penalty falls in small steps; of one step the larger ones."""
+    from sklearn.exceptions import ConvergenceWarning
     from sklearn.linear_model import enet_path
 
     top = np.sqrt(((x.T @ y) ** 2).sum(axis=1)).max() / len(x)
     if not top > 0:
         return np.arange(min(count, x.shape[1]))
     alphas = top * np.geomspace(0.999, 0.05, 40)
-    _, coef, _ = enet_path(np.asfortranarray(x), np.asfortranarray(y), l1_ratio=1.0, alphas=alphas)
+    with warnings.catch_warnings():  # of near-collinear features the order alone is asked
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        _, coef, _ = enet_path(np.asfortranarray(x), np.asfortranarray(y), l1_ratio=1.0, alphas=alphas)
     size = np.sqrt((coef**2).sum(axis=0))  # (p, steps)
     chosen: list[int] = []
     for step in size.T:

@@ -25,6 +25,15 @@ def test_first_features_are_those_of_the_lasso_path():
     assert set(first_on_path(x, y, 4)) == set(entered[:4])
 
 
+def test_near_doubles_on_the_joint_path_of_classes_give_no_warning():
+    rng = np.random.default_rng(86)
+    first = rng.standard_t(2, 46)
+    second = first + 0.04 * rng.normal(size=46)
+    x = np.column_stack([first, second, first + 0.4 * rng.normal(size=46), rng.normal(size=46)])
+    classes = (second > first).astype(int) + (rng.random(46) < 0.3)  # told by the difference of the doubles
+    assert first_on_path(x, np.eye(3)[classes][:, :2], 2).size == 2  # warnings are errors here
+
+
 @pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
 def test_planted_features_are_kept_and_their_doubles_are_not_all(planted_design, kind):
     design = planted_design(kind, 3, n=600, missing=0.02)
