@@ -100,10 +100,12 @@ def mask_flow(table: pd.DataFrame, limit: int, analysed: Mapping[str, bool]) -> 
             keep[at] = far and (n[at] == before or before - n[at] >= limit)
             before = n[at] if keep[at] else before
         chains.append(np.append(last, mine))
+    gone = table["n_left_out"].to_numpy(dtype=float)
+    hidden = np.array([small(number, limit) for number in gone])  # rows without a patient leave no smaller n
     for chain in chains:
         for previous, at in pairwise(chain):
-            if table["n_left_out"].iloc[at] > 0 and not (keep[previous] and keep[at]):
-                table.iloc[at, table.columns.get_loc("n_left_out")] = pd.NA
+            hidden[at] |= gone[at] > 0 and not (keep[previous] and keep[at])
+    table.loc[hidden, "n_left_out"] = pd.NA
     table.loc[~keep, "n"] = pd.NA
     return table
 

@@ -289,6 +289,17 @@ def test_the_flow_keeps_what_can_be_kept():
     assert found["n_left_out"].isna().tolist() == [False, True, True, True, True]
 
 
+def test_rows_without_a_patient_are_few_too():
+    flow = pd.DataFrame(
+        [("", "rows", 100, 0, ""), ("", "rows of features with a patient", 100, 2, "no such id"),
+         ("", "patients with a row of features", 100, 0, "")],
+        columns=["outcome", "step", "n", "n_left_out", "reason"],
+    )  # fmt: skip
+    found = mask_flow(flow, LIMIT, {})
+    assert found["n_left_out"].isna().tolist() == [False, True, False]
+    assert found["n"].tolist() == [100, 100, 100]
+
+
 def test_a_row_near_a_total_loses_its_counts():
     table = pd.DataFrame(
         {"outcome": "o", "n": [100, 98, 90], "events": [40, 40, 37], "n_left_out": [0, 2, 10]}
