@@ -14,7 +14,14 @@ from discovery.association.design import Design, build_design
 from discovery.association.multiplicity import holm
 from discovery.association.outcome_models import LEAST_EVENTS
 from discovery.cohort.incomplete_covariates import WideDesign, wide_design
-from discovery.markers.frozen import SCHEMA_VERSION, FrozenFeature, FrozenFindings, FrozenOutcome, coding_of
+from discovery.markers.frozen import (
+    SCHEMA_VERSION,
+    FrozenFeature,
+    FrozenFindings,
+    FrozenOutcome,
+    FrozenTerm,
+    coding_of,
+)
 from discovery.markers.frozen_completion import complete_base
 from discovery.markers.frozen_model import MODELLED
 from discovery.markers.frozen_steps import three_steps
@@ -32,7 +39,7 @@ if TYPE_CHECKING:
     from discovery.study import Outcome, Study
 
 LARGE_SHIFT = 0.5  # standardised mean difference that is remarked
-FARTHEST = 1e6  # SDs from the first cohort's mean that a median may be
+FARTHEST = 1e6  # SDs from the first cohort's mean that a value may be
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,19 +202,30 @@ def _other_measures(findings, study, definitions) -> Iterable[Problem]:
 
 def _other_scales(findings, study) -> Iterable[Problem]:
     """Numbers so far from the first cohort's that they cannot be of one quantity in one unit."""
+    patients = study.settings.patients.file
+    for feature in findings.features:
+        if feature.name in study.features.columns:
+            values = study.features[feature.name].clip(feature.low, feature.high)
+            yield from _far_from(feature, values, _features_of(study), None)
+    covariates = adjusted_for(study)
     terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms if not term.level}
-    covariates, file = adjusted_for(study), study.settings.patients.file
-    scales = [(study.features, _features_of(study), scale) for scale in findings.features]
-    for table, source, scale in (*scales, *((covariates, file, term) for term in terms.values())):
-        if scale.name not in table.columns or not of_numbers(table[scale.name]):
-            continue
-        typical = float(table[scale.name].median())
-        if abs(typical - scale.mean) > FARTHEST * scale.sd:
-            wanted = (
-                f"numbers on the scale of the first cohort, whose mean is {scale.mean:g} (SD {scale.sd:g})"
-            )
-            found = f"a median of {typical:g}"
-            yield Problem(file=source, column=scale.name, found=found, wanted=wanted)
+    for term in terms.values():
+        if term.covariate in covariates.columns and of_numbers(covariates[term.covariate]):
+            yield from _far_from(term, covariates[term.covariate], patients, study.lines)
+
+
+def _far_from(scale: FrozenFeature | FrozenTerm, values: pd.Series, file: str, lines) -> Iterable[Problem]:
+    """The value farthest from a frozen mean, where it is too far."""
+    away = (values.astype(float) - scale.mean).abs().dropna()
+    if len(away) and away.max() > FARTHEST * scale.sd:
+        at = away.idxmax()
+        yield Problem(
+            file=file,
+            row=None if lines is None else int(lines[at]),
+            column=scale.name,
+            found=f"{values[at]:g}",
+            wanted=f"numbers on the scale of the first cohort (mean {scale.mean:g}, SD {scale.sd:g})",
+        )
 
 
 def _features_of(study) -> str:

@@ -23,6 +23,7 @@ MISSING_NUMBERS = frozenset({"na", "nan", "<na>", "n/a", "#n/a"})
 NEVER_LABELS = MISSING_CODES - frozenset({"unknown", "none", "missing", "nil", "-"})
 A_NUMBER, A_DATE = "a number is wanted", "a number is wanted, this looks like a date"
 MOSTLY = 0.8
+FEWEST_TO_DOUBT, FAR_OFF = 10, 10
 SENTINELS = (-9, -99, -999, -9999, -99999, 999, 9999, 99999)
 
 LARGEST = 1e100  # beyond it squares overflow; no measurement is so large
@@ -178,6 +179,23 @@ def number_hint(cell: str) -> str:
     if re.match(r"[−–—]\s*\d", cell):
         return "a number is wanted; the sign must be a plain hyphen (-)"
     return A_NUMBER
+
+
+def far_off(values: np.ndarray) -> tuple[int, float, float] | None:
+    """The one value that lies ten times the range of all others away from them: its position, their range.
+
+    None with fewer than ten values, and where the others do not vary.
+    """
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size < FEWEST_TO_DOUBT:
+        return None
+    order = known[np.argsort(values[known], kind="stable")]
+    for one, rest in ((order[-1], order[:-1]), (order[0], order[1:])):
+        low, high = float(values[rest[0]]), float(values[rest[-1]])
+        gap = values[one] - high if one == order[-1] else low - values[one]
+        if 0 < high - low < gap / FAR_OFF:
+            return int(one), low, high
+    return None
 
 
 def sentinel(values: np.ndarray) -> tuple[float, int] | None:

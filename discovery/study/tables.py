@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from discovery.study.findings import Findings
-from discovery.study.numbers import LARGEST, Numbers, number_hint, read_numbers, sentinel
+from discovery.study.numbers import LARGEST, Numbers, far_off, number_hint, read_numbers, sentinel
 from discovery.study.stored_text import arrow_text
 
 LONGEST_CELL = 131_072  # characters; what Python's csv module takes by default
@@ -162,3 +162,8 @@ def report_numbers(
             row=int(rows[first]),
             column=column,
         )
+    elif (far := far_off(numbers.values)) is not None:
+        place, low, high = far
+        wanted = f"all other values lie between {low:g} and {high:g}; is this one a slip?"
+        found = table.text(column)[place]
+        findings.warn("far off", table.file, wanted, found=found, row=int(rows[place]), column=column)

@@ -355,8 +355,11 @@ def test_what_predicted_missing_values_and_is_not_here_is_remarked(cohorts, tmp_
 @pytest.mark.parametrize(
     ("edit", "words"),
     [
-        (lambda c: c["features"][0].update(mean=1e99), "features.csv, column 'x'.*whose mean is 1e.99"),
-        (lambda c: c["outcomes"][0]["terms"][0].update(sd=1e-99), "patients.csv, column 'age'.*SD 1e-99"),
+        (lambda c: c["features"][0].update(mean=1e99), "features.csv, column 'x'.*mean 1e.99"),
+        (
+            lambda c: c["outcomes"][0]["terms"][0].update(sd=1e-99),
+            "patients.csv, row .*, column 'age'.*SD 1e-99",
+        ),
     ],
 )
 def test_numbers_of_another_scale_altogether_are_refused(cohorts, tmp_path, edit, words):

@@ -169,3 +169,11 @@ def test_dates_and_labels_are_no_numbers_written_otherwise(study):
     study.features["rv_a"] = np.resize(["2020-01-01", "2021-03-04"], 40)
     study.features["rv_b"] = np.resize(["good", "poor", "1 of 3"], 40)
     assert study.doubts() == []
+
+
+def test_a_slip_of_the_decimal_point_is_doubted(study):
+    ages = study.patients["age_years"]
+    study.patients.loc[3, "age_years"] = 6050.0
+    others = ages.drop(3)
+    said = f"found '6050.0'; all other values lie between {others.min():g} and {others.max():g}; is this one a slip?"
+    assert study.doubts() == [f"patients.csv, row 5, column 'age_years': {said}"]

@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from discovery.study.findings import Findings
-from discovery.study.numbers import read_numbers, sentinel
+from discovery.study.numbers import far_off, read_numbers, sentinel
 from discovery.study.table_files import read_table
 from discovery.study.tables import report_numbers
 
@@ -296,3 +296,19 @@ def test_a_long_list_is_cut_but_counted_and_spread_over_columns(tmp_path):
     assert len(said) == 21
     assert sum(problem.column == "y" for problem in said) == 5
     assert said[-1].wanted == "and 85 more of this kind (not a number)"
+
+
+@pytest.mark.parametrize(
+    ("values", "place"),
+    [
+        ([*range(40, 60), 605], 20),
+        ([-1e90, *range(20)], 0),
+        ([*range(20), 100], None),
+        ([5.0] * 20 + [1e6], None),
+        ([1, 2, 1000], None),
+        (np.random.default_rng(1).lognormal(0, 1, 500), None),
+    ],
+)
+def test_a_value_far_off_all_others_is_found(values, place):
+    found = far_off(np.array(values, dtype=float))
+    assert (None if found is None else found[0]) == place
