@@ -13,6 +13,8 @@ import numpy as np
 from .compiled import compiled
 from .tiles import BLOCK, add_block, add_inner, exp_of_negative, multiply_block
 
+MOST_TOGETHER = 200  # classes; the product of `BLOCK` numbers up to this one does not overflow
+
 
 class MultinomialData(NamedTuple):
     """Everything about the rows that does not change from fit to fit."""
@@ -45,6 +47,8 @@ class MultinomialWork(NamedTuple):
     top: np.ndarray  # (BLOCK,)
     total: np.ndarray  # (BLOCK,)
     side: np.ndarray  # (BLOCK,)
+    product: np.ndarray  # (8,)
+    favour: np.ndarray  # (8,) weighted sum of the linear predictors of the classes seen, in eight parts
     sums: np.ndarray  # (K (K - 1) / 2 d (d + 1) / 2 8) information by pair of classes, in eight parts
     pulls: np.ndarray  # ((K - 1) d 8) score by class, in eight parts
     base_gap: np.ndarray  # (blocks (K - 1) BLOCK) at the base model on all rows: w (own - chance)
@@ -73,6 +77,8 @@ def new_multinomial_work(m, d, classes):
         np.zeros(BLOCK),
         np.zeros(BLOCK),
         np.zeros(BLOCK),
+        np.zeros(8),
+        np.zeros(8),
         np.zeros(others * (others + 1) // 2 * t * 8),
         np.zeros(others * d * 8),
         np.zeros(size * others),
@@ -134,7 +140,7 @@ def find_present(wk):
 
 @compiled
 def chances(wk, block, beta, columns):
-    """Chances of the classes in one block of rows, and the block's log likelihood but for log(total).
+    """Chances of the classes in one block of rows; its log likelihood but for log(total) goes to `wk.favour`.
 
     Leaves in `wk.total` the sum of the exponentials that the largest one has been taken out of, 1 where the
     weight is 0.
@@ -168,14 +174,10 @@ def chances(wk, block, beta, columns):
             side[r] += own[r] * eta[r]
     for r in range(BLOCK):
         top[r] = 1.0 / total[r]
-        side[r] *= w[r]
         total[r] = total[r] if w[r] > 0.0 else 1.0
-    loglik = 0.0
     for c in range(others):
         multiply_block(wk.chance, c * BLOCK, wk.chance, c * BLOCK, top, 0)
-    for r in range(BLOCK):
-        loglik += side[r]
-    return loglik
+    add_inner(wk.favour, 0, side, 0, wk.w, block * BLOCK, 1)
 
 
 @compiled
@@ -211,6 +213,7 @@ def evaluate_multinomial(wk, beta, columns, keep):
     t = columns * (columns + 1) // 2
     wk.sums[:] = 0.0
     wk.pulls[:] = 0.0
+    wk.favour[:] = 0.0
     chance, side, total, z, w, own, turned = wk.chance, wk.side, wk.total, wk.z, wk.w, wk.own, wk.top
     loglik, common, same = 0.0, 0.0, True
     for i in range(w.size):
@@ -219,13 +222,16 @@ def evaluate_multinomial(wk, beta, columns, keep):
             common = w[i]
     for block in range(w.size // BLOCK):
         rows, first = block * BLOCK, block * d * BLOCK
-        loglik += chances(wk, block, beta, columns)
-        if same:  # one logarithm for sixteen rows, whose product of numbers up to K cannot overflow
+        chances(wk, block, beta, columns)
+        if same and others < MOST_TOGETHER:  # one logarithm for the product
+            wk.product[:] = 1.0
+            for r in range(0, BLOCK, 8):
+                for lane in range(8):
+                    wk.product[lane] *= total[r + lane]
+            whole = 1.0
             for lane in range(8):
-                product = 1.0
-                for r in range(lane, BLOCK, 8):
-                    product *= total[r]
-                loglik -= common * np.log(product)
+                whole *= wk.product[lane]
+            loglik -= common * np.log(whole)
         else:
             for r in range(BLOCK):
                 if w[rows + r] > 0.0:
@@ -252,7 +258,7 @@ def evaluate_multinomial(wk, beta, columns, keep):
     if keep:
         wk.base_sums[:] = wk.sums
     unfold(wk, columns)
-    return loglik
+    return loglik + sum_of_eight(wk.favour, 0)
 
 
 @compiled

@@ -12,6 +12,7 @@ from typing import Any
 
 from llvmlite import ir
 from numba import extending, njit, types
+from numba.core import cgutils
 
 from .compiled import compiled
 
@@ -19,6 +20,7 @@ WIDE = 16
 CHUNK = 8
 BLOCK = 128  # rows of one model side by side
 _VECTOR = 8
+FEW_SUMS = 3
 intrinsic: Any = extending.intrinsic
 _DOUBLES = ir.VectorType(ir.DoubleType(), _VECTOR)
 
@@ -44,6 +46,12 @@ def _everywhere(builder, value):
     return builder.shuffle_vector(one, none, every)
 
 
+def _fused(builder, left, right, more):
+    """left right + more, rounded once: one instruction where the processor has it, else the same digits."""
+    name, kind = "llvm.fma.v8f64", ir.FunctionType(_DOUBLES, [_DOUBLES] * 3)
+    return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), (left, right, more))
+
+
 @intrinsic(prefer_literal=True)
 def add_products(typing, into, at, factor, factor_at, rows, rows_at, sums, terms, step, stride):
     """Add to into[at + s WIDE + l] the sum of factor[.. + s step + i stride] rows[.. + i WIDE + l].
@@ -56,14 +64,19 @@ def add_products(typing, into, at, factor, factor_at, rows, rows_at, sums, terms
 
     def generate(context, builder, sig, args):
         to, by, of = (_start(context, builder, sig, args, k) for k in (0, 2, 4))
-        for lane in range(0, WIDE, _VECTOR):
-            places = [_vector(builder, to, s * WIDE + lane) for s in range(how_many)]
+        halves = list(range(0, WIDE, _VECTOR))
+        # a factor is fetched once for all lanes where there are registers enough
+        for lanes in [halves] if how_many <= FEW_SUMS else [[lane] for lane in halves]:
+            places = [_vector(builder, to, s * WIDE + lane) for s in range(how_many) for lane in lanes]
             totals = [builder.load(place, align=8) for place in places]
             for i in range(each):
-                value = builder.load(_vector(builder, of, i * WIDE + lane), align=8)
+                values = [builder.load(_vector(builder, of, i * WIDE + lane), align=8) for lane in lanes]
                 for s in range(how_many):
                     share = builder.load(_offset(builder, by, s * by_sum + i * by_term))
-                    totals[s] = builder.fadd(totals[s], builder.fmul(_everywhere(builder, share), value))
+                    share = _everywhere(builder, share)
+                    for h, value in enumerate(values):
+                        at = s * len(lanes) + h
+                        totals[at] = _fused(builder, share, value, totals[at])
             for place, total in zip(places, totals):
                 builder.store(total, place, align=8)
         return context.get_dummy_value()
@@ -89,7 +102,7 @@ def add_inner(typing, into, at, left, left_at, right, right_at, several):
             value = builder.load(_vector(builder, one, r), align=8)
             for s in range(how_many):
                 factor = builder.load(_vector(builder, other, s * BLOCK + r), align=8)
-                totals[s] = builder.fadd(totals[s], builder.fmul(value, factor))
+                totals[s] = _fused(builder, value, factor, totals[s])
         for place, total in zip(places, totals):
             builder.store(total, place, align=8)
         return context.get_dummy_value()
@@ -122,8 +135,8 @@ def add_block(typing, into, at, column, column_at, share):
         factor = _everywhere(builder, args[4])
         for r in range(0, BLOCK, _VECTOR):
             place = _vector(builder, to, r)
-            more = builder.fmul(builder.load(_vector(builder, of, r), align=8), factor)
-            builder.store(builder.fadd(builder.load(place, align=8), more), place, align=8)
+            value = builder.load(_vector(builder, of, r), align=8)
+            builder.store(_fused(builder, value, factor, builder.load(place, align=8)), place, align=8)
         return context.get_dummy_value()
 
     return signature, generate
@@ -161,7 +174,7 @@ def add_scaled(typing, into, level, level_at, x, x_at, slope, slope_at):
             for i in range(CHUNK):
                 first = builder.load(_vector(builder, start, i * WIDE + lane), align=8)
                 value = builder.load(_vector(builder, of, i * WIDE + lane), align=8)
-                total = builder.fadd(first, builder.fmul(value, factor))
+                total = _fused(builder, value, factor, first)
                 builder.store(total, _vector(builder, to, i * WIDE + lane), align=8)
         return context.get_dummy_value()
 
@@ -180,6 +193,16 @@ def _power_of_two(typing, shifted):
     return types.float64(types.float64), generate
 
 
+@intrinsic
+def fused(typing, left, right, more):
+    """left right + more, rounded once."""
+
+    def generate(context, builder, sig, args):
+        return builder.fma(*args)
+
+    return types.float64(types.float64, types.float64, types.float64), generate
+
+
 @njit(nogil=True, error_model="numpy", inline="always")
 def exp_of_negative(x):
     """exp(x) for x <= 0 to 2e-16 of its value, in instructions that work on vectors; e^-708 below -708.
@@ -187,16 +210,16 @@ def exp_of_negative(x):
     x = n log 2 + r, and exp(r) from its Taylor series to r^13 (|r| < .35), added by Estrin's scheme.
     """
     x = max(x, -708.0)
-    shifted = x * 1.4426950408889634 + 6755399441055744.0
+    shifted = fused(x, 1.4426950408889634, 6755399441055744.0)
     n = shifted - 6755399441055744.0
-    r = (x - n * 6.93147180369123816490e-01) - n * 1.90821492927058770002e-10
+    r = fused(n, -1.90821492927058770002e-10, fused(n, -6.93147180369123816490e-01, x))
     r2 = r * r
     r4 = r2 * r2
-    low = (1 / 6 + 1 / 24 * r) + (1 / 120 + 1 / 720 * r) * r2
-    middle = (1 / 5040 + 1 / 40320 * r) + (1 / 362880 + 1 / 3628800 * r) * r2
-    high = (1 / 39916800 + 1 / 479001600 * r) + 1 / 6227020800 * r2
-    series = low + (middle + high * r4) * r4
-    return (1.0 + (r + r2 * (0.5 + r * series))) * _power_of_two(shifted)
+    low = fused(fused(1 / 720, r, 1 / 120), r2, fused(1 / 24, r, 1 / 6))
+    middle = fused(fused(1 / 3628800, r, 1 / 362880), r2, fused(1 / 40320, r, 1 / 5040))
+    high = fused(1 / 6227020800, r2, fused(1 / 479001600, r, 1 / 39916800))
+    series = fused(fused(high, r4, middle), r4, low)
+    return (1.0 + fused(fused(r, series, 0.5), r2, r)) * _power_of_two(shifted)
 
 
 @compiled

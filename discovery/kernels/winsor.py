@@ -98,8 +98,10 @@ def ends_of_columns(columns, low, high):
             keep_least(some, some.size, 1.0, lowest)
             keep_least(some, some.size, -1.0, highest)
             floor, ceiling = lowest[-1], -highest[-1]
+        there = 0
         for value in column:
-            seen[j] += value == value
+            there += 1 if value == value else 0
+        seen[j] = there
         while True:
             few, many = 0, 0
             for value in column:  # without branches
