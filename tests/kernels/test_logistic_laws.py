@@ -182,6 +182,32 @@ def test_profile_interval_of_a_table_inverts_its_test():
         assert ((wide[0] < low) & (high < wide[1])).all()
 
 
+@pytest.mark.parametrize("firth", [False, True])
+def test_profile_bounds_of_a_nearly_collinear_feature_are_where_the_likelihood_has_fallen(firth):
+    """Against a general optimiser, from the estimate outwards in small steps."""
+    rng = np.random.default_rng(13)
+    data = patients(rng, n=120, p=1)
+    data["features"] = data["base"][:, :1] + 0.05 * rng.normal(size=(120, 1))
+    fit = screen_logistic(**data, firth=firth)
+    y, w = data["y"], data["weights"]
+    x = np.column_stack([np.ones(120), data["base"], data["features"]])
+
+    def fall(others, last):
+        eta = x @ np.append(others, last)
+        mu = 1 / (1 + np.exp(-eta))
+        hill = w @ (y * eta - np.logaddexp(0, eta))
+        if firth:
+            hill += 0.5 * np.linalg.slogdet((x.T * (w * mu * (1 - mu))) @ x)[1]
+        return 2 * (fit.loglik[0] - hill)
+
+    for bound in profile_interval_logistic(**data, fit=fit, firth=firth):
+        others = fit.coef[0, :-1]
+        for at in np.linspace(fit.coef[0, -1], bound[0], 20):
+            found = minimize(fall, others, args=(at,), method="BFGS", options={"gtol": 1e-7})
+            others = found.x
+        assert found.fun == pytest.approx(3.841458820694124, abs=1e-5)
+
+
 def test_one_plan_serves_many_weights():
     rng = np.random.default_rng(10)
     data = patients(rng, p=18)
