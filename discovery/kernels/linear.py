@@ -113,10 +113,10 @@ class LinearPlan:
 
         fitted = as_codes(fit, self.spread) == OK
         quantile_root(conf_level)
-        known = weights is None and self.freedom is not None
-        levels, which = np.unique(
-            self.freedom if known else self.degrees_of_freedom(weights), return_inverse=True
-        )
+        freedom = self.freedom if weights is None else None
+        if freedom is None:
+            freedom = self.degrees_of_freedom(weights)
+        levels, which = np.unique(freedom, return_inverse=True)
         half = np.where(fitted, stdtrit(levels, 0.5 + conf_level / 2.0)[which], np.nan) * fit.se
         return fit.coef[:, -1] - half, fit.coef[:, -1] + half
 
