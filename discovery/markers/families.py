@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.markers.ranks import DECIMALS
+
 CUT = 0.3  # average distance 1 - |rho|: members correlate by about 0.7 or more
 MIN_COMMON = 10  # patients with both values, below which two features count as unrelated
 
@@ -62,8 +64,9 @@ def find_families(features, *, cut: float = CUT) -> Families:
 
 
 def family_leads(score, number) -> np.ndarray:
-    """For each feature (p,), the index of its family's lead: the largest score; -1 if none has a score."""
-    score, number = np.asarray(score, dtype=float), np.asarray(number)
+    """For each feature (p,), the index of its family's lead: the largest score, of equal ones the first;
+    -1 if none has a score."""
+    score, number = np.asarray(score, dtype=float).round(DECIMALS), np.asarray(number)
     largest = np.argsort(-score, kind="stable")
     largest = largest[~np.isnan(score[largest])]
     lead = np.full(int(number.max(initial=0)) + 1, -1)  # by family

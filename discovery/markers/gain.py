@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from discovery.markers.bootstrap import BootstrapDraws
-from discovery.markers.ranks import rank_descending
+from discovery.markers.ranks import DECIMALS, rank_descending
 from discovery.markers.shrinkage import shrink_effects
 
 MONTE_CARLO_NOTED = 0.002
@@ -48,7 +48,8 @@ def optimism_by_rank(score, optimism, *, smooth: bool = True) -> tuple[np.ndarra
     """
     from scipy.optimize import isotonic_regression
 
-    order = np.argsort(-np.where(np.isnan(score), -np.inf, score), axis=1, kind="stable")
+    score = np.where(np.isnan(score), -np.inf, score).round(DECIMALS)
+    order = np.argsort(-score, axis=1, kind="stable")
     gap = np.take_along_axis(optimism, order, axis=1)
     known = ~np.isnan(gap)
     count, mean = known.sum(axis=0), _mean_of_known(gap)

@@ -18,6 +18,7 @@ from discovery.markers.detectable import detectable_effect, null_standard_errors
 from discovery.markers.families import family_leads, family_scores
 from discovery.markers.gain import MONTE_CARLO_NOTED, CorrectedGain
 from discovery.markers.ranks import (
+    DECIMALS,
     FIRST_TAIL,
     TOP_FAMILIES,
     TOP_FEATURES,
@@ -191,7 +192,7 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
     table = pd.DataFrame(columns)
     _add_words(table, o, given, fdr, flags)
     table["note"] = _notes(table["note"], o)
-    table = table.sort_values(["rank", "p_value", "feature"], kind="stable", na_position="last")
+    table = table.sort_values(["rank", "p_value", "feature"], key=_alike, kind="stable", na_position="last")
     families = _family_table(o, table, family)
     remarks = [
         f"{design.outcome}: {text}"
@@ -204,6 +205,11 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         if text
     ]
     return tidy_numbers(table[[*CONTRACT, *EXTRA]].reset_index(drop=True)), tidy_numbers(families), remarks
+
+
+def _alike(column: pd.Series) -> pd.Series:
+    """A column to sort by, p-values that differ by rounding made equal."""
+    return column.round(DECIMALS) if column.name == "p_value" else column
 
 
 def tidy_numbers(table: pd.DataFrame) -> pd.DataFrame:

@@ -8,13 +8,17 @@ TOP_FEATURES = 10
 TOP_FAMILIES = 3
 POSTERIOR_DRAWS = 4000
 FIRST_TAIL = 0.005
+DECIMALS = 9  # of a score that are more than rounding
 
 
 def rank_descending(score) -> np.ndarray:
-    """Rank 1 for the largest along the last axis, ties averaged; NaN keeps NaN and takes no rank."""
+    """Rank 1 for the largest along the last axis, ties averaged; NaN keeps NaN and takes no rank.
+
+    Scores alike to nine decimals tie, as those of one feature in two units do.
+    """
     from scipy.stats import rankdata
 
-    score = np.asarray(score, dtype=float)
+    score = np.asarray(score, dtype=float).round(DECIMALS)
     return rankdata(-score, axis=-1, nan_policy="omit")
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from discovery.association.design import Design
 from discovery.association.null_model import fit_null
+from discovery.markers.ranks import DECIMALS
 
 PAIRS = 50
 DISTINCT = 0.75
@@ -83,14 +84,13 @@ def first_on_path(x, y, count: int) -> np.ndarray:
     usable = np.flatnonzero(spread > 1e-12)
     if not usable.size:
         return usable
+    x = (x[:, usable] / spread[usable]).round(DECIMALS)  # of equal features the first, not rounding's choice
     if y.ndim > 1:
-        return usable[_first_on_joint_path(x[:, usable] / spread[usable], y - y.mean(axis=0), count)]
+        return usable[_first_on_joint_path(x, y - y.mean(axis=0), count)]
     with warnings.catch_warnings():
         # near-collinear features end the path early, with the features chosen so far
         warnings.simplefilter("ignore", ConvergenceWarning)
-        _, active, _ = lars_path(
-            np.asfortranarray(x[:, usable] / spread[usable]), y - y.mean(), method="lasso", max_iter=count
-        )
+        _, active, _ = lars_path(np.asfortranarray(x), y - y.mean(), method="lasso", max_iter=count)
     return usable[np.asarray(active, dtype=int)]
 
 
