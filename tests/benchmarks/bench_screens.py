@@ -6,36 +6,37 @@ Processor time of one thread, except where threads are named. The packages are t
 features and scaled up. Both sides alternate and the best of a few repeats counts, so that a busy machine
 slows both. A loop does for each feature what the screen does: a model without the feature, one with it, the
 p-value of the likelihood ratio, and an interval; making the plan (checks, scales) counts for the screen.
+The libraries are loaded before their threads are counted out: spinning threads of an algebra library once
+tripled the time of the logistic loop.
 
 Ratios of 26 November 2026, two shared cores of a busy machine; patients x features, 4 or 5 covariates:
 
     loop                                        150 x 60   500 x 300   2,000 x 1,000   aim
-    Cox, lifelines                                 2,334       1,631             882   300
-    logistic, statsmodels                            195         178             106   100
-    logistic, profile intervals on both sides        353         287             156   100
-    multinomial, statsmodels                         136         134              59    50
-    least squares, statsmodels                       142         286             144   100
+    Cox, lifelines                                 2,125       1,528             906   300
+    logistic, statsmodels                            166         134              93   100
+    logistic, profile intervals on both sides        616         483             345   100
+    multinomial, statsmodels                         140         100              53    50
+    least squares, statsmodels                       150         236             136   100
 
-A whole `screen()` call, from the tables of a study to a table with q-values, against the same loops, the
-binary one with profile intervals on both sides:
+A whole `screen()` call, from the tables of a study to a table with q-values, against the same loops:
 
-    survival                                         180         201             143
-    binary                                            30         170             124
-    multiclass                                        29          74              49
-    continuous                                         4          14              20
+    survival, intervals of the loop are Wald's       366         488             283   300
+    binary, profile intervals on both sides          103         272             167   100
+    binary, intervals of the loop are Wald's          12          29              17
+    multiclass                                        42          65              32    50
+    continuous                                         6          18              18   100
 
-The logistic screen of the largest study is at its aim only when the other core is quiet (83 to 106 in six
-runs): 14 ns a row and feature, 8 of them two passes of 42 products and an exp, and of that arithmetic a
-neighbour takes its share, which the loop notices less.
+Calls of a second and 16 MB feel their neighbours more than the loops do: in three runs the largest survival
+screen had 283 to 384, the multiclass one 32 to 50, the logistic fit 75 to 93.
 
 What bounds whole screens: 150 patients are so few for their covariates that the binary screen is Firth's,
-which the loop is not; a study of 60 features waits 5 ms for its tables and for one model a covariate. A loop
-over least squares takes .6 ms a feature of 2,000 patients, 300 ns a value, so that 50 times as fast were 6 ns
-a value. The fit takes 2, the winsor limits (the 21 smallest and largest of each column) 4, and the rest of
-the 16 is scaling and the checks of what is there and finite, each of which walks through 16 MB.
+which the loop is not; a study of 60 features waits 3 ms for its tables and for one model a covariate. A loop
+over least squares takes .7 ms a feature of 2,000 patients, 350 ns a value, so that 100 times as fast were 3.5
+ns a value. The fit takes 2, the winsor limits (the 21 smallest and largest of each column) 4, and the rest is
+scaling and the checks of what is there and finite, each of which walks through 16 MB.
 
-Slopes of log cost on log n and on log p: Cox 1.00, .96; logistic .91, .85; multinomial .93, .95; least
-squares .86, .63 (aim: at most 1.1). At 2,000 patients lifelines takes 21 times as long for Kaplan-Meier, 54
+Slopes of log cost on log n and on log p: Cox 1.00, .94; logistic .81, .90; multinomial .97, 1.02; least
+squares .88, .77 (aim: at most 1.1). At 2,000 patients lifelines takes 21 times as long for Kaplan-Meier, 54
 for Aalen-Johansen, 5.3 for concordance.
 """
 
@@ -54,6 +55,7 @@ PROFILE = "logistic, profile intervals on both sides"
 WHOLE = (  # whole screens, and the loop that stands for what a user would write
     ("survival", "Cox, against lifelines"),
     ("binary", PROFILE),
+    ("binary", "logistic, statsmodels Logit"),
     ("multiclass", "multinomial, statsmodels MNLogit"),
     ("continuous", "least squares, statsmodels OLS"),
 )
@@ -84,6 +86,15 @@ def seconds(run, clock=time.process_time) -> float:
     return clock() - start
 
 
+def calls_of(run) -> int:
+    """A short job is timed over several calls, as the loop is."""
+    return 1 + int(0.02 / max(seconds(run), 1e-4))
+
+
+def best_of(run, *, repeats: int = 3, calls: int = 1) -> float:
+    return min(seconds(lambda: [run() for _ in range(calls)]) for _ in range(repeats)) / calls
+
+
 def against(name: str, screen, loop_one, repeats: int = 3, features: int = FEATURES) -> float:
     """Print seconds of `screen()` for all features and of `loop_one(j)` scaled to all, and their ratio.
 
@@ -92,10 +103,9 @@ def against(name: str, screen, loop_one, repeats: int = 3, features: int = FEATU
     sample = np.linspace(0, features - 1, SAMPLED).astype(int)
     screen()  # compiles, or reads what was compiled
     loop_one(0)
-    calls = 1 + int(0.02 / max(seconds(screen), 1e-4))  # a short job is timed over several, as the loop is
-    ours, theirs = [], []
+    calls, ours, theirs = calls_of(screen), [], []
     for _ in range(repeats):
-        ours.append(seconds(lambda: [screen() for _ in range(calls)]) / calls)
+        ours.append(best_of(screen, repeats=1, calls=calls))
         theirs.append(np.median([seconds(lambda j=j: loop_one(j)) for j in sample]) * features)
     show(name, min(ours), min(theirs))
     return min(theirs)
@@ -178,10 +188,11 @@ def compare_screens(n: int, p: int, q: int) -> None:
         "least squares, statsmodels OLS": (least_squares, ols),
     }
     taken = {name: against(name, *pair, features=p) for name, pair in pairs.items()}
+    print("whole screen() calls, from tables to q-values, and the loop beside each")
     for kind, name in WHOLE:
         run = whole_screen(kind, data)
         run()
-        show(f"whole screen(), {kind}", min(seconds(run) for _ in range(3)), taken[name])
+        show(f"{kind}: {name}", best_of(run, calls=calls_of(run)), taken[name])
     if n < PATIENTS:
         return
     against(
@@ -354,6 +365,8 @@ def time_small_jobs() -> None:
 
 
 def main() -> int:
+    import lifelines  # noqa: F401 - libraries that are loaded later would not be limited to one thread
+    import statsmodels.api  # noqa: F401
     from bench_survival import beside_lifelines
     from threadpoolctl import threadpool_limits
 
