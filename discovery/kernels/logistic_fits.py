@@ -1,4 +1,4 @@
-"""Compiled fits of logistic models: a block of lanes, a screen with Firth's penalty, a single model."""
+"""Compiled fits of single logistic models, plain or with Firth's penalty."""
 
 from __future__ import annotations
 
@@ -6,21 +6,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import (
-    base_products,
-    fill_lanes,
-    quadratic_form,
-)
+from .columns import base_products, fill_lanes, quadratic_form
 from .compiled import compiled, inlined
 from .logistic_pass import log_up_to_two
-from .newton import (
-    RUNNING,
-    advance,
-    find_live,
-    inverse_and_log_determinant,
-    new_newton,
-    restart,
-)
+from .newton import RUNNING, advance, find_live, inverse_and_log_determinant, new_newton, restart
 from .screen_fit import NOTHING_TO_FIT, SEPARATED
 from .tiles import exp_of_negative
 
