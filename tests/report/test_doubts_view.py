@@ -10,12 +10,22 @@ from discovery.report.doubts_view import doubts_in_lines
 def test_columns_of_which_the_same_is_said_share_a_line_and_nothing_is_lost():
     empty = [Problem(file="f.csv", column=f"c{k}", wanted="all values are missing") for k in range(9)]
     other = Problem(file="f.csv", column="d", wanted="a value is missing in 3 of 9 patients")
-    cells = [Problem(file="f.csv", column="e", row=k, found="x", wanted="a number") for k in (2, 3)]
-    lines = doubts_in_lines([empty[0], other, *empty[1:], *cells])
+    key = Problem(file="study.toml", column="analysis.fdr", row=3, found="0.5", wanted="0.05 is usual")
+    lines = doubts_in_lines([empty[0], other, *empty[1:], key])
     assert (
         lines[0] == "f.csv, 9 columns ('c0', 'c1', 'c2', 'c3', 'c4' and 4 more); each: all values are missing"
     )
-    assert lines[1:] == [problem.sentence() for problem in (other, *cells)]
+    assert lines[1:] == [problem.sentence() for problem in (other, key)]
+
+
+def test_a_doubt_about_single_patients_does_not_say_who_they_are():
+    strangers = [
+        Problem(file="p.csv", column="id", row=row, found=name, wanted="f.csv has no such id")
+        for row, name in ((17, "Jane"), (23, "Joan"))
+    ]
+    assert doubts_in_lines(strangers) == [
+        "p.csv, column 'id'; f.csv has no such id (which rows: discovery check)"
+    ]
 
 
 def test_notes_name_all_their_features_and_outcomes():

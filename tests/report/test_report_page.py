@@ -111,7 +111,7 @@ def test_it_opens_with_caution_and_the_headline_of_each_outcome(made, written):
     for words in ("natural cluster", "distinct endotype", "discovered"):
         assert words not in text.lower()
     assert text.count("no effect") == text.count("does not mean that there is no effect")
-    assert "features.csv, row 17" in text
+    assert "(which rows: discovery check)" in text
     assert "TO BE WRITTEN" in text
 
 
