@@ -181,13 +181,17 @@ def _keep_up(whole, rows, across, values, role, weights, own):
 
 @compiled
 def _cholesky(gram, k, ridge, factor):
-    """Lower factor of gram plus the ridge (the intercept has none); False when it is not positive."""
+    """Lower factor of gram plus the ridge (the intercept has none); False when it is not positive.
+
+    A column that does not vary in the rows that teach has no slope: as an event that only patients without
+    the value had, of which a draw along the intercept's freedom would make values hundreds of SDs off.
+    """
     for a in range(k):
         for b in range(a + 1):
             value = gram[a, b]
             if a == b and a > 0:
-                idle = gram[a, a] <= 1e-9 * gram[0, 0]  # all 0 in the rows used: held at 0
-                value += 1e12 if idle else ridge * gram[a, a]
+                spread = gram[a, a] - gram[a, 0] * gram[a, 0] / gram[0, 0]
+                value += 1e12 if spread <= 1e-9 * gram[0, 0] else ridge * gram[a, a]
             for t in range(b):
                 value -= factor[a, t] * factor[b, t]
             if a == b:

@@ -339,6 +339,22 @@ def test_episodes_as_predictors_are_their_number_for_one_expected_and_the_event_
         np.testing.assert_allclose(column, (wanted - wanted.mean()) / wanted.std(), atol=1e-12)
 
 
+def test_an_event_that_only_patients_without_the_value_had_teaches_nothing():
+    rng = np.random.default_rng(8)
+    index = pd.Index([f"p{i:03d}" for i in range(80)], name="patient_id")
+    event = np.arange(80) < 3
+    x = np.where(event | (np.arange(80) % 9 == 0), np.nan, rng.normal(size=80))
+    outcome = Outcome(
+        name="out", label="out", kind="binary", patient_id=index.to_numpy(), value=event.astype(float)
+    )
+    design = build_design(outcome, pd.DataFrame(index=index), pd.DataFrame({"x": x}, index=index))
+    done = complete(design, plan_imputation(design, matched=False), imputations=400, seed=3)
+    # nothing but an intercept can be learned: a t draw of the known values' spread about their mean
+    known = int((~np.isnan(x)).sum())
+    spread = np.sqrt((1 + 1 / known) * (known - 1) / (known - 3))
+    assert done.copies[:, event, 0].std() == pytest.approx(spread, rel=0.1)  # 1,200 draws
+
+
 def test_what_cannot_be_imputed_is_said():
     design, _ = cohort(site=["A", "B", "C"], gone=0.1)
     observed = design.observed.copy()
