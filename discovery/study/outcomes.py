@@ -282,9 +282,10 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
     half = np.flatnonzero(np.isfinite(time) != np.isfinite(status))
     half = np.setdiff1d(half, stray)
     if half.size:
+        have, are = ("has", "is") if half.size == 1 else ("have", "are")
         wanted = (
-            f"time and status belong together: {half.size} patients have one of them "
-            f"and are left out of {settings.name!r}"
+            f"time and status belong together: {counted(half.size)} {have} one of them "
+            f"and {are} left out of {settings.name!r}"
         )
         source.findings.warn(
             "half an outcome", source.file, wanted, row=source.row(half[0]), column=settings.status

@@ -67,6 +67,14 @@ def test_a_zero_time_is_kept_with_a_doubt(study):
     ]
 
 
+def test_a_single_patient_with_half_an_outcome_is_one_patient(study):
+    only(study, SURVIVAL)
+    study.patients = study.patients.astype({"time_days": object, "status": object})
+    study.patients.loc[1, "time_days"] = None
+    said = [problem.wanted for problem in study.read().warnings]
+    assert "time and status belong together: 1 patient has one of them and is left out of 'o'" in said
+
+
 def test_missing_parts_leave_the_patient_out_of_the_outcome_aloud(study):
     only(study, SURVIVAL)
     study.patients = study.patients.astype({"time_days": object, "status": object})
