@@ -51,8 +51,9 @@ def ranking_paragraphs(s: RunSettings) -> list[str]:
         texts.append(
             "Because the features at the top of a list were picked for looking large, shrunk estimates "
             "are given beside the plain ones, with the local false sign rate (normal-mixture empirical "
-            "Bayes over all features of an outcome, Stephens 2017; the share of zeros and the spread of the "
-            "others are averaged over what the data leave open, correlated features counting for fewer)."
+            "Bayes over all features of an outcome, after Stephens 2017; the share of zeros, the size of the "
+            "others and whether these gather near zero or stay away from it are averaged over what the data "
+            "leave open, correlated features counting for fewer; intervals hold under either shape)."
         )
     return texts
 

@@ -44,20 +44,35 @@ def test_posterior_equals_numeric_integration_over_every_prior_weighed(independe
     _, b, se = spread_of_effects(1)
     se = se * np.random.default_rng(2).uniform(0.6, 1.6, se.size)
     found = shrink_effects(b, se, independent=independent)
-    spread, share = (a.ravel() for a in np.meshgrid(found.prior_sd[1:], np.arange(1, 40, 2) / 40))
-    marginal = share * stats.norm.pdf(b[:, None], 0, se[:, None]) + (1 - share) * stats.norm.pdf(
-        b[:, None], 0, np.hypot(se[:, None], spread)
+    sizes = found.prior_sd[(found.prior_mean == 0) & (found.prior_sd > 0)]
+    peak, spread, share = (
+        a.ravel() for a in np.meshgrid([0.0, 1.0], sizes, np.arange(1, 40, 2) / 40, indexing="ij")
     )
-    likelihood = np.log(marginal).sum(axis=0) * (1 if independent is None else independent / b.size)
-    belief = share * np.exp(likelihood - likelihood.max())
-    belief /= belief.sum()
-    assert found.prior_share[0] == pytest.approx((belief * share).sum(), rel=1e-9)
-    for j in (0, int(np.argmax(np.abs(b))), int(np.argmin(np.abs(b)))):
-        zero = (belief / marginal[j] * share).sum() * stats.norm.pdf(b[j], 0, se[j])
+    peak, spread = peak * spread, np.where(peak > 0, spread / 2, spread)
 
-        def smooth(t, j=j):
-            prior = (belief / marginal[j] * (1 - share) * stats.norm.pdf(t, 0, spread)).sum()
-            return prior * stats.norm.pdf(b[j], t, se[j])
+    def others(t, error):
+        return (stats.norm.pdf(t, peak, np.hypot(error, spread)) + stats.norm.pdf(
+            t, -peak, np.hypot(error, spread))) / 2  # fmt: skip
+
+    nothing = stats.norm.pdf(b[:, None], 0, se[:, None])
+    marginal = share * nothing + (1 - share) * others(b[:, None], se[:, None])
+    likelihood = np.log(marginal).sum(axis=0) * (1 if independent is None else independent / b.size)
+    weighed = share * np.exp(likelihood - likelihood.max())
+    zeros = (found.prior_mean == 0) & (found.prior_sd == 0)
+    assert found.prior_share.sum() == pytest.approx(1)
+    assert found.prior_share[zeros].sum() == pytest.approx((weighed * share).sum() / weighed.sum(), rel=1e-9)
+    every = weighed / weighed.sum()
+    shapes = [np.where(which, weighed, 0) / weighed[which].sum() for which in (peak > 0, peak == 0)]
+    for j in (0, int(np.argmax(np.abs(b))), int(np.argmin(np.abs(b)))):
+
+        def of(belief, j=j):
+            """The posterior's mass at 0, and its density elsewhere."""
+            own = belief / marginal[j]
+
+            def density(t):
+                return (own * (1 - share) * others(t, 0.0)).sum() * stats.norm.pdf(b[j], t, se[j])
+
+            return (own * share).sum() * nothing[j, 0], density
 
         def over(g, low, high, j=j):
             # break points on both scales, for the narrow components at 0 and the likelihood at b
@@ -65,17 +80,20 @@ def test_posterior_equals_numeric_integration_over_every_prior_weighed(independe
             points = points[(points >= low) & (points <= high)]
             return sum(integrate.quad(g, a, c, limit=200)[0] for a, c in pairwise(points))
 
+        zero, smooth = of(every)
         below, above = over(smooth, -4, 0), over(smooth, 0, 4)
         assert zero + below + above == pytest.approx(1, abs=1e-6)
-        assert found.mean[j] == pytest.approx(over(lambda t: t * smooth(t), -4, 4), abs=1e-6)
+        assert found.mean[j] == pytest.approx(over(lambda t, g=smooth: t * g(t), -4, 4), abs=1e-6)
         assert found.lfsr[j] == pytest.approx(zero + min(below, above), abs=1e-6)
-        second = over(lambda t: t * t * smooth(t), -4, 4)
+        second = over(lambda t, g=smooth: t * t * g(t), -4, 4)
         assert found.sd[j] == pytest.approx(np.sqrt(second - found.mean[j] ** 2), abs=1e-5)
-        reached = over(smooth, -4, found.low[j]) + zero * (found.low[j] >= 0)
-        if found.low[j] != 0:
-            assert reached == pytest.approx(0.025, abs=1e-6)
-        else:
-            assert reached - zero <= 0.025 <= reached
+        # the lower end is that of one shape, and the other's is not lower
+        reached = []
+        for zero, smooth in map(of, shapes):
+            least = over(smooth, -4, found.low[j])
+            reached.append((least, least + zero * (found.low[j] >= 0)))
+        assert max(low for low, _ in reached) <= 0.025 + 1e-6
+        assert max(high for _, high in reached) >= 0.025 - 1e-6
 
 
 def test_correlated_features_count_for_fewer():
@@ -90,7 +108,10 @@ def test_correlated_features_count_for_fewer():
     assert independent_features(gaps) == pytest.approx(independent_features(one), rel=0.05)
     # more spreads of the true effects stay open
     _, b, se = spread_of_effects(9)
-    sure, unsure = (shrink_effects(b, se, independent=k).prior_share[1:] for k in (60, 6))
+    sure, unsure = (
+        answer.prior_share[answer.prior_sd > 0]
+        for answer in (shrink_effects(b, se, independent=k) for k in (60, 6))
+    )
     assert ((sure / sure.sum()) ** 2).sum() > 1.5 * ((unsure / unsure.sum()) ** 2).sum()
 
 
@@ -104,6 +125,20 @@ def test_one_normal_component_has_the_closed_form():
     assert np.sqrt(np.mean((found.mean - wanted)[common] ** 2)) < 0.02
     width = 2 * 1.959964 * se * tau / np.hypot(tau, se)
     assert np.median((found.high - found.low)[common]) == pytest.approx(width, rel=0.05)
+
+
+def test_no_effect_grows():
+    # effects that all lie about .6 or -.6: a smaller estimate belongs further out, and is left where it is
+    rng = np.random.default_rng(10)
+    truth = rng.choice([-1.0, 1.0], 60) * rng.normal(0.6, 0.05, 60)
+    b, se = truth + rng.normal(0, 0.15, 60), np.full(60, 0.15)
+    found = shrink_effects(b, se)
+    assert (np.abs(found.mean) <= np.abs(b)).all()
+    small = np.abs(b) < 0.45
+    np.testing.assert_array_equal(found.mean[small], b[small])
+    assert small.any()
+    large = np.abs(b) > 0.8
+    assert (np.abs(found.mean[large]) < 0.97 * np.abs(b[large])).all()
 
 
 def test_turning_the_sign_or_changing_the_unit_turns_and_rescales_the_answer():

@@ -11,9 +11,9 @@ choosing the prior.
 
 A truth taken from one cohort of 40,000 had errors of up to a sixth of a standard error of a study of 500, the
 same ones in every run: with it, and by the luck of 500 runs, the leading feature of such studies was once
-thought to be covered in .906. Here it is .934 in 1,000 runs, and .950 in 1,500 of another seed. What is left
-is the standard error of the Cox model itself, which leaves the other causal features out: the estimate of
-a causal feature, whether it leads or not, spreads 1.04 to 1.08 times as far as it says.
+thought to be covered in .906. Here it is .955 in 1,000 runs. The standard error of the Cox model, which
+leaves the other causal features out, is a little short: the estimate of a causal feature, whether it leads
+or not, spreads 1.04 to 1.08 times as far as it says.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ def test_without_a_true_effect_the_intervals_hold_zero(full_validity, measured):
 
 
 def test_equal_effects_that_tie_for_the_first_place(full_validity, measured):
-    # 25 features nearly tie: the prior cannot see that there is one size of effect only
+    # 25 features nearly tie: the hardest case
     for _, _, _, got in cells_of(marker_cohorts.EQUAL, 40, full_validity, measured):
         assert got["covers_top"].mean() > got["plain_covers_top"].mean()
         assert got["bias_top"].mean() < got["plain_bias_top"].mean()
