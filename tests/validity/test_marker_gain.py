@@ -222,8 +222,8 @@ def test_without_a_true_marker_nothing_is_claimed(full_validity):
 
 @pytest.mark.validity
 def test_with_equal_effects_the_correction_still_removes_most_of_the_optimism(full_validity):
-    # 25 features nearly tie for the first place: the hardest case; 120 runs gave a bias of +.010 (SE .002)
-    # where the apparent gain is .030 too high, and shrunken intervals that cover .83
+    # 25 features nearly tie for the first place: the hardest case; 50 studies gave a bias of +.008 (SE .004)
+    # where the apparent gain is .030 too high
     got = simulate(EQUAL, "survival", 150, *((120, 200) if full_validity else (15, 60)))
     show(got, "five causal features of equal effect, survival, n = 150")
     assert removes_most(got)
