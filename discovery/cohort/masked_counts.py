@@ -17,7 +17,7 @@ COUNTS = (
 )  # fmt: skip
 SHARES = (
     "missing_share", "percent_missing", "percent_events", "percent_of_patients", "percent", "rate",
-    "rate_low", "rate_high", "person_time",
+    "rate_low", "rate_high", "person_time", "sensitivity", "precision", "accuracy", "largest_class", "share",
 )  # fmt: skip
 
 

@@ -47,6 +47,7 @@ PEOPLE = "patients?|rows?|events?|cases?|subjects?|persons?|people|times?|missin
 COUNTED = re.compile(rf"\b(\d+)(?= (?:{PEOPLE}|of \d+)\b)")
 SINGLE = re.compile(r"\b1 (patient|row|event|case|subject|person|time)\b")
 RUG_OF = 5  # patients behind a tick of a rug
+AUC_DIGITS = 2  # an AUC in full is a whole number over twice the product of both group sizes, and tells them
 
 
 def masked(
@@ -110,6 +111,9 @@ def masked(
         if name not in known and set(table.columns) & {*COUNTS, *SHARES}:
             out[name] = blank(table.copy(), np.ones(len(table), dtype=bool))
     for name in out:
+        aucs = [column for column in out[name] if str(column).startswith("auc") or column == "pairwise_auc"]
+        if aucs:
+            out[name] = out[name].assign(**{column: out[name][column].round(AUC_DIGITS) for column in aucs})
         for column in ("note", "reason", "reasons", "sentence", "verdict_rule"):
             if column in out[name]:
                 texts = out[name][column].map(lambda text: said(text, limit), na_action="ignore")

@@ -338,3 +338,34 @@ def test_a_run_without_sensitivity_analyses_is_masked_too(tmp_path):
     )
     result = discovery.run(tmp_path, out=tmp_path / "out", workers=1)
     assert set(result.tables["markers"]["verdict"]) == {"not assessable"}
+
+
+def test_areas_under_the_curve_do_not_tell_the_sizes_of_groups(tmp_path):
+    """An area in full is a whole number over 2 n (N - n); with two digits many sizes n explain it."""
+    rng = np.random.default_rng(12)
+    n, names = 60, [f"f{k}" for k in range(6)]
+    groups = rng.permutation(np.repeat(["a", "b", "rare"], [32, 25, 3]))
+    ids = [f"p{k:02d}" for k in range(n)]
+    values = rng.normal(size=(n, 6)) + 0.5 * (groups == "a")[:, None]
+    pd.DataFrame({"patient_id": ids, "etiology": groups, "y": rng.normal(size=n)}).to_csv(
+        tmp_path / "patients.csv", index=False
+    )
+    pd.DataFrame(values, columns=names).assign(patient_id=ids).to_csv(tmp_path / "features.csv", index=False)
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname = "few"\n[patients]\nfile = "patients.csv"\nid = "patient_id"\netiology = "etiology"\n'
+        '[features]\nfile = "features.csv"\nid = "patient_id"\n[[outcomes]]\nname = "y"\n'
+        'kind = "continuous"\ncolumn = "y"\n[analysis]\nreplicates = 0\npermutations = 0\nimputations = 0\nphenotypes = false\n'
+        f"suppress_below = {LIMIT}\n",
+        encoding="utf-8",
+    )
+    discovery.run(tmp_path, out=tmp_path / "out", workers=1)
+    seen = 0
+    for name in ("etiologies", "etiology_classes", "etiology_model"):
+        table = pd.read_csv(tmp_path / "out" / f"{name}.csv")
+        for column in [c for c in table if c.startswith("auc") or c == "pairwise_auc"]:
+            known = table[column].dropna()
+            assert (known == known.round(2)).all(), (name, column)
+            seen += len(known)
+        for column in {"sensitivity", "precision", "accuracy", "largest_class"} & set(table):
+            assert table[column].isna().all(), (name, column)
+    assert seen > 6
