@@ -15,7 +15,8 @@ ADDS_NOTHING = 0.05
 class GivenLead(NamedTuple):
     """Of each feature (p,), given the base model and its family's lead; NaN for the lead itself.
 
-    p : of the likelihood ratio (t for a continuous outcome). estimate : per 1 SD of the feature.
+    p : of the likelihood ratio (t for a continuous outcome), 1 for what the lead and the base model tell in
+    full. estimate : per 1 SD of the feature.
     """
 
     p: np.ndarray
@@ -37,6 +38,8 @@ def given_lead(design: Design, lead) -> GivenLead:
         Index of each feature's family lead (`families.family_leads`). The lead itself, and a feature
         with lead -1, has NaN. The patients are those who have both features.
     """
+    from discovery.kernels.screen_fit import COLLINEAR
+
     design = standardised_outcome(design)
     lead = np.asarray(lead)
     p, estimate = np.full(lead.size, np.nan), np.full(lead.size, np.nan)
@@ -47,7 +50,7 @@ def given_lead(design: Design, lead) -> GivenLead:
         base = np.column_stack([design.base, design.features[:, first]])
         both = design.observed[:, members] & design.observed[:, [first]]
         fits = fit_columns(design.response, base, design.features[:, members], observed=both, intervals=False)
-        fine = fits.fit.code == 0
-        p[members] = np.where(fine, fits.p_value, np.nan)
+        fine, told = fits.fit.code == 0, fits.fit.code == COLLINEAR
+        p[members] = np.where(fine, fits.p_value, np.where(told, 1.0, np.nan))
         estimate[members] = np.where(fine, fits.fit.coef[:, -1], np.nan)
     return GivenLead(p, estimate)

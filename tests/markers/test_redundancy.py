@@ -54,3 +54,16 @@ def test_a_sign_that_turns_given_the_lead_is_seen_and_flagged(planted_design, sc
     assert table.loc["f01", "estimate_given_lead"] == pytest.approx(found.estimate[1])
     assert "sign turns" not in table.loc["f00", "flags"]
     assert not table.loc["f01", "verdict"].startswith("strong")
+
+
+def test_a_copy_of_the_lead_in_another_unit_adds_nothing(planted_design):
+    design = planted_design("survival", 3, n=120)
+    features = design.features.copy()
+    features[:, 1] = 2 * features[:, 0] + 3
+    observed = design.observed.copy()
+    observed[:, 1] = observed[:, 0]
+    copied = replace(design, features=features, observed=observed)
+    found = given_lead(copied, np.array([0, 0] + [-1] * (len(design.feature_names) - 2)))
+    assert found.p[1] == 1.0
+    assert np.isnan(found.estimate[1])
+    assert np.isnan(found.p[0])
