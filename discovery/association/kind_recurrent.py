@@ -15,6 +15,8 @@ import numpy as np
 from discovery.association.kinds import OutcomeKind, one_of_many
 from discovery.association.response import total_over
 
+MOST_ROBUST = 10.0  # standard errors of the model
+
 
 class Recurrent(OutcomeKind):
     name = "recurrent"
@@ -57,19 +59,24 @@ class Recurrent(OutcomeKind):
         return FullFit(fit.coef, robust, fit.loglik, np.inf, fit.converged)
 
     def errors_at_estimate(self, response, base, columns, observed, fit):
-        """Of the sandwich: the variance of the score test is that without an effect, too large with one."""
+        """Of the sandwich: the variance of the score test is that without an effect, too large with one.
+
+        NaN where it is more than MOST_ROBUST times that of the model: without one patient, who alone has
+        the feature's other value, there would be no estimate.
+        """
         from discovery.kernels.cox_sandwich import fit_cox_by_patient
 
         e, found = response.episodes, np.full(len(fit.code), np.nan)
         for j in np.flatnonzero(fit.code == 0):
             rows = observed[e.patient, j]
             patient = e.patient[rows]
-            _, robust = fit_cox_by_patient(
+            model, robust = fit_cox_by_patient(
                 e.stop[rows], e.event[rows], np.column_stack([base, columns[:, j]])[patient], patient,
                 entry=e.start[rows],
                 stratum=None if response.stratum is None else response.stratum[patient],
             )  # fmt: skip
-            found[j] = np.sqrt(robust[-1, -1])
+            if robust[-1, -1] <= MOST_ROBUST**2 * model.covariance[-1, -1]:
+                found[j] = np.sqrt(robust[-1, -1])
         return found
 
     def null_model(self, design):

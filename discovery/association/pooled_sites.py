@@ -68,7 +68,12 @@ def pooled_sites(design: Design, features: Sequence[str], *, conf_level: float =
         for k, row in enumerate(sites.itertuples()):
             rows.append(
                 about
-                | {"part": SITE, "site": row.group, "estimate": row.estimate, "se": se[k]}
+                | {
+                    "part": SITE,
+                    "site": row.group,
+                    "estimate": row.estimate if good[k] else np.nan,
+                    "se": se[k],
+                }
                 | {"ci_low": row.ci_low, "ci_high": row.ci_high, "weight_percent": share[k]}
                 | {"n": row.n, "events": row.events, "note": ""}
             )
