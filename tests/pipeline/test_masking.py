@@ -354,7 +354,8 @@ def test_areas_under_the_curve_do_not_tell_the_sizes_of_groups(tmp_path):
     (tmp_path / "study.toml").write_text(
         '[study]\nname = "few"\n[patients]\nfile = "patients.csv"\nid = "patient_id"\netiology = "etiology"\n'
         '[features]\nfile = "features.csv"\nid = "patient_id"\n[[outcomes]]\nname = "y"\n'
-        'kind = "continuous"\ncolumn = "y"\n[analysis]\nreplicates = 0\npermutations = 0\nimputations = 0\nphenotypes = false\n'
+        'kind = "continuous"\ncolumn = "y"\n[analysis]\nreplicates = 0\npermutations = 0\n'
+        "imputations = 0\nphenotypes = false\n"
         f"suppress_below = {LIMIT}\n",
         encoding="utf-8",
     )
