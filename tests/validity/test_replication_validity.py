@@ -2,6 +2,8 @@
 
 Setting: 60 features in 12 blocks (correlation .8 inside a block), 5 of them causal in 5 blocks, 3 covariates;
 the causal effects of each cohort stray with SD tau around common ones, null effects are exactly 0 in both.
+In three rows a share of the values of each feature and of the first covariate is missing in both cohorts,
+more of them where the second covariate is large.
 Findings are chosen on the first cohort as a run chooses them, frozen, and tested in a second cohort. A
 success is false where the feature belongs to a block without a causal feature.
 
@@ -33,7 +35,7 @@ FEATURES = BLOCKS * BLOCK
 CAUSAL = np.arange(5) * BLOCK
 EFFECTS = np.array([0.5, 0.4, 0.3, 0.25, 0.2])
 NAMES = [f"f{k:02d}" for k in range(FEATURES)]
-KEYS = ("outcome_kind", "n_first", "n_second", "tau", "truth", "nulls", "frozen")
+KEYS = ("outcome_kind", "n_first", "n_second", "tau", "truth", "nulls", "frozen", "gaps")
 TEXT = """[study]
 name = "simulated"
 seed = {seed}
@@ -51,7 +53,7 @@ kind = "{kind}"
 replicates = 60
 permutations = 0
 phenotypes = false
-imputations = 0
+imputations = {imputations}
 workers = 1
 """
 COLUMNS = {
@@ -63,7 +65,8 @@ COLUMNS = {
 @dataclass(frozen=True, kw_only=True)
 class Row:
     """A row of the table. truth : "five" causal blocks or "none"; nulls : "exact", or "stray" by tau too;
-    frozen : the "candidates", or the "leading five" families whatever their word."""
+    frozen : the "candidates", or the "leading five" families whatever their word; gaps : share of the values
+    missing."""
 
     kind: str
     n_first: int
@@ -72,11 +75,13 @@ class Row:
     truth: str = "five"
     nulls: str = "exact"
     frozen: str = "candidates"
+    gaps: float = 0.0
     runs: int = 200
 
     @property
     def keys(self) -> tuple:
-        return (self.kind, self.n_first, self.n_second, self.tau, self.truth, self.nulls, self.frozen)
+        return (self.kind, self.n_first, self.n_second, self.tau, self.truth, self.nulls, self.frozen,
+                self.gaps)  # fmt: skip
 
     @property
     def effects(self) -> np.ndarray:
@@ -110,10 +115,17 @@ TABLE = {
         Row(kind="survival", n_first=150, n_second=300, nulls="stray"),
         Row(kind="survival", n_first=500, n_second=300, nulls="stray"),
     ),
+    "gaps": (
+        Row(kind="survival", n_first=150, n_second=300, gaps=0.2, runs=60),
+        Row(kind="binary", n_first=300, n_second=300, gaps=0.2, runs=60),
+        Row(
+            kind="survival", n_first=150, n_second=300, truth="none", frozen="leading five", gaps=0.2, runs=60
+        ),
+    ),
 }
 
 
-def write_cohort(folder, rng, n, kind, effects, seed, *, tau=TAU, stray=False):
+def write_cohort(folder, rng, n, kind, effects, seed, *, tau=TAU, stray=False, gaps=0.0):
     common = np.repeat(rng.normal(size=(n, BLOCKS)), BLOCK, axis=1)
     x = np.sqrt(RHO) * common + np.sqrt(1 - RHO) * rng.normal(size=(n, FEATURES))
     z = rng.normal(size=(n, 3))
@@ -122,13 +134,16 @@ def write_cohort(folder, rng, n, kind, effects, seed, *, tau=TAU, stray=False):
     time, censored = rng.exponential(np.exp(-eta)), rng.exponential(1.5, n)
     status = (time <= censored) if kind == "survival" else rng.random(n) < 1 / (1 + np.exp(-1.3 * eta))
     ids = [f"p{k:04d}" for k in range(n)]
+    if gaps:
+        lost = rng.random((n, FEATURES + 1)) < 2 * gaps / (1 + np.exp(-2 * z[:, [1]]))
+        x, z[:, 0] = np.where(lost[:, :-1], np.nan, x), np.where(lost[:, -1], np.nan, z[:, 0])
     patients = pd.DataFrame(z, columns=["z1", "z2", "z3"]).assign(
         patient_id=ids, time=np.minimum(time, censored), status=status.astype(int)
     )
     folder.mkdir(parents=True, exist_ok=True)
     patients.to_csv(folder / "patients.csv", index=False)
     pd.DataFrame(x, columns=NAMES).assign(patient_id=ids).to_csv(folder / "features.csv", index=False)
-    text = TEXT.format(seed=seed, kind=kind, columns=COLUMNS[kind])
+    text = TEXT.format(seed=seed, kind=kind, columns=COLUMNS[kind], imputations=5 if gaps else 0)
     (folder / "study.toml").write_text(text)
     return folder / "study.toml"
 
@@ -155,19 +170,22 @@ def frozen_of(study, how="candidates"):
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.freeze import MOST, freeze
     from discovery.markers.table import rank_markers
+    from discovery.pipeline.imputation import impute_screens
 
     analysis = study.settings.analysis
     design = design_of(study, study.outcomes[0])
     about = {"multiplicity": analysis.multiplicity, "fdr": analysis.fdr}
-    screens = adjust_screens({design.outcome: screen(design, permutations=0, **about)}, **about)
-    found = screens[design.outcome]
+    complete = {design.outcome: screen(design, permutations=0, **about)}
+    imputed = impute_screens(study, [design], complete)
+    copies = {"completed": imputed.completed, "wider": imputed.wider}
+    found = adjust_screens(imputed.screens, **about)[design.outcome]
     markers = rank_markers(
-        [design], [found], seed=study.settings.study.seed, fdr=analysis.fdr, replicates=0
+        [design], [found], seed=study.settings.study.seed, fdr=analysis.fdr, replicates=0, **copies
     ).table
     declared = []
     if how == "leading five":
         declared = markers.drop_duplicates("redundancy_group").head(MOST)["feature"].tolist()
-    return freeze(study, [design], [found], markers, versions={}, definitions={}, declared=declared)
+    return freeze(study, [design], [found], markers, versions={}, definitions={}, declared=declared, **copies)
 
 
 def frozen_and_tested(folder, seed, row: Row) -> pd.DataFrame:
@@ -175,7 +193,7 @@ def frozen_and_tested(folder, seed, row: Row) -> pd.DataFrame:
     from discovery.study import read_study
 
     rng = np.random.default_rng([seed, row.n_first, row.n_second])
-    about = {"tau": row.tau, "stray": row.nulls == "stray"}
+    about = {"tau": row.tau, "stray": row.nulls == "stray", "gaps": row.gaps}
     first, second = (
         read_study(write_cohort(folder / name, rng, n, row.kind, row.effects, seed, **about))
         for name, n in (("first", row.n_first), ("second", row.n_second))
@@ -187,7 +205,7 @@ def frozen_and_tested(folder, seed, row: Row) -> pd.DataFrame:
 
 def row_of(row: Row, folder: Path, runs: int) -> dict:
     got = [frozen_and_tested(folder / f"{seed}", seed, row) for seed in range(runs)]
-    about = {"nulls": row.nulls, "frozen": row.frozen}
+    about = {"nulls": row.nulls, "frozen": row.frozen, "gaps": row.gaps}
     return tally(got, row.kind, row.n_first, row.n_second, row.truth) | {"tau": row.tau} | about
 
 
