@@ -64,20 +64,12 @@ class Recurrent(OutcomeKind):
         NaN where it is more than MOST_ROBUST times that of the model: without one patient, who alone has
         the feature's other value, there would be no estimate.
         """
-        from discovery.kernels.cox_sandwich import fit_cox_by_patient
+        from discovery.kernels.cox_sandwich import sandwich_errors
 
-        e, found = response.episodes, np.full(len(fit.code), np.nan)
-        for j in np.flatnonzero(fit.code == 0):
-            rows = observed[e.patient, j]
-            patient = e.patient[rows]
-            model, robust = fit_cox_by_patient(
-                e.stop[rows], e.event[rows], np.column_stack([base, columns[:, j]])[patient], patient,
-                entry=e.start[rows],
-                stratum=None if response.stratum is None else response.stratum[patient],
-            )  # fmt: skip
-            if robust[-1, -1] <= MOST_ROBUST**2 * model.covariance[-1, -1]:
-                found[j] = np.sqrt(robust[-1, -1])
-        return found
+        plan = EpisodePlan(response, base, columns, observed)
+        robust, model = sandwich_errors(plan.plan, plan.patient, fit)
+        with np.errstate(invalid="ignore"):
+            return np.where(robust <= MOST_ROBUST * model, robust, np.nan)
 
     def null_model(self, design):
         from discovery.association.null_model import NullModel, centred_in_strata, null_cox

@@ -23,6 +23,7 @@ def tipping_points(
     *,
     labels: dict[str, str] | None = None,
     level: float = 0.05,
+    workers: int = 1,
 ) -> pd.DataFrame:
     """The pooled answer with every imputed value shifted by up to 1 SD down and up (delta adjustment).
 
@@ -31,6 +32,7 @@ def tipping_points(
     features : names; those without an imputed value give no row
     level : an association "holds" while its p is at most this and its sign, if it has one, that of the main
         answer
+    workers : threads
 
     Returns
     -------
@@ -43,6 +45,8 @@ def tipping_points(
     ----------
     Ratitch, O'Kelly & Tosiello, Pharm Stat 2013;12:337-347 (delta adjustment and tipping point).
     """
+    from joblib import Parallel, delayed
+
     plan = completed.plan
     names = [design.feature_names[j] for j in plan.columns]
     shifted = plan.n_missing > plan.n_limited
@@ -52,7 +56,10 @@ def tipping_points(
     )
     if not which.size:
         return pd.DataFrame(columns=list(TIPPING_COLUMNS))
-    fits = {shift: fit_imputed(design, completed, which=which, shift=shift) for shift in SHIFTS}
+    every = Parallel(n_jobs=workers, prefer="threads")(
+        delayed(fit_imputed)(design, completed, which=which, shift=shift) for shift in SHIFTS
+    )
+    fits = dict(zip(SHIFTS, every))
     rows = []
     for at, c in enumerate(which):
         sign = np.sign(fits[0.0].coef[at, -1])

@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from .columns import base_products
 from .cox import CoxFit, CoxPlan, fit_cox
 from .cox_fits import risk_sets_of
 from .patient_leverage import spare_of_patients
-from .score_rows import expected_events, make_rounds, risk_means, score_residuals
-
-LEAST_LEFT = 1e-6  # of 1 less a hat value; below, what is left of a patient is rounding
+from .sandwich_rows import LEAST_LEFT, contributions_at, patient_errors, scaled_columns
+from .screen_fit import ScreenFit
 
 
 def fit_cox_by_patient(stop, event, X, patient, *, entry=None, stratum=None) -> tuple[CoxFit, np.ndarray]:
@@ -38,6 +36,17 @@ def fit_cox_by_patient(stop, event, X, patient, *, entry=None, stratum=None) -> 
     freed = scores[:, live] / np.maximum(spare, LEAST_LEFT)[patient, None]
     robust[np.ix_(live, live)] = sandwich(freed, fit.covariance[np.ix_(live, live)], patient)
     return fit, robust
+
+
+def sandwich_errors(plan: CoxPlan, patient, fit: ScreenFit) -> tuple[np.ndarray, np.ndarray]:
+    """Standard errors (p,) at the estimates of a screen: robust by patient as in `fit_cox_by_patient`, and
+    the model's; NaN where `fit` has no estimate.
+
+    patient : int array (rows,), 0 .. n - 1
+    """
+    stratum = np.unique(plan.data.stratum, return_inverse=True)[1].astype(np.int64)
+    coef, code = np.ascontiguousarray(fit.coef, dtype=np.float64), fit.code.astype(np.int8)
+    return patient_errors(plan.data, np.asarray(patient, dtype=np.int64), stratum, coef, code)
 
 
 def sandwich(scores, bread, cluster=None) -> np.ndarray:
@@ -70,21 +79,10 @@ def _contributions(time, event, X, coef, whole, entry, stratum, efron) -> tuple[
     """`score_contributions`, and the expected events (m,) of each row."""
     data, m = CoxPlan(time, event, X[:, :-1], X[:, -1:], entry=entry, stratum=stratum).data, len(X)
     sets = risk_sets_of(data, whole)
-    products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
-    q = data.base.shape[1]
     spread = np.append(data.base_spread, data.spread)
-    last = (data.features[sets.rows, 0] - data.centre[0]) / (data.spread[0] if data.spread[0] > 0 else 1.0)
-    columns = np.ascontiguousarray(np.column_stack([products[:, 1 : 1 + q], last]))
-    predictor = columns @ np.where(np.isfinite(coef), coef * spread, 0.0)
-    rate = np.empty(len(predictor))
-    for begin, end in zip(sets.segments[:-1], sets.segments[1:]):
-        rate[begin:end] = np.exp(predictor[begin:end] - predictor[begin:end].max(initial=-np.inf))
-    w = whole[sets.rows]
-    rounds = make_rounds(sets, w, efron)
-    means, rows = np.empty((rounds.charge.size, q + 1)), np.empty((len(rate), q + 1))
-    risk_means(sets, rounds, w * rate, columns, means)
-    own = expected_events(sets, rounds, rate)
-    score_residuals(sets, rounds, rate, own, columns, means, rows)
-    scores, expected = np.zeros((m, q + 1)), np.zeros(m)
+    beta = np.where(np.isfinite(coef), coef * spread, 0.0)
+    columns = scaled_columns(sets.rows, data, 0)
+    rows, own, _ = contributions_at(sets, columns, beta, whole[sets.rows], efron)
+    scores, expected = np.zeros((m, len(spread))), np.zeros(m)
     scores[sets.rows], expected[sets.rows] = rows * spread, own
     return scores, expected

@@ -105,6 +105,17 @@ def risk_means(sets, rounds, r, columns, means):
 
 
 @compiled
+def exponentiate(sets, predictor):
+    """Linear predictors (m,) to rates in place, 1 the largest of each stratum."""
+    for s in range(sets.segments.size - 1):
+        top = -np.inf
+        for i in range(sets.segments[s], sets.segments[s + 1]):
+            top = max(top, predictor[i])
+        for i in range(sets.segments[s], sets.segments[s + 1]):
+            predictor[i] = np.exp(predictor[i] - top)
+
+
+@compiled
 def expected_events(sets, rounds, rate):
     """(m,) expected events of each row, rate times its cumulative hazard while at risk."""
     expected = np.zeros(rate.size)
@@ -178,17 +189,12 @@ def take_columns(rows, features, centre, spread, which, first, columns):
 def null_rows_cox(sets, data, products, weights, nt, efron, which, out):
     """Residual (m,) on the rows of `sets` for the base fit in lane 0 of `nt`; features `which` into `out`."""
     m, q = sets.rows.size, nt.beta.shape[0] - 1
-    rate, w, event_weight = np.empty(m), np.empty(m), 0.0
-    for s in range(sets.segments.size - 1):
-        top = -np.inf
-        for i in range(sets.segments[s], sets.segments[s + 1]):
-            rate[i] = 0.0
-            for a in range(q):
-                rate[i] += products[i, 1 + a] * nt.beta[a, 0]
-            top = max(top, rate[i])
-        for i in range(sets.segments[s], sets.segments[s + 1]):
-            rate[i] = np.exp(rate[i] - top)
-            w[i] = weights[sets.rows[i]]
+    rate, w, event_weight = np.zeros(m), np.empty(m), 0.0
+    for i in range(m):
+        w[i] = weights[sets.rows[i]]
+        for a in range(q):
+            rate[i] += products[i, 1 + a] * nt.beta[a, 0]
+    exponentiate(sets, rate)
     r = w * rate
     rounds = make_rounds(sets, w, efron)
     size = rounds.charge.size

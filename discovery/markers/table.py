@@ -101,6 +101,8 @@ def rank_markers(
     InputError
         Designs and screens that do not belong together; a negative number of replicates.
     """
+    from joblib import Parallel, delayed
+
     _require(designs, screens, replicates)
     found, names = _families_of(designs)
     place = {name: k for k, name in enumerate(names)}
@@ -109,16 +111,10 @@ def rank_markers(
         _gather(d, s, found, names, place, horizon, completed.get(d.outcome), (wider or {}).get(d.outcome, d))
         for d, s in zip(designs, screens)
     ]
-    for o in outcomes:
-        if o.refit is not None:
-            alone = o.refit
-            if o.completed:  # sites are checked on the patients who have a value
-                alone = prepare_refit(o.design, o.screen.firth, o.ranked, horizon=horizon)
-            o.site = check_sites(alone, rng=named_rng(seed, "markers", o.design.outcome, "folds"))
-            everyone = np.ones(o.refit.design.n)
-            whole = o.refit.over_copies(everyone) if isinstance(o.refit, ImputedRefit) else alone(everyone)
-            o.apparent, o.base_measure = whole.gain[:, 0], whole.base[:, 0]
     resampled = [o for o in outcomes if o.refit is not None]
+    Parallel(n_jobs=workers, prefer="threads")(
+        delayed(_fit_once)(o, o.refit, seed=seed, horizon=horizon) for o in outcomes if o.refit is not None
+    )
     if replicates and resampled:
         draws = bootstrap_refits(
             [o.refit for o in resampled if o.refit is not None],
@@ -209,6 +205,17 @@ def _gather(design, screen, found, names, place, horizon, completed, wide) -> Ou
         refit=refit,
         completed=() if completed is None else tuple(completed_designs(wide, completed)),
     )
+
+
+def _fit_once(o: OutcomeParts, refit: OutcomeRefit, *, seed: int, horizon: float | None) -> None:
+    """Apparent gains, and the check of sites on the patients who have a value."""
+    alone = refit
+    if o.completed:
+        alone = prepare_refit(o.design, o.screen.firth, o.ranked, horizon=horizon)
+    o.site = check_sites(alone, rng=named_rng(seed, "markers", o.design.outcome, "folds"))
+    everyone = np.ones(refit.design.n)
+    whole = refit.over_copies(everyone) if isinstance(refit, ImputedRefit) else alone(everyone)
+    o.apparent, o.base_measure = whole.gain[:, 0], whole.base[:, 0]
 
 
 def _correct_gains(outcomes) -> None:

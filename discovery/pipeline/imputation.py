@@ -85,7 +85,7 @@ def notes_in_lines(notes: Mapping[str, Sequence[str]]) -> list[str]:
 
 
 def tipping_table(
-    study: Study, designs: Sequence[Design], imputed: ImputedScreens, markers: pd.DataFrame
+    study: Study, designs: Sequence[Design], imputed: ImputedScreens, markers: pd.DataFrame, *, workers: int
 ) -> pd.DataFrame:
     """Tipping points of the imputed features that are significant by themselves or by their q-value."""
     from discovery.cohort.tipping import tipping_points
@@ -97,7 +97,7 @@ def tipping_table(
             names = mine["feature"].tolist()
             filled = imputed.completed[design.outcome]
             of = imputed.wider.get(design.outcome, design)
-            tables.append(tipping_points(of, filled, names, labels=dict(study.labels)))
+            tables.append(tipping_points(of, filled, names, labels=dict(study.labels), workers=workers))
     return joined([table for table in tables if len(table)])
 
 

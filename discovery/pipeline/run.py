@@ -255,7 +255,7 @@ def analyse(
         "correlations": markers.correlations,
         "excluded_features": study.excluded_features,
         "imputation": imputed.table,
-        "tipping_points": tipping_table(study, designs, imputed, markers.table),
+        "tipping_points": tipping_table(study, designs, imputed, markers.table, workers=workers),
     }
     leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
     tables |= leading_tables(leading, designs, ordered, study.labels)
