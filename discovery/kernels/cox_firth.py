@@ -103,7 +103,7 @@ def add_firth_cox(sets, products, wk, nt, efron):
             leaving = remove_rows(sets, products, q, wk, g, at, leaving, True)
         first, stop = first_death[g], first_death[g + 1]
         rounds = count_deaths(dead, first, stop, w, deaths, weight)
-        tied = efron and stop - first > 1
+        tied = efron and sets.tied[g]
         if tied:
             clear(dying)
             add_rows(dying, products, q, x, r, form, row, dead, first, stop, 1.0, True)

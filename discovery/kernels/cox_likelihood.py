@@ -247,7 +247,7 @@ def evaluate_cox(sets, products, wk, beta, efron, loglik, score, info):
                     score[a, j] += z * w[i, j]
         for j in range(lanes):
             event_weight[j] += weight[j]
-        tied = efron and stop - first > 1
+        tied = efron and sets.tied[g]
         if tied:
             clear(dying)
             add_rows(dying, products, q, x, r, form, row, dead, first, stop, 1.0, False)

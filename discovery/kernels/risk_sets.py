@@ -12,10 +12,11 @@ from .compiled import compiled
 class RiskSets(NamedTuple):
     """Rows in the order stratum, then time from last to first; positions refer to that order.
 
-    Group g is one distinct event time of one stratum. At risk are the rows `arrivals[came[g]:come[g]]`,
-    less those that had not yet entered: the rows `leaves[came[g]:gone[g]]`, which are sorted by entry
-    from last to first. A row is at risk on (entry, time]. Where every row is at risk for itself, these
-    are all the rows from `begin[g]` to `end[g]`.
+    Group g is one distinct event time of one stratum; single events between which nobody comes or goes, as
+    of patients with several episodes, have one risk set and are one group. At risk are the rows
+    `arrivals[came[g]:come[g]]`, less those that had not yet entered: the rows `leaves[came[g]:gone[g]]`,
+    which are sorted by entry from last to first. A row is at risk on (entry, time]. Where every row is at
+    risk for itself, these are all the rows from `begin[g]` to `end[g]`.
     """
 
     rows: np.ndarray  # (m,) index of the row in the caller's arrays
@@ -26,6 +27,7 @@ class RiskSets(NamedTuple):
     came: np.ndarray  # (g,) into `arrivals`
     come: np.ndarray  # (g,)
     when: np.ndarray  # (g,) the event time
+    tied: np.ndarray  # (g,) bool, several events at one time
     first_death: np.ndarray  # (g + 1,) into `deaths`
     deaths: np.ndarray  # positions of the events
     leaves: np.ndarray  # positions, as many as arrivals, or empty without delayed entry
@@ -100,6 +102,8 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, at_risk, kee
             while at < begun[segment + 1] and entries[leaves[at]] >= when[g]:
                 at += 1
             gone[g] = at
+    tied = np.empty(groups, np.bool_)
+    groups = merge_groups(begin, end, came, come, when, tied, first_death, gone)
     return RiskSets(
         rows,
         arrivals[:arrived],
@@ -109,9 +113,29 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, at_risk, kee
         came[:groups],
         come[:groups],
         when[:groups],
+        tied[:groups],
         first_death[: groups + 1],
         deaths[:dead],
         leaves,
-        gone,
+        gone[:groups],
         entries,
     )
+
+
+@compiled
+def merge_groups(begin, end, came, come, when, tied, first_death, gone):
+    """Put groups of single events with the same risk set together, in place; how many are left."""
+    left, single = 0, False
+    for g in range(tied.size):
+        first, stop = first_death[g], first_death[g + 1]
+        alone, before = stop - first == 1, left - 1
+        same = single and begin[before] == begin[g] and come[before] == come[g] and gone[before] == gone[g]
+        if alone and same:
+            left = before
+            first = first_death[left]
+        begin[left], end[left], came[left], come[left] = begin[g], end[g], came[g], come[g]
+        when[left], gone[left], tied[left] = when[g], gone[g], not alone
+        first_death[left], first_death[left + 1] = first, stop
+        single = alone
+        left += 1
+    return left

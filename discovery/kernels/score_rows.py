@@ -49,7 +49,7 @@ def make_rounds(sets, w, efron):
         total, count = 0.0, sets.first_death[g + 1] - sets.first_death[g]
         for t in range(sets.first_death[g], sets.first_death[g + 1]):
             total += w[sets.deaths[t]]
-        turns = count if efron else 1
+        turns = count if efron and sets.tied[g] else 1
         for turn in range(turns):
             part[at], charge[at] = turn / turns, total / turns
             at += 1

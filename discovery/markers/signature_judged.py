@@ -86,7 +86,7 @@ def signature_of(
         fit=fit,
         terms=_terms(search.design, fit, found.chosen, labels or {}),
         performance=performance,
-        benefit=_benefit(search, seed, horizon),
+        benefit=_benefit(search, seed, horizon, workers),
         verdict=verdict,
         sentence=_sentence(design, fit, performance, verdict, labels or {}),
         equation=equation(search.design, fit, labels or {}),
@@ -314,8 +314,10 @@ def _sentence(design, fit, performance: pd.DataFrame, verdict: str, labels) -> s
     return f"{text}."
 
 
-def _benefit(search: SignatureSearch, seed: int, horizon: float | None) -> pd.DataFrame:
+def _benefit(search: SignatureSearch, seed: int, horizon: float | None, workers: int) -> pd.DataFrame:
     """Decision curves from risks of patients who were left out, averaged over the repeats."""
+    from joblib import Parallel, delayed
+
     design = search.design
     if design.kind == "continuous":
         return pd.DataFrame(columns=["outcome", "model", "threshold", "net_benefit", "share_above"])
@@ -323,15 +325,19 @@ def _benefit(search: SignatureSearch, seed: int, horizon: float | None) -> pd.Da
         horizon = None
     elif horizon is None:
         horizon = usual_horizon(design.time, design.event)
-    total = np.zeros((design.n, len(MODELS)))
-    for repeat in range(REPEATS):
+
+    def of_the_left_out(repeat: int) -> np.ndarray:
         rng = named_rng(seed, "signature", design.outcome, "left out", repeat)
-        fold = rng.permutation(design.n) % FOLDS
+        fold, out = rng.permutation(design.n) % FOLDS, np.empty((design.n, len(MODELS)))
         for k in range(FOLDS):
             train = (fold != k).astype(float)
             models = _models(search(train, rng))
-            total[fold == k] += _risks(design, models, train, horizon)[fold == k]
-    risks = {model: total[:, k] / REPEATS for k, model in enumerate(MODELS)}
+            out[fold == k] = _risks(design, models, train, horizon)[fold == k]
+        return out
+
+    pool = Parallel(n_jobs=workers, prefer="threads")
+    mean = np.mean(pool(delayed(of_the_left_out)(repeat) for repeat in range(REPEATS)), axis=0)
+    risks = {model: mean[:, k] for k, model in enumerate(MODELS)}
     share = (
         share_of_class(design.y)  # type: ignore[arg-type]
         if design.kind == "binary"

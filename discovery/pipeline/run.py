@@ -171,6 +171,8 @@ def analyse(
     reliability : of the measured features, as `reliability.csv` holds it; reliable : bool
     by patient id, whose recordings were nearly all usable; shape : the components of the measured beat
     """
+    from joblib import Parallel, delayed
+
     from discovery.association.design import design_of
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.families_overview import families_overview
@@ -206,10 +208,10 @@ def analyse(
     tables = describe_cohort(study, designs) | {"untested": left_aside}
 
     progress.stage("testing every feature")
+    pool = Parallel(n_jobs=workers, prefer="threads", return_as="generator")
     screens = {}
-    for done, design in enumerate(designs):
-        progress.update(done, len(designs))
-        screens[design.outcome] = screen(
+    for one in pool(
+        delayed(screen)(
             design,
             fdr=analysis.fdr,
             multiplicity=analysis.multiplicity,
@@ -217,6 +219,10 @@ def analyse(
             permutations=analysis.permutations,
             rng=named_rng(seed, "association", design.outcome, "permutations"),
         )
+        for design in designs
+    ):
+        screens[one.outcome] = one
+        progress.update(len(screens), len(designs))
     imputed = impute_screens(study, designs, screens, workers=workers)
     notes += imputed.notes
     analysed = imputed.analysed(designs)
@@ -269,7 +275,7 @@ def analyse(
     progress.stage("signatures: the search repeated in bootstrap draws")
     tables |= signature_tables(study, designs, workers=workers, progress=progress)
     progress.stage("sensitivity analyses")
-    tables["sensitivity"] = sensitivity_table(study, markers.table, list(leading), reliable)
+    tables["sensitivity"] = sensitivity_table(study, markers.table, list(leading), reliable, workers=workers)
     if study.etiology is not None:
         progress.stage("telling the etiologies apart")
     tables |= identification_tables(study, workers=workers)

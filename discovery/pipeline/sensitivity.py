@@ -14,12 +14,19 @@ USABLE = 0.8
 
 
 def sensitivity_table(
-    study: Study, markers: pd.DataFrame, outcomes: Sequence[str], reliable: pd.Series | None = None
+    study: Study,
+    markers: pd.DataFrame,
+    outcomes: Sequence[str],
+    reliable: pd.Series | None = None,
+    *,
+    workers: int = 1,
 ) -> pd.DataFrame:
     """The boards of `outcomes` one below the other; empty where none has a leader.
 
-    reliable : bool by patient id, whose records were long and clean enough
+    reliable : bool by patient id, whose records were long and clean enough; workers : threads
     """
+    from joblib import Parallel, delayed
+
     from discovery.markers.sensitivity import Cohort, sensitivity_board
 
     boards = []
@@ -38,15 +45,15 @@ def sensitivity_table(
             reliable=None if reliable is None else reliable.reindex(study.patients.index, fill_value=False),
         )
         measure = markers.loc[markers["outcome"] == name, "effect_measure"]
-        boards.append(
-            sensitivity_board(
-                cohort,
-                winsor=study.settings.analysis.winsor,
-                labels=dict(study.labels),
-                effect_measure=str(measure.iloc[0]),
-            )
+        board = delayed(sensitivity_board)(
+            cohort,
+            winsor=study.settings.analysis.winsor,
+            labels=dict(study.labels),
+            effect_measure=str(measure.iloc[0]),
         )
-    return joined([board for board in boards if len(board)])
+        boards.append(board)
+    made = Parallel(n_jobs=workers, prefer="threads")(boards)
+    return joined([board for board in made if len(board)])
 
 
 def reliable_patients(quality: pd.DataFrame, windows: pd.DataFrame) -> pd.Series:
