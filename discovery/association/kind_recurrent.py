@@ -123,14 +123,11 @@ class EpisodePlan:
         base = np.empty((n, 0)) if base is None else base
         self.patient, self.n = e.patient, n
         self.observed = np.ones(columns.shape, dtype=bool) if observed is None else observed
-        rows = base[e.patient], columns[e.patient]
         stratum = None if response.stratum is None else response.stratum[e.patient]
-        seen = self.observed[e.patient]
-        self.plan = CoxPlan(e.stop, e.event, *rows, entry=e.start, stratum=stratum, observed=seen)
-        # the same likelihood with each patient's time in one piece: at risk once, not once an episode
-        self.whole = CoxPlan(
-            e.stop, e.event, *rows, entry=e.begin[e.patient], stratum=stratum, observed=seen,
-            at_risk=e.stop == e.end[e.patient],
+        # each patient's time in one piece: at risk once, not once an episode
+        self.plan = CoxPlan(
+            e.stop, e.event, base[e.patient], columns[e.patient], entry=e.begin[e.patient], stratum=stratum,
+            observed=self.observed[e.patient], at_risk=e.stop == e.end[e.patient],
         )  # fmt: skip
 
     def screen(self, weights=None):
@@ -139,7 +136,7 @@ class EpisodePlan:
         from discovery.kernels.cox_robust import robust_score_z
 
         rows = None if weights is None else np.asarray(weights, dtype=float)[self.patient]
-        fit = self.whole.screen(rows, draw=one_of_many(rows))
+        fit = self.plan.screen(rows, draw=one_of_many(rows))
         fine = fit.code == 0
         z = np.where(fine, robust_score_z(self.plan, self.patient, weights), np.nan)
         # the sign is that of the estimate, from which the score differs only where both are about 0

@@ -57,7 +57,7 @@ class CoxPlan:
     observed : bool array (n, p) or None, False leaves a feature's row out of both its models
     at_risk : bool array (n,) or None, False for a row that only has an event: another row with the same
         columns is at risk at that time. Such rows spare the splitting of a patient's time at every
-        episode; the plan can be screened with them, residuals of single rows cannot be had.
+        episode, and a patient's residual is the sum over the rows.
 
     A row with entry >= time is never at risk and is left out.
 

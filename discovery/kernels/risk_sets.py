@@ -15,15 +15,13 @@ class RiskSets(NamedTuple):
     Group g is one distinct event time of one stratum; single events between which nobody comes or goes, as
     of patients with several episodes, have one risk set and are one group. At risk are the rows
     `arrivals[came[g]:come[g]]`, less those that had not yet entered: the rows `leaves[came[g]:gone[g]]`,
-    which are sorted by entry from last to first. A row is at risk on (entry, time]. Where every row is at
-    risk for itself, these are all the rows from `begin[g]` to `end[g]`.
+    which are sorted by entry from last to first. A row is at risk on (entry, time].
     """
 
     rows: np.ndarray  # (m,) index of the row in the caller's arrays
     arrivals: np.ndarray  # positions of the rows that are at risk for themselves
     segments: np.ndarray  # (s + 1,) where each stratum begins
-    begin: np.ndarray  # (g,)
-    end: np.ndarray  # (g,)
+    begin: np.ndarray  # (g,) where its stratum begins
     came: np.ndarray  # (g,) into `arrivals`
     come: np.ndarray  # (g,)
     when: np.ndarray  # (g,) the event time
@@ -51,7 +49,7 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, at_risk, kee
             rows[m] = order[i]
             m += 1
     rows = rows[:m]
-    begin, end = np.empty(m, np.int64), np.empty(m, np.int64)
+    begin = np.empty(m, np.int64)
     came, come = np.empty(m, np.int64), np.empty(m, np.int64)
     # where each stratum begins: rows, arrivals
     segments, begun = np.empty(m + 1, np.int64), np.empty(m + 1, np.int64)
@@ -74,7 +72,7 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, at_risk, kee
                 arrived += 1
             j += 1
         if dead > before:
-            begin[groups], end[groups], when[groups], first_death[groups] = start, j, t, before
+            begin[groups], when[groups], first_death[groups] = start, t, before
             came[groups], come[groups] = first_arrival, arrived
             groups += 1
         i = j
@@ -103,13 +101,12 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, at_risk, kee
                 at += 1
             gone[g] = at
     tied = np.empty(groups, np.bool_)
-    groups = merge_groups(begin, end, came, come, when, tied, first_death, gone)
+    groups = merge_groups(begin, came, come, when, tied, first_death, gone)
     return RiskSets(
         rows,
         arrivals[:arrived],
         segments[: strata + 1],
         begin[:groups],
-        end[:groups],
         came[:groups],
         come[:groups],
         when[:groups],
@@ -123,7 +120,7 @@ def make_risk_sets(order, entry_order, time, event, stratum, entry, at_risk, kee
 
 
 @compiled
-def merge_groups(begin, end, came, come, when, tied, first_death, gone):
+def merge_groups(begin, came, come, when, tied, first_death, gone):
     """Put groups of single events with the same risk set together, in place; how many are left."""
     left, single = 0, False
     for g in range(tied.size):
@@ -133,7 +130,7 @@ def merge_groups(begin, end, came, come, when, tied, first_death, gone):
         if alone and same:
             left = before
             first = first_death[left]
-        begin[left], end[left], came[left], come[left] = begin[g], end[g], came[g], come[g]
+        begin[left], came[left], come[left] = begin[g], came[g], come[g]
         when[left], gone[left], tied[left] = when[g], gone[g], not alone
         first_death[left], first_death[left + 1] = first, stop
         single = alone

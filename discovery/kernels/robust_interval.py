@@ -18,7 +18,7 @@ from .cox_likelihood import new_work
 from .newton import factor, new_newton, restart, solve
 from .patient_leverage import spare_of_patients
 from .profile import FAR
-from .score_rows import expected_events, make_rounds, risk_means, score_residuals
+from .score_rows import expected_events, exponentiate, make_rounds, risk_means, score_residuals
 from .screen_fit import OK, as_codes, quantile_root
 
 MAX_TRIALS = 80
@@ -83,16 +83,11 @@ def _scores_at(sets, products, columns, patient, stratum, wk, nt, held, total):
         nt.beta[:] = 0.0
         total[:] = np.nan
         return np.ones(total.size)
-    rate, ones = np.empty(m), np.ones(m)
-    for s in range(sets.segments.size - 1):
-        top = -np.inf
-        for i in range(sets.segments[s], sets.segments[s + 1]):
-            rate[i] = 0.0
-            for a in range(k):
-                rate[i] += columns[i, a] * nt.beta[a, 0]
-            top = max(top, rate[i])
-        for i in range(sets.segments[s], sets.segments[s + 1]):
-            rate[i] = np.exp(rate[i] - top)
+    rate, ones = np.zeros(m), np.ones(m)
+    for i in range(m):
+        for a in range(k):
+            rate[i] += columns[i, a] * nt.beta[a, 0]
+    exponentiate(sets, rate)
     rounds = make_rounds(sets, ones, True)
     means, rows = np.empty((rounds.charge.size, k)), np.empty((m, k))
     risk_means(sets, rounds, rate, columns, means)

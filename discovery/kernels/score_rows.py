@@ -74,11 +74,11 @@ def risk_means(sets, rounds, r, columns, means):
     for g in range(sets.begin.size):
         if sets.begin[g] != begun:
             begun = sets.begin[g]
-            at, leaving, removed = begun, begun, 0.0
+            at, leaving, removed = sets.came[g], sets.came[g], 0.0
             sums[:] = 0.0
-        for i in range(at, sets.end[g]):
-            add_line(sums, r, columns, i, 1.0)
-        at = sets.end[g]
+        for t in range(at, sets.come[g]):
+            add_line(sums, r, columns, sets.arrivals[t], 1.0)
+        at = sets.come[g]
         if sets.leaves.size > 0:
             while leaving < sets.gone[g]:
                 add_line(sums, r, columns, sets.leaves[leaving], -1.0)
@@ -87,9 +87,9 @@ def risk_means(sets, rounds, r, columns, means):
             if removed > FORGET * sums[0]:
                 sums[:] = 0.0
                 removed = 0.0
-                for i in range(begun, at):
-                    if sets.entry[i] < sets.when[g]:
-                        add_line(sums, r, columns, i, 1.0)
+                for t in range(sets.came[g], at):
+                    if sets.entry[sets.arrivals[t]] < sets.when[g]:
+                        add_line(sums, r, columns, sets.arrivals[t], 1.0)
         turns = rounds.first[g + 1] - rounds.first[g]
         if turns > 1:
             dying[:] = 0.0
@@ -129,10 +129,10 @@ def expected_events(sets, rounds, rate):
             total += hazard
             spared += rounds.part[e] * hazard
         same = g > 0 and sets.begin[g - 1] == sets.begin[g]
-        for i in range(sets.end[g - 1] if same else sets.begin[g], sets.end[g]):
-            expected[i] += rate[i] * total
+        for t in range(sets.come[g - 1] if same else sets.came[g], sets.come[g]):
+            expected[sets.arrivals[t]] += rate[sets.arrivals[t]] * total
         if sets.leaves.size > 0:
-            for t in range(sets.gone[g - 1] if same else sets.begin[g], sets.gone[g]):
+            for t in range(sets.gone[g - 1] if same else sets.came[g], sets.gone[g]):
                 expected[sets.leaves[t]] -= rate[sets.leaves[t]] * total
         for t in range(sets.first_death[g], sets.first_death[g + 1]):
             expected[sets.deaths[t]] -= rate[sets.deaths[t]] * spared
@@ -160,11 +160,12 @@ def score_residuals(sets, rounds, rate, expected, columns, means, out):
                 spared[c] += part * hazard * means[e, c]
                 own[c] += means[e, c] / turns
         same = g > 0 and sets.begin[g - 1] == sets.begin[g]
-        for i in range(sets.end[g - 1] if same else sets.begin[g], sets.end[g]):
+        for t in range(sets.come[g - 1] if same else sets.came[g], sets.come[g]):
+            i = sets.arrivals[t]
             for c in range(width):
                 out[i, c] += rate[i] * total[c]
         if sets.leaves.size > 0:
-            for t in range(sets.gone[g - 1] if same else sets.begin[g], sets.gone[g]):
+            for t in range(sets.gone[g - 1] if same else sets.came[g], sets.gone[g]):
                 i = sets.leaves[t]
                 for c in range(width):
                     out[i, c] -= rate[i] * total[c]
