@@ -62,22 +62,21 @@ def closer_look_figures(
                 ],
                 ignore_index=True,
             )
-            detail = (
-                f"{_people(outcome)}; band: pointwise 95 % interval{_watched(outcome.complete or outcome)}"
-            )
+            detail = f"{_people(outcome)}; band: pointwise 95 % interval{_watched(outcome)}"
             title = f"{outcome.label} over time"
             out.append(save("over_time", partial(draw_curves, time_label=time), rows, title, detail, ""))
     shapes = mine("shape_curves")
     if len(shapes):
         tests = mine("shapes").set_index("feature")
-        words = {feature: f"bend: {p_phrase(row['q_nonlinear'], 'q')}" for feature, row in tests.iterrows()}
+        words = {feature: _bend(row) for feature, row in tests.iterrows()}
         rows = shapes.assign(
             label=shapes["feature"].map(lambda f: labels.get(f, f)),
             words=shapes["feature"].map(words),
             effect_measure=_measure(tables, outcome),
         )
         detail = (
-            f"{_people(outcome)}; restricted cubic splines, {adjusted}; 95 % bands, 1st to 99th percentile"
+            f"{_people(outcome)}, each feature in those with a value; restricted cubic splines, {adjusted}; "
+            "95 % bands, 1st to 99th percentile"
         )
         more = (
             "A tick below stands for five patients or more next to each other, a triangle for a knot. The "
@@ -109,12 +108,14 @@ def closer_look_figures(
     if len(prediction):
         over = prediction[prediction["measure"].isin(["AUC at", "Brier score at"])]
         rows = over[["model", "measure", "time", "estimate"]].assign(model=_named(over["model"], labels))
+        lead = str(prediction["feature"].iloc[0])
+        people = _people_with(outcome, lead, labels.get(lead, lead), tables)
         judged = "predictions for patients left out of the fit"
         if len(rows):
             title = f"Prediction over time: {outcome.label}"
             draw = partial(draw_accuracy, time_label=time)
             more = "Of those not yet censored, weighted for censoring."
-            out.append(save("prediction", draw, rows, title, f"{_people(outcome)}; {judged}", more))
+            out.append(save("prediction", draw, rows, title, f"{people}; {judged}", more))
         calibration = mine("calibration")
         horizon = number(calibration["time"].iloc[0]) + (f" {outcome.time_unit}" if outcome.time_unit else "")
         rows = pd.concat(
@@ -131,9 +132,7 @@ def closer_look_figures(
         title = f"Calibration at {horizon}: {outcome.label}"
         more = "On the dotted line the predicted risks are right."
         kept = rows.drop(columns=["feature", "time"])
-        out.append(
-            save("calibration", partial(draw_calibration), kept, title, f"{_people(outcome)}; {judged}", more)
-        )
+        out.append(save("calibration", partial(draw_calibration), kept, title, f"{people}; {judged}", more))
     return out
 
 
@@ -143,11 +142,23 @@ def _people(outcome: OutcomeRun) -> str:
     return outcome_people(outcome.complete or outcome)
 
 
+def _people_with(outcome: OutcomeRun, feature: str, label: str, tables: Mapping[str, pd.DataFrame]) -> str:
+    from discovery.figures.standard import people_with
+
+    return people_with(outcome, feature, label, tables.get("associations"))
+
+
+def _bend(row: pd.Series) -> str:
+    people = "" if pd.isna(row["n"]) else f"n = {whole(row['n'])}, "
+    return f"{people}bend: {p_phrase(row['q_nonlinear'], 'q')}"
+
+
 def _watched(outcome: OutcomeRun) -> str:
     if outcome.median_follow_up is None:
         return ""
     unit = f" {outcome.time_unit}" if outcome.time_unit else ""
-    return f"; median follow-up {number(outcome.median_follow_up)}{unit} (reverse Kaplan–Meier)"
+    whose = f" of all {outcome.n} patients" if outcome.complete is not None else ""
+    return f"; median follow-up{whose} {number(outcome.median_follow_up)}{unit} (reverse Kaplan–Meier)"
 
 
 def _measure(tables: Mapping[str, pd.DataFrame], outcome: OutcomeRun) -> str:

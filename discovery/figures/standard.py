@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -36,6 +37,7 @@ RANK_ROWS = 25
 MAP_ROWS = 60
 MISSING_ROWS = 40
 NO_FEATURE = "No feature could be estimated"
+COMPLETE_CASES = "complete cases"  # the model of those with a value, in the table of associations
 SMALL = 5  # a group of fewer patients is not shown: it says more about them than about the study
 
 FOREST = (
@@ -319,7 +321,6 @@ def _leading(
 ) -> list[SavedFigure]:
     """Curves, receiver operating characteristics or residuals of the features that have them."""
     out = []
-    people = outcome_people(outcome.complete or outcome)
     for kind in ("curves", "roc", "residuals"):
         table = tables.get(kind)
         if table is None or table.empty:
@@ -327,6 +328,7 @@ def _leading(
         mine = table[table["outcome"] == outcome.name]
         for place, (feature, rows) in enumerate(mine.groupby("feature", sort=False), start=1):
             label = labels.get(str(feature), str(feature))
+            people = people_with(outcome, str(feature), label, tables.get("associations"))
             if kind == "curves":
                 at_risk = tables["at_risk"]
                 at_risk = at_risk[(at_risk["outcome"] == outcome.name) & (at_risk["feature"] == feature)]
@@ -391,6 +393,25 @@ def outcome_people(outcome: OutcomeRun) -> str:
         parts.append(plural(outcome.events, "event" if outcome.kind in ("survival", "recurrent") else "case"))
     parts += [f"{count} with {name}" for name, count in outcome.competing.items()]
     return ", ".join(parts)
+
+
+def people_with(outcome: OutcomeRun, feature: str, label: str, associations: pd.DataFrame | None) -> str:
+    """Who a figure of one feature is of: `n = 160, 47 events: the patients with a value of SvO2`.
+
+    Such figures impute nothing. `associations` has a row "complete cases" for a feature with gaps.
+    """
+    narrow = outcome.complete or outcome
+    if associations is None or associations.empty:
+        return outcome_people(narrow)
+    mine = associations[(associations["feature"] == feature) & (associations["model"] == COMPLETE_CASES)]
+    if mine.empty:
+        return outcome_people(narrow)
+    whose = f"the patients with a value of {label}" + (" and all covariates" if outcome.complete else "")
+    n, events = mine.iloc[0]["n"], mine.iloc[0]["events"]
+    if pd.isna(n):  # masked
+        return whose
+    known = None if pd.isna(events) else int(events)
+    return f"{outcome_people(replace(narrow, n=int(n), events=known, competing={}))}: {whose}"
 
 
 def _by_evidence(most: int, total: int) -> str:

@@ -12,7 +12,7 @@ from discovery.pipeline.episodes_wing import mean_curves, watched_from_start
 from discovery.pipeline.horizons import horizon_of
 from discovery.pipeline.leading import joined
 from discovery.pipeline.survival_wing import base_table, scaled_column
-from discovery.problems import InputError
+from discovery.problems import InputError, counted
 from discovery.seeds import named_rng
 from discovery.study import Outcome, Study
 from discovery.study.settings import StudyFile
@@ -127,6 +127,11 @@ def prediction_of(study: Study, design: Design, lead: str) -> tuple[pd.DataFrame
         entry=None if design.entry is None else design.entry[seen],
         horizon=horizon_of(study, design),
     )
+    without = int((~seen).sum())
+    if without:
+        gone = f"{counted(without)} without {lead} left out"
+        notes = found.table["note"].map(lambda note: "; ".join(part for part in (note, gone) if part))
+        found = found._replace(table=found.table.assign(note=notes))
     about = {"outcome": design.outcome, "feature": lead}
     both = pd.concat([found.groups.assign(part="group"), found.curve.assign(part="curve")], ignore_index=True)
     horizon = found.table.loc[found.table["measure"] == "Harrell C", "time"].iloc[0]

@@ -192,6 +192,7 @@ def analyse(
     from discovery.pipeline.settings import run_settings
     from discovery.pipeline.signatures import signature_tables
     from discovery.pipeline.survival_wing import (
+        follow_up_of,
         hazard_flags,
         hazards_over_time,
         late_start_notes,
@@ -267,6 +268,7 @@ def analyse(
     tables |= leading_tables(leading, designs, ordered, study.labels)
     tables |= etiology_table(study, notes)
     tables |= survival_tables(study, designs, leading, hazards)
+    tables["follow_up"] = follow_up_of(study, analysed)
     tables |= {"proportional_hazards": handled_hazards(hazards, tables["survival"])}
     tables["survival"] = more_survival(study, designs, leading, tables["survival"])
     tables["survival"] = with_groups_compared(study, designs, tables["survival"])

@@ -22,7 +22,6 @@ from discovery.pipeline.phenotypes import search_run
 from discovery.pipeline.survival_wing import cause_names
 from discovery.report.settings import ANALYSES, OutcomeRun, RunSettings
 from discovery.study import Outcome, Study
-from discovery.survival.curves import median, reverse_kaplan_meier
 
 LIBRARIES = (
     "numpy",
@@ -60,7 +59,7 @@ def run_settings(
         n_patients=len(study.patients),
         n_features=study.features.shape[1],
         outcomes=tuple(
-            outcome_run(study, outcomes[d.outcome], d, s, narrow.get(d.outcome, d))
+            outcome_run(study, outcomes[d.outcome], d, s, narrow.get(d.outcome, d), tables)
             for d, s in zip(designs, screens)
         ),
         covariates=tuple(study.covariates.columns),
@@ -142,16 +141,27 @@ def fewest_events(design: Design) -> float:
     return float(design.response.effective_sizes(design.observed).min())
 
 
+def median_follow_up(tables: Mapping[str, pd.DataFrame], outcome: str) -> float | None:
+    """As `follow_up` has it, so that every text says the number of that table."""
+    table = tables.get("follow_up", pd.DataFrame())
+    found = table.loc[table["outcome"] == outcome, "median_follow_up"].dropna() if len(table) else table
+    return float(found.iloc[0]) if len(found) else None
+
+
 def outcome_run(
-    study: Study, outcome: Outcome, design: Design, screen: Screen, complete: Design
+    study: Study,
+    outcome: Outcome,
+    design: Design,
+    screen: Screen,
+    complete: Design,
+    tables: Mapping[str, pd.DataFrame],
 ) -> OutcomeRun:
-    events, competing, follow_up = None, {}, None
+    events, competing = None, {}
     if design.kind == "survival":
         status = np.asarray(design.status)
         events = int((status == 1).sum())
         names = cause_names(study, outcome.name)
         competing = {names[k]: int((status == k).sum()) for k in design.causes if k != design.cause}
-        follow_up = float(median(reverse_kaplan_meier(design.time, status > 0, entry=design.entry)).estimate)
     elif design.kind in ("binary", "recurrent", "count"):
         events = int(np.asarray(design.y).sum())
     return OutcomeRun(
@@ -167,8 +177,10 @@ def outcome_run(
         delayed_entry=design.entry is not None,
         firth=bool(screen.firth.all()),
         base_terms=design.base.shape[1],
-        median_follow_up=follow_up if follow_up is not None and np.isfinite(follow_up) else None,
-        complete=outcome_run(study, outcome, complete, screen, complete) if complete.n < design.n else None,
+        median_follow_up=median_follow_up(tables, outcome.name),
+        complete=(
+            outcome_run(study, outcome, complete, screen, complete, {}) if complete.n < design.n else None
+        ),
     )
 
 

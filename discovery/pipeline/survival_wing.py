@@ -104,7 +104,7 @@ def hazard_flags(hazards: pd.DataFrame) -> dict[tuple[str, str], list[str]]:
 def survival_tables(
     study: Study, designs: Sequence[Design], leading: Mapping[str, Sequence[str]], hazards: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Curves and numbers at risk of the leading features, their models beside the screen's, follow-up.
+    """Curves and numbers at risk of the leading features, and their models beside the screen's.
 
     "survival" is the tidy file of all of it: `part` says whether a row is a curve's step, one of a cumulative
     hazard, a term of the competing-risks models, an effect by period where the hazards are not proportional,
@@ -114,7 +114,6 @@ def survival_tables(
     at_risk: list[pd.DataFrame] = []
     terms: list[pd.DataFrame] = []
     periods: list[pd.DataFrame] = []
-    follow_up: list[pd.DataFrame] = []
     episodes: list[pd.DataFrame] = []
     cumulative: list[pd.DataFrame] = []
     for design in designs:
@@ -134,8 +133,6 @@ def survival_tables(
         curves.append(everybody(outcome=design.outcome, cause_names=names).assign(feature=""))
         hazard = partial(cumulative_hazard_table, design.time, design.status, entry=design.entry)
         cumulative.append(hazard(outcome=design.outcome, cause_names=names).assign(feature=""))
-        watched = partial(follow_up_table, design.time, design.status, entry=design.entry)
-        follow_up.append(watched(outcome=design.outcome, cause_names=names))
         raw = study.features.loc[design.patient_id]
         turned = set(hazards.loc[hazards["violated"] & (hazards["outcome"] == design.outcome), "feature"])
         for feature in leading.get(design.outcome, ()):
@@ -171,8 +168,22 @@ def survival_tables(
         "survival": whole[[*lead, *whole.columns.drop(lead)]],
         "curves": joined([table for table in curves if (table["feature"] != "").all()]),
         "at_risk": joined(at_risk),
-        "follow_up": joined(follow_up),
     }
+
+
+def follow_up_of(study: Study, analysed: Sequence[Design]) -> pd.DataFrame:
+    """Follow-up and events of every survival outcome, of the patients that estimates and ranks are of.
+
+    `n_left_out` counts the other patients of the study.
+    """
+    tables = []
+    for design in analysed:
+        if design.kind == "survival":
+            names = cause_names(study, design.outcome)
+            watched = partial(follow_up_table, design.time, design.status, entry=design.entry)
+            table = watched(outcome=design.outcome, cause_names=names)
+            tables.append(table.assign(n_left_out=design.n_study - design.n))
+    return joined(tables)
 
 
 def late_start_notes(designs: Sequence[Design]) -> list[str]:

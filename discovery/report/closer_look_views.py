@@ -135,7 +135,7 @@ def _follow_up(table: pd.DataFrame, names: Names) -> Table:
         "Median time to the event",
     )
     note = (
-        "Patients with all covariates. Follow-up by the reverse Kaplan–Meier method; where patients came "
+        "The patients analysed. Follow-up by the reverse Kaplan–Meier method; where patients came "
         "under observation at different times, its lower limit can be far too low. A dash: not reached, or "
         "events compete."
     )
@@ -261,13 +261,16 @@ def _prediction(table: pd.DataFrame, names: Names) -> Table:
         if name.startswith(lead):
             name = lead + names.feature(name.removeprefix(lead))
         when = names.timed(words.number(horizon), outcome)
-        rows.append((names.feature(name), names.outcome(outcome), when, *cells))
+        counts = words.whole(block["n"].iloc[0]), words.whole(block["events"].iloc[0])
+        rows.append((names.feature(name), names.outcome(outcome), *counts, when, *cells))
     note = (
+        "Of the patients with all covariates and a value of the lead: nothing is imputed here. "
         "Each patient is predicted by models fitted to others. The lead was picked on all patients, so its "
         "gain here is a little too large; the gain in the ranking is corrected for that. A dash: not defined "
         "with competing events or delayed entry. Over time: prediction.csv."
     )
-    return Table(("Model", "Outcome", "Horizon", *PREDICTED.values()), tuple(rows), note)
+    heads = ("Model", "Outcome", "Patients", "Events", "Horizon", *PREDICTED.values())
+    return Table(heads, tuple(rows), note)
 
 
 def _shapes(table: pd.DataFrame, names: Names) -> Table:

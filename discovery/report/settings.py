@@ -59,7 +59,7 @@ class OutcomeRun:
     delayed_entry: bool = False
     firth: bool = False
     base_terms: int = 0
-    median_follow_up: float | None = None  # by the reverse Kaplan-Meier method, in `time_unit`
+    median_follow_up: float | None = None  # of all `n`, by the reverse Kaplan-Meier method, in `time_unit`
     landmark: float | None = None  # where time starts to count, on the study's own clock
     complete: OutcomeRun | None = None
 

@@ -21,6 +21,7 @@ FEWEST_CASES = 10
 FEWEST_AT_HORIZON, SHARE_AT_HORIZON = 20, 0.15
 GROUPS, FEWEST_IN_GROUP = 5, 20
 FEWEST_EVENTS = 20  # below, ten folds leave too few events to learn from and to judge by
+SLOPE, MEAN_ERROR = "calibration slope", "mean calibration error"
 LEARNED = f"predictions for patients left out, {FOLDS} folds, mean of {REPEATS} divisions"
 
 
@@ -33,12 +34,17 @@ class Prediction(NamedTuple):
 
 
 def usual_horizon(time, status) -> float:
-    """The latest round time with 20 patients and 15 % of all still followed; else the median event time."""
+    """The latest round time with 20 patients and 15 % of all still followed; else the median event time.
+
+    Events at time 0 have no part in the median: nothing can be predicted up to time 0. NaN without an event
+    after it.
+    """
     time, status = np.asarray(time, dtype=float), np.asarray(status, dtype=float)
     enough = max(FEWEST_AT_HORIZON, SHARE_AT_HORIZON * len(time))
     marks = time_marks(time)
     held = [t for t in marks if t > 0 and (time > t).sum() >= enough and ((time <= t) & (status == 1)).any()]
-    return float(held[-1]) if held else float(np.median(time[status == 1]))
+    later = time[(status == 1) & (time > 0)]
+    return float(held[-1]) if held else float(np.median(later)) if later.size else np.nan
 
 
 def prediction_table(
@@ -102,7 +108,9 @@ def prediction_table(
     table = pd.DataFrame(rows).assign(n=len(time), events=events)
     table = table.reindex(columns=COLUMNS)
     table["method"] = table["method"].fillna(LEARNED)
-    table["note"] = table["note"].fillna("")
+    undefined = table["estimate"].isna() & table["measure"].isin([SLOPE, MEAN_ERROR])
+    why = "not defined with competing events" if (status > 1).any() else "could not be fitted"
+    table["note"] = table["note"].fillna(undefined.map({True: why, False: ""}))
     return Prediction(table, pd.concat(groups, ignore_index=True), pd.concat(curves, ignore_index=True))
 
 
@@ -156,11 +164,11 @@ def _calibration(found: Calibration) -> list[dict]:
             "ci_high": found.observed_expected_high,
         },
         {
-            "measure": "calibration slope",
+            "measure": SLOPE,
             "time": found.horizon,
             "estimate": found.slope,
             "ci_low": found.slope_low,
             "ci_high": found.slope_high,
         },
-        {"measure": "mean calibration error", "time": found.horizon, "estimate": found.mean_error},
+        {"measure": MEAN_ERROR, "time": found.horizon, "estimate": found.mean_error},
     ]

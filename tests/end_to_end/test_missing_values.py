@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from lifelines import KaplanMeierFitter
 
 import discovery
 from discovery.pipeline.progress import Silent
 from discovery.pipeline.run import analyse
+from discovery.report.format import number
 from discovery.study import read_study
 
 TOML = """
@@ -146,3 +148,43 @@ def test_workers_change_nothing_and_zero_imputations_are_complete_cases(folder, 
 def marker_row(table: pd.DataFrame, model: str) -> pd.Series:
     [at] = table.index[(table["feature"] == "marker") & (table["model"] == model)]
     return table.loc[at]
+
+
+@pytest.fixture(scope="module")
+def without_ages(folder, tmp_path_factory):
+    """The study with twelve ages missing, and the run of it: (table of patients, result)."""
+    other = tmp_path_factory.mktemp("ages")
+    patients = pd.read_csv(folder / "patients.csv")
+    patients.loc[patients.index[5::13], "age"] = np.nan
+    patients.to_csv(other / "patients.csv", index=False)
+    pd.read_csv(folder / "features.csv", dtype=str).to_csv(other / "features.csv", index=False)
+    quick = TOML.replace("replicates = 20", "replicates = 0").replace("imputations = 20", "imputations = 2")
+    (other / "study.toml").write_text(quick, encoding="utf-8")
+    return patients, discovery.run(other, out=other / "out", workers=1)
+
+
+def test_follow_up_is_one_number_of_everybody_analysed(without_ages):
+    patients, result = without_ages
+    row = pd.read_csv(result.folder / "follow_up.csv").iloc[0]
+    assert (row["n"], row["n_left_out"], row["n_event"]) == (N, 0, patients["status"].sum())
+    reverse = KaplanMeierFitter().fit(patients["days"], 1 - patients["status"]).median_survival_time_
+    assert row["median_follow_up"] == pytest.approx(reverse)
+    assert f"median follow-up {reverse:.4g} " in (result.folder / "methods.md").read_text(encoding="utf-8")
+    page = (result.folder / "index.html").read_text(encoding="utf-8")
+    assert f"median follow-up of all {N} patients {number(reverse)} (reverse" in page
+
+
+def test_a_figure_of_one_feature_counts_the_patients_who_have_it(folder, without_ages):
+    patients, result = without_ages
+    features = pd.read_csv(folder / "features.csv")
+    prediction = pd.read_csv(result.folder / "prediction.csv")
+    lead = prediction["feature"].iloc[0]
+    assert lead == "marker"
+    seen = features[lead].notna()[patients["age"].notna()]
+    assert set(prediction["n"]) == {seen.sum()}
+    assert prediction["note"].str.contains(f"{(~seen).sum()} patients without {lead} left out").all()
+    page = (result.folder / "index.html").read_text(encoding="utf-8")
+    events = patients.loc[seen[seen].index, "status"].sum()
+    whose = f"n = {seen.sum()}, {events} events: the patients with a value of {lead} and all covariates; "
+    assert page.count(f"{whose}predictions for patients left out of the fit") == 2  # over time, calibration
+    assert f"{whose}bands are pointwise" in page
