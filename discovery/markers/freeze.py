@@ -213,14 +213,15 @@ def _signature(
 
 
 def _horizon(study: Study, design: Design) -> float | None:
-    """The horizon that the study file states; else the time by which nine tenths of the events had come."""
+    """The horizon that the study file states; else the time by which nine tenths of the events after time 0
+    had come."""
     if design.kind != "survival":
         return None
     if (stated := study.settings.stated_horizon(design.outcome)) is not None:
         return float(stated)
     assert design.time is not None
     assert design.event is not None
-    times = design.time[design.event == 1]
+    times = design.time[(design.event == 1) & (design.time > 0)]
     return float(np.quantile(times, HORIZON_SHARE)) if times.size else None
 
 

@@ -21,7 +21,7 @@ def with_doubts(study: Study) -> Study:
     Raises
     ------
     InputError
-        For every outcome that no patient is left for.
+        For every outcome that no patient is left for, or no event after time 0.
     """
     study = from_landmarks(study)
     known = set(study.warnings)
@@ -111,6 +111,15 @@ def too_few(study: Study) -> Iterator[Problem]:
         if study.settings.analysis.imputations:
             wide = wide_design(outcome, study.covariates, nothing, design, site=study.site)
             design = design if wide is None else wide.design
+        if design.time is not None and (design.event == 1).any() and not (design.event * design.time).any():
+            wanted = (
+                f"an event after time 0 is wanted for {outcome.name!r} among those with all covariates; "
+                "all of theirs have the time 0"
+            )
+            yield Problem(
+                file=PLACE, column="outcomes", found=f"{int(design.event.sum())} at 0", wanted=wanted
+            )
+            continue
         size, kind = design.effective_size, kind_of(outcome.kind)
         if size < kind.least and (not kind.limited or effective_size(outcome) >= kind.least):
             left_out = "; ".join(f"{reason}: {n}" for reason, n in design.left_out.to_numpy())

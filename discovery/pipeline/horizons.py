@@ -12,10 +12,13 @@ STATED = "as the study file states"
 
 
 def horizon_of(study: Study, design: Design) -> float | None:
-    """The time that a survival outcome is judged at, in its unit; None for other kinds or without events."""
+    """The time that a survival outcome is judged at, in its unit; None for other kinds, and without an event
+    after time 0."""
     from discovery.survival.prediction_table import usual_horizon
 
-    if design.kind != "survival" or design.event is None or not design.event.any():
+    if design.kind != "survival" or design.event is None or design.time is None:
+        return None
+    if not (design.event[design.time > 0] == 1).any():
         return None
     return study.settings.stated_horizon(design.outcome) or usual_horizon(design.time, design.event)
 

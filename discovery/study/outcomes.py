@@ -304,6 +304,13 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
         wanted = f"patients with the event of {settings.name!r} (event = {codes}) are wanted, there is none"
         found = ", ".join(list(first_places(cells))[:12])
         source.findings.error("no event", source.file, wanted, found=found, column=settings.status)
+    elif not (time[known & (status == 1)] > 0).any():
+        first = kept[np.flatnonzero(known & (status == 1) & (time == 0))[:1]]
+        wanted = (
+            f"an event after time 0 is wanted for {settings.name!r}: its {events} events are at time 0, when "
+            "nobody has been followed yet; is this the time from the start to the event?"
+        )
+        source.error_rows("no event after time 0", wanted, settings.time, first)
     elif events < FEW_EVENTS:
         few_events(source, settings.status, settings.name, f"{events} event{'s' if events != 1 else ''}")
     for number, code in enumerate(settings.competing, start=2):

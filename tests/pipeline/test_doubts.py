@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -17,6 +19,7 @@ OUTCOMES = {
     "stays": 'kind = "recurrent"\nfile = "stays.csv"\ntime = "day"\nfollowup = "days"',
     "responder": 'kind = "binary"\ncolumn = "responder"',
     "walk": 'kind = "continuous"\ncolumn = "walk"',
+    "death": 'kind = "survival"\ntime = "time"\nstatus = "died"\nevent = 1',
 }
 KINDS = {"visits": "count", "stays": "recurrent"}
 
@@ -38,6 +41,8 @@ def folder(tmp_path, study_text):
                 "days": 400,
                 "responder": np.resize([0, 1, 0], n),
                 "walk": rng.normal(400, 80, n).round(),
+                "time": np.arange(1, n + 1),
+                "died": np.resize([1, 0], n),
             }
         )
         change(patients)
@@ -128,11 +133,6 @@ def test_too_few_among_the_complete_patients_are_said(folder):
         patients["responder"] = (np.arange(60) < 14).astype(int)
         patients.loc[:4, "age"] = np.nan
 
-    def complete_cases(study):
-        text = (study / "study.toml").read_text()
-        (study / "study.toml").write_text(text.replace("replicates = 0", "replicates = 0\nimputations = 0"))
-        return study
-
     imputed = folder("responder", "walk", change=hidden)
     assert len(doubts(imputed)) == 1
     tested = discovery.run(imputed, out=imputed / "out").tables["markers"]
@@ -159,6 +159,32 @@ def test_nobody_left_to_analyse_is_a_problem_of_the_input(folder):
         discovery.check(study)
     with pytest.raises(InputError, match="no patient left to analyse"):
         discovery.run(study, out=study / "out")
+
+
+def complete_cases(study):
+    text = (study / "study.toml").read_text()
+    (study / "study.toml").write_text(text.replace("replicates = 0", "replicates = 0\nimputations = 0"))
+    return study
+
+
+def early_deaths(patients, last: int):
+    """Everybody who dies does so at time 0, but for some, whose age is not known."""
+    patients.loc[(patients["died"] == 1) & (np.arange(60) < last), "time"] = 0
+    patients.loc[last:, "age"] = np.nan
+
+
+def test_events_at_time_0_alone_among_the_complete_patients_are_a_problem_of_the_input(folder):
+    study = complete_cases(folder("death", change=lambda patients: early_deaths(patients, 50)))
+    with pytest.raises(InputError, match="an event after time 0 is wanted for 'death' among those with"):
+        discovery.check(study)
+
+
+def test_where_most_events_are_at_time_0_predictions_are_judged_later(folder):
+    study = folder("death", change=lambda patients: early_deaths(patients, 52))
+    result = discovery.run(study, out=study / "out")
+    assert (result.tables["survival"]["part"] == "restricted mean").any()
+    frozen = json.loads((study / "out" / "frozen.json").read_text())["outcomes"][0]
+    assert frozen["horizon"] == pytest.approx(np.quantile([53, 55, 57, 59], 0.9))
 
 
 def test_the_summary_counts_in_words(folder):

@@ -67,6 +67,17 @@ def test_a_zero_time_is_kept_with_a_doubt(study):
     ]
 
 
+@pytest.mark.parametrize("who", ["everybody", "those with the event"])
+def test_events_that_are_all_at_time_0_are_refused_with_the_first_of_them(study, who):
+    only(study, SURVIVAL.replace('entry = "entry_days"\n', ""))
+    study.patients.loc[(study.patients["status"] == 1) | (who == "everybody"), "time_days"] = 0
+    events = int((study.patients["status"] == 1).sum())
+    assert study.sentences() == [
+        "patients.csv, row 3, column 'time_days': found '0'; an event after time 0 is wanted for 'o': its "
+        f"{events} events are at time 0, when nobody has been followed yet; is this the time from the start to the event?"
+    ]
+
+
 def test_a_single_patient_with_half_an_outcome_is_one_patient(study):
     only(study, SURVIVAL)
     study.patients = study.patients.astype({"time_days": object, "status": object})
