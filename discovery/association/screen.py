@@ -261,6 +261,15 @@ def _too_few(kind: str, size: int) -> str:
     return f"not assessed: {kind_of(kind).said_size(size)}, fewer than {kind_of(kind).least}"
 
 
+UNRANKED = ": listed, not ranked"
+
+
+def percent_missing(share: float) -> str:
+    """`45 % missing`; with a digit more where a share above the limit would be rounded to it."""
+    digits = 1 if share > RANKED_MISSING and round(100 * share) == round(100 * RANKED_MISSING) else 0
+    return f"{100 * share:.{digits}f} % missing"
+
+
 FEW = ("exploratory: ", "few events: ", "small: ")
 
 
@@ -284,7 +293,7 @@ def _remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) 
         remarks[j].append(few_words(design.kind, int(sizes[j]), parameters))
     missing = 1 - total_over(design.observed) / design.n
     for j in np.flatnonzero(missing > RANKED_MISSING):
-        remarks[j].append(f"{100 * missing[j]:.0f} % missing: listed, not ranked")
+        remarks[j].append(f"{percent_missing(missing[j])}{UNRANKED}")
     scales = design.scaling.table
     noted = {scales.index[j]: scales["note"].iloc[j] for j in np.flatnonzero(scales["note"].to_numpy() != "")}
     if noted:

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from discovery.association.design import Design
-from discovery.association.screen import RANKED_MISSING
+from discovery.association.screen import RANKED_MISSING, percent_missing
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.seeds import named_rng
 from discovery.study.limits import Limits
@@ -179,7 +179,7 @@ def plan_imputation(
         name = design.feature_names[j]
         spare = int(seen[:, j].sum()) - fixed.shape[1] - 1
         if not usable[j]:
-            reason[j] = f"not imputed: {100 * share[j]:.0f} % missing"
+            reason[j] = f"not imputed: {percent_missing(share[j])}"
         elif spare < LEAST_SPARE or np.ptp(x[seen[:, j], j]) == 0:
             usable[j] = False
             reason[j] = (

@@ -11,7 +11,15 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import adjust, combine_by_cauchy
-from discovery.association.screen import ADJUSTED, FEW, Screen, few_words
+from discovery.association.screen import (
+    ADJUSTED,
+    FEW,
+    RANKED_MISSING,
+    UNRANKED,
+    Screen,
+    few_words,
+    percent_missing,
+)
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
 from discovery.cohort.outcome_predictors import outcome_columns
@@ -124,6 +132,9 @@ def screen_with(
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
     table = _rows_with(design, screen.table, completed, fits, good, covariates=covariates)
     main = (table["model"] == ADJUSTED) & (table["term"] == table["feature"])
+    if covariates:  # the screen counted in the patients with all of them
+        listed = main | ((table["model"] == COMPLETE_CASES) & (table["term"] == table["feature"]))
+        table.loc[listed, "note"] = _shares_of(design, table[listed])
     table.loc[main, "q_value"] = q
     table.loc[main, "p_value"] = p
     for cause in design.causes:
@@ -205,7 +216,7 @@ def _rows_with(
 
 def model_of(kind: str, method) -> str:
     """The model of a row's method text, without its test and interval."""
-    robust = ", robust by patient" if kind_of(kind).multiplier else ""
+    robust = ", robust by patient" if kind_of(kind).by_patient else ""
     return str(method).split(", ")[0] + robust
 
 
@@ -231,12 +242,27 @@ def _without_few(note: str) -> list[str]:
     return [part for part in note.split("; ") if not part.startswith((*FEW, "not assessed"))]
 
 
+def _shares_of(design: Design, rows: pd.DataFrame) -> list[str]:
+    """The notes of `rows` with the share missing among the patients of `design`, as the ranking counts it;
+    complete cases are not what is ranked, and their notes have none."""
+    share = dict(zip(design.feature_names, 1 - design.observed.mean(axis=0)))
+    notes = []
+    for name, model, note in zip(rows["feature"], rows["model"], rows["note"]):
+        parts = [part for part in str(note).split("; ") if part and not part.endswith(UNRANKED)]
+        if model == ADJUSTED and share[name] > RANKED_MISSING:
+            reasons = sum(part.startswith("not assessed") for part in parts)  # these stay first
+            parts.insert(reasons, f"{percent_missing(share[name])}{UNRANKED}")
+        notes.append("; ".join(parts))
+    return notes
+
+
 def _note(note: str, plan, c, covariates: str) -> str:
     words = [f"imputed in {counted(plan.n_missing[c])}"] if plan.n_missing[c] else []
     if plan.n_limited[c]:
         words.append(f"{plan.n_limited[c]} of them known only to lie beyond a limit")
-    if plan.reason[plan.columns[c]]:
-        words.append(plan.reason[plan.columns[c]])
+    reason = plan.reason[plan.columns[c]]
+    if reason:
+        words.append("not imputed" if reason.endswith("% missing") else reason)  # the share is said once
     kept = "" if note.startswith("not assessed") else note
     return "; ".join(filter(None, [kept, ", ".join(words), covariates]))
 

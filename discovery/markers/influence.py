@@ -17,6 +17,7 @@ from discovery.association.design import Design
 from discovery.association.kind_survival import PairJudge
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import standardised_outcome
+from discovery.association.screen import percent_missing
 from discovery.markers.bootstrap import resampling_of
 from discovery.markers.ranks import (
     FIRST_TAIL,
@@ -302,8 +303,8 @@ def _notes(design: Design, found: InfluenceDraws, missing: np.ndarray) -> list[s
         elif code:
             parts = [f"not assessed: {REASONS[int(code)]}"]
         elif gap > MOST_MISSING:
-            parts.insert(0, f"not ranked: {100 * gap:.0f} % missing, more than {100 * MOST_MISSING:.0f} %")
+            parts.insert(0, f"not ranked: {percent_missing(gap)}, more than {100 * MOST_MISSING:.0f} %")
         elif gap:
-            parts.append(f"{100 * gap:.0f} % missing")
+            parts.append(percent_missing(gap))
         notes.append("; ".join(parts))
     return notes

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from discovery.association.screen import RANKED_MISSING, percent_missing
+
 NOT_ASSESSABLE = "not assessable"
 SITE_DRIVEN = "site-driven"
 STRONG = "strong candidate"
@@ -14,7 +16,7 @@ FOUND = (STRONG, CANDIDATE)
 SUGGESTIVE = "suggestive"
 NOT_SUPPORTED = "not supported"
 
-MOST_MISSING = 0.40
+MOST_MISSING = RANKED_MISSING
 LEAST_RELIABILITY = 0.4
 LEAST_EVENTS_PER_PARAMETER = 5.0
 
@@ -109,7 +111,7 @@ def _not_assessable(e: Evidence) -> str:
     if e.not_assessed:
         return e.not_assessed
     if e.missing_share > MOST_MISSING:
-        return f"{100 * e.missing_share:.0f} % missing, more than {100 * MOST_MISSING:.0f} %"
+        return f"{percent_missing(e.missing_share)}, more than {100 * MOST_MISSING:.0f} %"
     if e.reliability < LEAST_RELIABILITY:
         return f"reliability {e.reliability:.2f}, below {LEAST_RELIABILITY}"
     if e.events_per_parameter < LEAST_EVENTS_PER_PARAMETER and not e.penalty_available:

@@ -25,7 +25,7 @@ from discovery.study import Outcome
 N = 260
 
 
-def made(kind="continuous", *, gaps=True, seed=3, site=False):
+def made(kind="continuous", *, gaps=True, seed=3, site=False, more=False):
     """A number, a covariate of two levels and one of three; x depends on all, and so does the outcome."""
     rng = np.random.default_rng(seed)
     ids = np.array([f"p{i:04d}" for i in range(N)])
@@ -45,6 +45,12 @@ def made(kind="continuous", *, gaps=True, seed=3, site=False):
         {"x": x, "partly": x + rng.normal(size=N), "noise": rng.normal(size=N)}, index=index
     )
     features.loc[rng.random(N) < 0.1, "partly"] = np.nan
+    if more:  # most values missing in one of all patients and of those with all covariates, not in the other
+        whole = covariates.notna().all(axis=1).to_numpy()
+        draw = np.random.default_rng(7).random(N)
+        features["rarer"] = np.where(draw < np.where(whole, 0.3, 0.9), np.nan, x)
+        features["commoner"] = np.where(draw < np.where(whole, 0.5, 0.1), np.nan, x)
+        features["flat"] = np.where(draw < 0.5, np.nan, 1.0)
     given = {"name": "out", "label": "out", "kind": kind, "patient_id": ids}
     if kind == "survival":
         time = rng.exponential(size=N) * np.exp(-pull)
@@ -294,6 +300,28 @@ def test_where_most_patients_lack_some_covariate_all_are_judged_as_they_are_coun
         "few events: 30 patients with a count above 0 for 4 coefficients"
         in row(found.screen.table, "x")["note"]
     )
+
+
+def test_the_share_missing_is_that_of_the_ranking_in_every_note():
+    narrow, wide, *_ = made(more=True)
+    names = ["rarer", "commoner", "flat"]
+    inside, shares = (
+        {name: 1 - design.observed[:, design.feature_names.index(name)].mean() for name in names}
+        for design in (narrow, wide.design)
+    )
+    assert inside["rarer"] < 0.4 < shares["rarer"]
+    assert shares["commoner"] < 0.4 < inside["commoner"]
+    before = screen(narrow, permutations=0)
+    found = impute_screen_and_covariates(narrow, before, wide, imputations=5, seed=4)
+    notes = row(found.screen.table, "rarer")["note"], row(found.screen.table, "commoner")["note"]
+    assert notes[0].startswith(f"{100 * shares['rarer']:.0f} % missing: listed, not ranked; not imputed")
+    assert notes[0].count("% missing") == 1
+    assert "% missing" not in notes[1]
+    assert "imputed in" in notes[1]
+    assert "% missing" not in row(found.screen.table, "commoner", COMPLETE_CASES)["note"]
+    flat = row(found.screen.table, "flat")["note"]
+    assert flat.startswith("not assessed: ")
+    assert f"; {100 * shares['flat']:.0f} % missing: listed" in flat
 
 
 def test_every_draw_has_its_own_covariates_from_its_own_patients():

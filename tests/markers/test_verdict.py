@@ -39,6 +39,7 @@ CASES = [
     ({"q_value": 0.3, "p_familywise": 0.4}, "not supported", "not evidence of no effect"),
     ({"not_assessed": "the fit did not converge"}, "not assessable", "did not converge"),
     ({"missing_share": 0.41}, "not assessable", "41 % missing"),
+    ({"missing_share": 0.404}, "not assessable", "40.4 % missing, more than 40 %"),
     ({"reliability": 0.39}, "not assessable", "reliability 0.39"),
     ({"events_per_parameter": 4.0, "penalty_available": False}, "not assessable", "per parameter"),
     ({"events_per_parameter": 4.0}, "strong candidate", ""),
