@@ -1,7 +1,8 @@
 """The console command: parse, call one function, print where the result is.
 
 Exit status: 0 done; 1 a fault of ours, its traceback kept in a log file; 2 input that the user can
-mend; 3 a verification found a difference; 130 stopped from the keyboard; 143 stopped by SIGTERM.
+mend; 3 a verification found a difference; 130 stopped from the keyboard; 141 nobody reads the output any
+more, as in `discovery features | head`; 143 stopped by SIGTERM.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from discovery.cli import check, compile, demo, features, measure, replicate, ru
 from discovery.pipeline.garbage import collect_seldom
 from discovery.problems import InputError
 
-DONE, OUR_FAULT, INPUT_FAULT, DIFFERENCE, STOPPED = 0, 1, 2, 3, 130
+DONE, OUR_FAULT, INPUT_FAULT, DIFFERENCE, STOPPED, READER_GONE = 0, 1, 2, 3, 130, 141
 
 CAUTION = (
     "Research software: no result is a threshold for care. "
@@ -48,12 +49,32 @@ def main(argv: list[str] | None = None) -> int:
         silence_libraries()
         signal.signal(signal.SIGTERM, stop_in_order)
         collect_seldom()
+    try:
+        try:
+            return obey(argv)
+        finally:
+            sys.stdout.flush()
+    except BrokenPipeError:
+        give_up_output()
+        return READER_GONE
+
+
+def obey(argv: list[str] | None) -> int:
+    """Run a command; its exit status.
+
+    Raises
+    ------
+    BrokenPipeError
+        Whoever read the output has gone.
+    """
     args = build_parser().parse_args(argv)
     try:
         return args.call(args)
     except InputError as error:
         print_problems(error)
         return INPUT_FAULT
+    except BrokenPipeError:
+        raise
     except OSError as error:
         print(f"discovery: {describe_os_error(error)}", file=sys.stderr)
         return INPUT_FAULT
@@ -67,6 +88,13 @@ def main(argv: list[str] | None = None) -> int:
             file=sys.stderr,
         )
         return OUR_FAULT
+
+
+def give_up_output() -> None:
+    """Let what is still to be said go nowhere, lest Python complains of it when it ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        os.dup2(nowhere, stream.fileno())
 
 
 def stop_in_order(number: int, _frame: object) -> None:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import io
+import os
+import subprocess
+import sys
 
 import pandas as pd
+import pytest
 
 from discovery.beats.registry import FEATURES
-from discovery.cli.main import main
+from discovery.cli.main import READER_GONE, main
 
 
 def test_the_list_has_a_line_for_every_feature(capsys):
@@ -37,3 +41,18 @@ def test_an_unknown_key_gets_the_nearest(capsys):
     error = capsys.readouterr().err
     assert "2 problems" in error
     assert "did you mean 'rv_tau_exponential'?" in error
+
+
+@pytest.mark.parametrize("arguments", [["features"], ["features", "--csv"], ["features", "no_such_key"]])
+def test_a_reader_that_stops_reading_is_no_fault(arguments):
+    """As in `discovery features | head`, with a reader that has gone before the first line."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    with os.fdopen(writing, "w") as nobody:
+        command = [sys.executable, "-m", "discovery", *arguments]
+        which = "stderr" if "no_such_key" in arguments else "stdout"
+        streams = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | {which: nobody}
+        done = subprocess.run(command, **streams, text=True, check=False)
+    assert done.returncode == READER_GONE
+    assert not done.stdout
+    assert not done.stderr
