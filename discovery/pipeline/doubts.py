@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,9 @@ import pandas as pd
 from discovery.pipeline.landmarks import from_landmarks
 from discovery.problems import InputError, Problem, nearest
 from discovery.study import Outcome, Study
+
+if TYPE_CHECKING:
+    from discovery.association.design import Design
 
 PLACE = "study.toml"
 
@@ -111,14 +115,12 @@ def too_few(study: Study) -> Iterator[Problem]:
         if study.settings.analysis.imputations:
             wide = wide_design(outcome, study.covariates, nothing, design, site=study.site)
             design = design if wide is None else wide.design
-        if design.time is not None and (design.event == 1).any() and not (design.event * design.time).any():
+        if early := events_at_0_alone(design):
             wanted = (
                 f"an event after time 0 is wanted for {outcome.name!r} among those with all covariates; "
                 "all of theirs have the time 0"
             )
-            yield Problem(
-                file=PLACE, column="outcomes", found=f"{int(design.event.sum())} at 0", wanted=wanted
-            )
+            yield Problem(file=PLACE, column="outcomes", found=f"{early} at 0", wanted=wanted)
             continue
         size, kind = design.effective_size, kind_of(outcome.kind)
         if size < kind.least and (not kind.limited or effective_size(outcome) >= kind.least):
@@ -129,6 +131,13 @@ def too_few(study: Study) -> Iterator[Problem]:
                 f"no feature will be tested{why}"
             )
             yield Problem(file=PLACE, found=str(size), wanted=wanted, severity="warning")
+
+
+def events_at_0_alone(design: Design) -> int:
+    """The events of a survival outcome where all of them are at time 0; 0 otherwise."""
+    if design.time is None or design.event is None or (design.event * design.time).any():
+        return 0
+    return int(design.event.sum())
 
 
 def effective_size(outcome: Outcome) -> int:
