@@ -140,6 +140,8 @@ def screen(
             few = assessed & (sizes < PRIMARY_MAXT) & kind.limited
             for j in np.flatnonzero(few):
                 remarks[j].append(f"fewer than {PRIMARY_MAXT} {kind.counted}: p_familywise is the primary p")
+            for j in np.flatnonzero(p_familywise < p):
+                remarks[j].append(familywise_below("permutes scores, another test"))
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
 
     rows = _feature_rows(design, fits, ADJUSTED, [reasons, remarks], methods)
@@ -270,6 +272,17 @@ def percent_missing(share: float) -> str:
     return f"{100 * share:.{digits}f} % missing"
 
 
+def familywise_below(why: str) -> str:
+    """A remark where the familywise p-value is the smaller one.
+
+    Of one statistic in the same patients it cannot be: the largest of all features' statistics is never below
+    the own one. The two p-values of a row differ in one or both. Each is kept as it is, since their maximum,
+    though still a valid familywise p, would be the answer of neither.
+    """
+    return f"{FAMILYWISE_BELOW} it {why}"
+
+
+FAMILYWISE_BELOW = "p_familywise is below p_value:"
 FEW = ("exploratory: ", "few events: ", "small: ")
 
 

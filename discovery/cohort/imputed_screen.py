@@ -13,10 +13,12 @@ from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import adjust, combine_by_cauchy
 from discovery.association.screen import (
     ADJUSTED,
+    FAMILYWISE_BELOW,
     FEW,
     RANKED_MISSING,
     UNRANKED,
     Screen,
+    familywise_below,
     few_words,
     percent_missing,
 )
@@ -33,6 +35,7 @@ MATCHING, NORMAL, NORMAL_WITHIN = DRAWN_HOW = (
     "normal, truncated at limits",
 )
 RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"
+FAMILYWISE_OF = "; p_familywise by permutation in complete cases"
 IMPUTATION_COLUMNS = (
     "outcome", "feature", "n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations",
     "predictors", "model", "estimate", "se", "df", "relative_increase_of_variance",
@@ -202,8 +205,13 @@ def _rows_with(
         table.loc[at, ["n", "n_left_out"]] = [int(seen.sum()), int(design.n_study - seen.sum())]
         table.loc[at, "events"] = events
         how = model_of(design.kind, table.loc[at, "method"])
-        table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
+        permuted = table.loc[at, "p_familywise"]
+        other = "" if np.isnan(permuted) else FAMILYWISE_OF
+        table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}{other}"
         note = str(table.loc[at, "note"])
+        note = "; ".join(part for part in note.split("; ") if not part.startswith(FAMILYWISE_BELOW))
+        if permuted < fits.p_value[c]:
+            note = "; ".join(filter(None, [note, familywise_below("is of the patients with all values")]))
         if covariates:  # the former warning counts the patients with all covariates
             note = "; ".join(filter(None, [_few(design, seen), *_without_few(note)]))
         table.loc[at, "note"] = _note(note, plan, c, covariates)

@@ -140,6 +140,18 @@ def test_table_has_the_promised_columns_and_a_row_per_feature(design_from_arrays
     assert (main_rows(found)["n"] == 200).all()
 
 
+def test_a_familywise_p_below_the_other_is_said_to_be_of_another_test(design_from_arrays):
+    design = simulated(design_from_arrays, "survival")
+    seen = set()
+    for j in range(len(design.feature_names)):
+        alone = design.take_features(np.array([j]))
+        row = main_rows(screen(alone, permutations=2000, rng=np.random.default_rng(j))).iloc[0]
+        below = row["p_familywise"] < row["p_value"]
+        assert ("p_familywise is below p_value: it permutes scores, another test" in row["note"]) == below
+        seen.add(bool(below))
+    assert seen == {True, False}
+
+
 def test_missing_rows_of_one_feature_are_left_out_of_its_model_only(design_from_arrays):
     design = simulated(design_from_arrays, "binary")
     features = design.features.copy()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -107,6 +109,23 @@ def test_a_screen_without_gaps_or_with_imputation_off_is_the_same_object():
     found = impute_screen(whole, before, imputations=20, seed=3)
     assert found.screen is before
     assert found.completed is None
+
+
+def test_a_familywise_p_below_the_pooled_one_is_said_to_be_of_other_patients():
+    design = made("continuous")
+    before = screened(design)
+    main = (before.table["model"] == ADJUSTED) & (before.table["term"] == before.table["feature"])
+    familywise = before.table["p_familywise"].where(~main | (before.table["feature"] != "noise"), 1e-9)
+    before = replace(before, table=before.table.assign(p_familywise=familywise))
+    table = impute_screen(design, before, imputations=5, seed=3).screen.table
+    assert row(table, "noise")["p_familywise"] == 1e-9
+    below = "p_familywise is below p_value: it is of the patients with all values"
+    assert below in row(table, "noise")["note"]
+    assert row(table, "x")["p_familywise"] > row(table, "x")["p_value"]
+    assert "p_familywise" not in row(table, "x")["note"]
+    for name in ("x", "noise"):
+        assert row(table, name)["method"].endswith("; p_familywise by permutation in complete cases")
+    assert "p_familywise" not in row(table, "helper")["method"]
 
 
 def test_what_was_imputed_as_a_table():
