@@ -61,11 +61,34 @@ def counted(patients: int) -> str:
 def nearest(name: str, known: Iterable[str]) -> str:
     """A hint for a mistyped `name`: the nearest known one, or the list of those there are."""
     names = [str(item) for item in known]
-    near = difflib.get_close_matches(str(name)[:SHOWN_CHARACTERS], names, n=1)
     turned = str(name)[::-1]
-    if turned in names:
-        near = [turned]  # "=>" for ">="
-    if near:
-        return f"did you mean {shown(near[0])}?"
+    near = turned if turned in names else near_miss(str(name), names)  # "=>" for ">="
+    if near is not None:
+        return f"did you mean {shown(near)}?"
     listed = ", ".join(map(named, names[:12])) + (" …" if len(names) > 12 else "")
     return f"known: {listed}" if names else "there is none"
+
+
+def near_miss(name: str, known: Iterable[str]) -> str | None:
+    """The one of `known` that `name` may be a slip of: at most a third of the letters typed otherwise."""
+    text = name[:SHOWN_CHARACTERS]
+    alike = difflib.get_close_matches(text, list(known), n=5)
+    slips = [(edits(text, one), one) for one in alike]
+    near = [(count, one) for count, one in slips if count <= max(1, max(len(text), len(one)) // 3)]
+    return min(near, key=lambda slip: slip[0])[1] if near else None
+
+
+def edits(one: str, other: str) -> int:
+    """The fewest letters to put in, take out, replace or swap with the next that make `one` the `other`.
+
+    Optimal string alignment: Damerau, Commun ACM 1964;7:171-176.
+    """
+    before: list[int] = []
+    row = list(range(len(other) + 1))
+    for i, letter in enumerate(one, start=1):
+        before, last, row = row, before, [i]
+        for j, wanted in enumerate(other, start=1):
+            row.append(min(before[j] + 1, row[j - 1] + 1, before[j - 1] + (letter != wanted)))
+            if i > 1 and j > 1 and (letter, one[i - 2]) == (other[j - 2], wanted):
+                row[j] = min(row[j], last[j - 2] + 1)
+    return row[-1]

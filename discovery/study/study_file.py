@@ -6,13 +6,12 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterator
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from discovery.problems import InputError, Problem, nearest
+from discovery.problems import InputError, Problem, near_miss, nearest
 from discovery.study.paths import read_bytes
 from discovery.study.settings import (
     COMPARISONS,
@@ -194,10 +193,10 @@ def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | Non
 def mistyped_sections(raw: dict[str, Any], text: str, file: str) -> Iterator[Problem]:
     """Sections whose name is nearly a known one; in `raw` they get the right name, to be checked as it."""
     for key in list(raw):
-        near = get_close_matches(key, [*SECTIONS, *LISTS], n=1)
-        if key not in SECTIONS and key not in LISTS and near and near[0] not in raw:
+        near = near_miss(key, [*SECTIONS, *LISTS])
+        if key not in SECTIONS and key not in LISTS and near is not None and near not in raw:
             yield problem_at((key,), text, file, "", unknown_key((key,), raw))
-            raw[near[0]] = raw.pop(key)
+            raw[near] = raw.pop(key)
 
 
 def repeated_names(raw: dict[str, Any], text: str, file: str) -> Iterator[Problem]:
@@ -368,7 +367,7 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
 def unknown_key(place: tuple[str | int, ...], raw: dict[str, Any]) -> str:
     key = str(place[-1])
     if len(place) == 1:
-        return f"there is no section or key of this name; {nearest(key, [*SECTIONS, *LISTS])}"
+        return f"there is no section or key of this name; {hint_for(key, [*SECTIONS, *LISTS])}"
     if place[0] == "outcomes":
         outcome = raw["outcomes"][place[1]]
         model: type[BaseModel] = OUTCOME_MODELS[outcome["kind"]]
@@ -379,17 +378,26 @@ def unknown_key(place: tuple[str | int, ...], raw: dict[str, Any]) -> str:
         model, where = Calibration, "a calibration"
     else:
         model, where = SECTIONS[str(place[0])], f"[{place[0]}]"
-    hint = nearest_key(key, list(model.model_fields))
-    if not hint.startswith("did"):
-        others = [name for name, other in SECTIONS.items() if key in other.model_fields]
-        if others:
-            hint = f"it belongs under [{others[0]}]"
-    return f"{where} has no key of this name; {hint}"
+    return f"{where} has no key of this name; {hint_for(key, list(model.model_fields))}"
 
 
-def nearest_key(key: str, known: list[str]) -> str:
+def hint_for(key: str, known: list[str]) -> str:
+    """The key that was meant, where a key of this name belongs, or the known ones."""
     plain = {folded(name): name for name in known}
-    return f"did you mean {plain[folded(key)]!r}?" if folded(key) in plain else nearest(key, known)
+    if folded(key) in plain:
+        return f"did you mean {plain[folded(key)]!r}?"
+    return nearest(key, known) if near_miss(key, known) else elsewhere(key) or nearest(key, known)
+
+
+def elsewhere(key: str) -> str:
+    """Where the study file has a key of this name, "" if nowhere."""
+    tables = [f"[{name}]" for name, model in SECTIONS.items() if key in model.model_fields]
+    kinds = [kind for kind, model in OUTCOME_MODELS.items() if key in model.model_fields]
+    if kinds:
+        whole = len(kinds) == len(OUTCOME_MODELS)
+        tables.append("[[outcomes]]" + ("" if whole else f" of the kind {' or '.join(kinds)}"))
+    tables += ["[[eligibility]]"] if key in Eligibility.model_fields else []
+    return f"it belongs under {' or '.join(tables)}" if tables else ""
 
 
 def problem_at(place: tuple[str | int, ...], text: str, file: str, found: object, wanted: str) -> Problem:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import unicodedata
 from collections.abc import Iterable
 from functools import cache
 from itertools import pairwise
 
-from discovery.problems import named, shown
+from discovery.problems import named, near_miss, shown
 
 # Folded words (no accents, lower case) that name a role, whole or as a part between separators.
 ROLE_WORDS: dict[str, tuple[str, ...]] = {
@@ -362,9 +361,9 @@ def nearest_column(name: str, columns: Iterable[str]) -> str:
     for column in known:
         plain.setdefault(folded(column), column)
     wanted = folded(name)[:80]
-    near = [wanted] if wanted in plain else difflib.get_close_matches(wanted, list(plain), n=1)
-    if near and near[0]:
-        return f"did you mean {shown(plain[near[0]])}?"
+    near = wanted if wanted in plain else near_miss(wanted, plain)
+    if near:
+        return f"did you mean {shown(plain[near])}?"
     for role in ROLE_WORDS:
         if has_role(name, role):
             same = [column for column in known if has_role(column, role)]
