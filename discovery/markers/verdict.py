@@ -101,7 +101,7 @@ def verdict_of(evidence: Evidence, *, fdr: float = 0.05) -> tuple[str, str]:
         why = "; lfsr > 0.05" if e.q_value <= fdr else ""
         return SUGGESTIVE, f"q <= {2 * fdr:g}{why}"
     if e.p_familywise <= 0.1:
-        return SUGGESTIVE, "familywise permutation p <= 0.1"
+        return SUGGESTIVE, f"familywise permutation p <= 0.1, by that alone: q > {2 * fdr:g}"
     return NOT_SUPPORTED, (
         f"q > {2 * fdr:g}; this is not evidence of no effect: see the interval and the detectable effect"
     )

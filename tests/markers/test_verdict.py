@@ -35,7 +35,7 @@ CASES = [
     ({"flags": ("order not established",)}, "strong candidate", "no red flag"),
     ({"lfsr": 0.06}, "suggestive", "lfsr > 0.05"),
     ({"q_value": 0.08}, "suggestive", "q <= 0.1"),
-    ({"q_value": 0.3, "p_familywise": 0.09}, "suggestive", "familywise"),
+    ({"q_value": 0.3, "p_familywise": 0.09}, "suggestive", "by that alone: q > 0.1"),
     ({"q_value": 0.3, "p_familywise": 0.4}, "not supported", "not evidence of no effect"),
     ({"not_assessed": "the fit did not converge"}, "not assessable", "did not converge"),
     ({"missing_share": 0.41}, "not assessable", "41 % missing"),
