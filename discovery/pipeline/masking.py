@@ -276,7 +276,8 @@ def said(text: str, limit: int) -> str:
     text = str(text)
     if small(1, limit):  # a singular would tell the number
         text = SINGLE.sub(r"1 \1s", text)
-    return COUNTED.sub(masked_number, text)
+    masked_text = COUNTED.sub(masked_number, text)
+    return re.sub(rf"(fewer than {limit} [^,;]+), fewer than {limit}\b", r"\1", masked_text)
 
 
 def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
