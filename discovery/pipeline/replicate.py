@@ -157,7 +157,7 @@ def replicate(
     return ReplicationResult(
         folder=folder.path,
         report=folder.path / "index.html",
-        headline=replication_headline(found.findings),
+        headline=replication_headline(found.findings, run.labels),
         tables=tables,
         remarks=run.remarks,
     )

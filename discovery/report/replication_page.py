@@ -26,6 +26,7 @@ SHIFT_NOTE = (
     "Made before any outcome of this cohort was looked at. A level is that of a category: its means are the "
     "shares of patients who have it."
 )
+NOT_ASSESSABLE = "not assessable"
 HELD = ("replicated", "replicated, smaller than announced")
 
 
@@ -49,21 +50,29 @@ class ReplicationRun:
     phenotypes: tuple[str, ...] = ()  # sentences on groups and axes
 
 
-def replication_headline(findings: pd.DataFrame) -> str:
-    """The result in one sentence."""
+def replication_headline(findings: pd.DataFrame, labels: Mapping[str, str]) -> str:
+    """The result in a sentence or two; `labels` are those of the outcomes."""
     if findings.empty:
         return "No finding was frozen, so no single feature was there to replicate."
-    held = findings["verdict"].isin(HELD)
-    many = words.plural(len(findings), "frozen finding")
-    names = words.listed(findings.loc[held, "label"].astype(str).tolist())
+    held, unknown = findings["verdict"].isin(HELD), findings["verdict"] == NOT_ASSESSABLE
+    one, many = len(findings) == 1, words.plural(len(findings), "frozen finding")
+    if unknown.all():
+        whole = "The one frozen finding could not be assessed here."
+        return whole if one else f"None of {many} could be assessed here."
+    left = f" {_could(int(unknown.sum()))} not be assessed here." if unknown.any() else ""
     if not held.any():
-        return (
-            f"None of {many} replicated."
-            if len(findings) > 1
-            else "The one frozen finding did not replicate."
-        )
-    which = "the frozen finding" if len(findings) == 1 else f"{int(held.sum())} of {many}"
-    return f"{which[0].upper()}{which[1:]} replicated: {names}."
+        return ("The one frozen finding did not replicate." if one else f"None of {many} replicated.") + left
+    which = "The frozen finding" if one else f"{int(held.sum())} of {many}"
+    return f"{which} replicated: {words.listed_apart(_named(findings[held], labels))}.{left}"
+
+
+def _could(count: int) -> str:
+    return f"{'One' if count == 1 else words.whole(count)} could"
+
+
+def _named(findings: pd.DataFrame, labels: Mapping[str, str]) -> list[str]:
+    """Each finding by its label and outcome."""
+    return [f"{row.label} for {labels.get(str(row.outcome), row.outcome)}" for row in findings.itertuples()]
 
 
 def methods_sentences(
@@ -271,7 +280,7 @@ def write_replication_page(
         style=(here / "page.css").read_text("utf-8"),
         run=run,
         caution=CAUTION,
-        headline=replication_headline(findings),
+        headline=replication_headline(findings, run.labels),
         shift=shift_view(shift) if len(shift) else None,
         findings=finding_view(findings, run.labels) if len(findings) else None,
         models=model_view(models, run.labels, names) if len(models) else None,
