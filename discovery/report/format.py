@@ -164,8 +164,10 @@ def interval(low: object, high: object, effect_measure: object = "") -> str:
     """`low to high`; an open end is said to be one."""
     if missing(low) and missing(high):
         return DASH
-    lower = "no limit" if missing(low) else effect(low, effect_measure)
-    upper = "no limit" if missing(high) else effect(high, effect_measure)
+    lower, upper = (
+        "no limit" if missing(end) or math.isinf(float(end)) else effect(end, effect_measure)  # type: ignore
+        for end in (low, high)
+    )
     return f"{lower} to {upper}"
 
 

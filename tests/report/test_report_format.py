@@ -106,6 +106,8 @@ def test_effects_are_shown_as_ratios_and_slopes_as_they_are():
 def test_an_interval_without_an_end_says_so():
     assert words.interval(np.nan, 0.5, HAZARD) == "no limit to 1.65"
     assert words.interval(0.0, np.nan, HAZARD) == "1.00 to no limit"
+    assert words.interval(-np.inf, 0.5, HAZARD) == "no limit to 1.65"
+    assert words.interval(0.0, np.inf, SLOPE) == "0.00 to no limit"
     assert words.interval(np.nan, np.nan, HAZARD) == words.DASH
 
 
