@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 MIN_FEATURES = 20
+ROUNDING = 1e-9  # of a rate, in proportion: no more than the noise of its arithmetic
 ZERO_SHARES = np.arange(0.025, 1.0, 0.05)  # shares of exact zeros that are weighed, prior density 2 share
 SMALLEST_SD = 0.25  # of the sizes of true effects that are weighed, in smallest standard errors
 PEAK_SD = 0.5  # of effects that stay away from 0, about their size and in it
@@ -143,13 +144,20 @@ def stretch_to_profile(
 
 
 def running_mean_of_sorted(lfsr) -> np.ndarray:
-    """s-values: for each effect the mean lfsr over it and all with a smaller one; ties share the last."""
+    """s-values: for each effect the mean lfsr over it and all with a smaller one; ties share the last.
+
+    A tie is what differs by rounding alone, in proportion, since the surest are told apart far below 1e-9.
+    """
     lfsr = np.asarray(lfsr, dtype=float)
     out = np.full(lfsr.shape, np.nan)
     known = np.flatnonzero(~np.isnan(lfsr))
-    order = np.sort(lfsr[known])
-    upto = np.searchsorted(order, lfsr[known], side="right")
-    out[known] = (np.cumsum(order) / np.arange(1, order.size + 1))[upto - 1] if known.size else []
+    if not known.size:
+        return out
+    places = np.argsort(lfsr[known], kind="stable")
+    order = lfsr[known][places]
+    last = np.append(np.flatnonzero(np.diff(order) > ROUNDING * order[1:]), order.size - 1)
+    means = np.cumsum(order) / np.arange(1, order.size + 1)
+    out[known[places]] = np.repeat(means[last], np.diff(last, prepend=-1))
     return out
 
 

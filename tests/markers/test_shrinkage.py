@@ -177,6 +177,14 @@ def test_s_value_is_the_running_mean_and_ties_share():
     np.testing.assert_allclose(running_mean_of_sorted([0.4, 0.1, np.nan, 0.1]), [0.2, 0.1, np.nan, 0.1])
 
 
+def test_s_values_of_one_feature_in_two_units_are_one_and_those_of_sure_ones_are_not():
+    found = running_mean_of_sorted([0.3, 0.1 * (1 + 1e-13), 0.1, 4.1e-11, 4.2e-11])
+    assert found[1] == found[2]
+    assert found[3] == 4.1e-11
+    assert found[4] == pytest.approx(4.15e-11, rel=1e-12)
+    assert running_mean_of_sorted([np.nan, np.nan]).shape == (2,)
+
+
 def test_few_features_are_refused_in_words_and_missing_effects_change_nothing():
     _, b, se = spread_of_effects(5)
     few = shrink_effects(b[:19], se[:19])
