@@ -36,6 +36,7 @@ MATCHING, NORMAL, NORMAL_WITHIN = DRAWN_HOW = (
 )
 RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"
 FAMILYWISE_OF = "; p_familywise by permutation in complete cases"
+NO_INTERVAL = "no interval: the estimate hangs on very few patients"
 IMPUTATION_COLUMNS = (
     "outcome", "feature", "n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations",
     "predictors", "model", "estimate", "se", "df", "relative_increase_of_variance",
@@ -214,6 +215,8 @@ def _rows_with(
             note = "; ".join(filter(None, [note, familywise_below("is of the patients with all values")]))
         if covariates:  # the former warning counts the patients with all covariates
             note = "; ".join(filter(None, [_few(design, seen), *_without_few(note)]))
+        if np.isfinite(fits.coef[c, -1]) and np.isnan(fits.ci_low[c]) and np.isnan(fits.ci_high[c]):
+            note = "; ".join(filter(None, [note, NO_INTERVAL]))
         table.loc[at, "note"] = _note(note, plan, c, covariates)
         for k, place in enumerate(each):
             table.loc[place, ["n", "n_left_out", "events"]] = table.loc[at, ["n", "n_left_out", "events"]]

@@ -15,7 +15,7 @@ from discovery.association.outcome_models import fit_columns
 from discovery.association.screen import ADJUSTED, COLUMNS, screen
 from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputed_fits import fit_imputed
-from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS, impute_screen
+from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS, impute_screen, screen_with
 from discovery.cohort.pooled_classes import pool_classes
 from discovery.cohort.tipping import SHIFTS, tipping_points
 from discovery.seeds import named_rng
@@ -126,6 +126,23 @@ def test_a_familywise_p_below_the_pooled_one_is_said_to_be_of_other_patients():
     for name in ("x", "noise"):
         assert row(table, name)["method"].endswith("; p_familywise by permutation in complete cases")
     assert "p_familywise" not in row(table, "helper")["method"]
+
+
+def test_an_estimate_without_an_interval_says_why():
+    design = made("continuous")
+    before, completed = screened(design), complete(design, plan_imputation(design), imputations=5, seed=3)
+    fits = fit_imputed(design, completed)
+    names = [design.feature_names[j] for j in completed.plan.columns]
+    nothing = np.where(np.array(names) == "noise", np.nan, 1.0)
+    fits = replace(fits, ci_low=fits.ci_low * nothing, ci_high=fits.ci_high * nothing)
+    good = np.ones(len(names), dtype=bool)
+    table = screen_with(design, before, completed, fits, good, 0.05, "bh").table
+    said = "no interval: the estimate hangs on very few patients"
+    assert said in row(table, "noise")["note"]
+    assert said not in row(table, "x")["note"]
+    classes = made("multiclass")
+    table = impute_screen(classes, screened(classes), imputations=2, seed=3).screen.table
+    assert not table["note"].str.contains(said).any()
 
 
 def test_what_was_imputed_as_a_table():
