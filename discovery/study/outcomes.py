@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from discovery.problems import counted
+from discovery.problems import counted, shown
 from discovery.study.numbers import varies
 from discovery.study.settings import (
     BinaryOutcome,
@@ -24,6 +24,7 @@ from discovery.study.settings import (
 )
 from discovery.study.source import Source, canonical, code_text, coded, first_places
 
+STUDY_FILE = "study.toml"
 FEW_EVENTS = 10  # below, no regression is fitted
 MOST_CLASSES = 20
 
@@ -313,6 +314,8 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
         source.error_rows("no event after time 0", wanted, settings.time, first)
     elif events < FEW_EVENTS:
         few_events(source, settings.status, settings.name, f"{events} event{'s' if events != 1 else ''}")
+    if settings.horizon is not None and known.any():
+        horizon_within(settings, source, float(time[known].max()))
     for number, code in enumerate(settings.competing, start=2):
         if not (status[known] == number).any():
             wanted = f"no patient has this competing event of {settings.name!r}"
@@ -320,6 +323,22 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
                 "no competing event", source.file, wanted, found=code_text(code), column=settings.status
             )
     return parts
+
+
+def horizon_within(settings: SurvivalOutcome, source: Source, longest: float) -> None:
+    """Note a horizon that nobody is followed up to; it counts from the landmark, if there is one."""
+    horizon, landmark = settings.horizon, settings.landmark or 0
+    if horizon is None or not landmark < longest < landmark + horizon:
+        return
+    most = f"{longest - landmark:g} at most"
+    most += f", counted from the landmark at {landmark:g}" if landmark else ""
+    wanted = (
+        f"a horizon that somebody is followed up to is wanted, {most}: the "
+        f"longest time in {source.file}, column {shown(settings.time)}, is {longest:g}"
+    )
+    source.findings.error(
+        "late horizon", STUDY_FILE, wanted, found=f"{horizon:g}", column=f"horizon of {settings.name}"
+    )
 
 
 def read_times(source: Source, column: str, outcome: str) -> np.ndarray:

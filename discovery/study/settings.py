@@ -44,7 +44,7 @@ Codes = tuple[Code, ...]
 OneOrMoreCodes = Code | Annotated[Codes, Field(min_length=1)]
 Level = Annotated[StrictFloat, Field(gt=0, lt=1)]
 Draws = Annotated[StrictInt, Field(ge=0, le=10_000_000)]
-Positive = StrictInt | Number
+Positive = Annotated[StrictInt | Number, Field(gt=0)]
 COMPARISONS = ("<", "<=", ">", ">=", "=", "!=", "in", "not in", "known")
 
 

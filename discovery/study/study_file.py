@@ -47,6 +47,8 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "analysis": Analysis,
     "phenotypes": PhenotypeSearch,
 }
+# keys without which an outcome can be checked further
+ALONE = ("label", "unit", "defined_from", "dated", "entry", "landmark", "horizon", "competing_labels")
 LISTS = ("outcomes", "eligibility")  # each of their tables begins with two brackets
 
 A_COLUMN = 'the name of a column in quotes is wanted, such as "age_years"'
@@ -168,7 +170,12 @@ def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | Non
     """The settings in `raw` and its faults; see `read_study_file`."""
     raw = normal_form(raw)
     problems: dict[tuple[str | None, str], Problem] = {}
-    for problem in (*mistyped_sections(raw, text, file), *repeated_names(raw, text, file)):
+    found = (
+        *mistyped_sections(raw, text, file),
+        *repeated_names(raw, text, file),
+        *repeated_columns(raw, text, file),
+    )
+    for problem in found:
         problems[problem.column, problem.found] = problem
     taken: set[tuple[str | int, ...]] = set()
     for _ in range(4):  # a key may hide a second fault; each round takes out what it names
@@ -182,9 +189,7 @@ def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | Non
         for problem, _ in faults:
             problems.setdefault((problem.column, problem.found), problem)
         places = {place for _, place in faults}
-        for place in sorted(
-            places, key=lambda place: [step for step in place if isinstance(step, int)], reverse=True
-        ):
+        for place in sorted(places, key=later_and_deeper, reverse=True):
             take_out(raw, place)
         taken |= places
     return None, list(problems.values())
@@ -211,6 +216,24 @@ def repeated_names(raw: dict[str, Any], text: str, file: str) -> Iterator[Proble
             outcome["name"] = f"repeated-{position}"
         elif isinstance(name, str):
             seen.add(name)
+
+
+def repeated_columns(raw: dict[str, Any], text: str, file: str) -> Iterator[Problem]:
+    """Columns named twice among the covariates; in `raw` the first is left, to be checked further."""
+    patients = raw.get("patients")
+    if not isinstance(patients, dict):
+        return
+    seen: list[str] = []
+    for key in ("adjust_for", "adjust_more"):
+        names = patients.get(key)
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+            continue
+        for name in dict.fromkeys(name for at, name in enumerate(names) if name in [*seen, *names[:at]]):
+            where = "adjust_for has it already" if name in seen else "it stands here twice"
+            wanted = f"each column once is wanted in adjust_for and adjust_more; {where}"
+            yield problem_at(("patients", key), text, file, name, wanted)
+        patients[key] = [name for name in dict.fromkeys(names) if name not in seen]
+        seen += names
 
 
 def decode(content: bytes, file: str) -> str:
@@ -340,10 +363,16 @@ def key_name(place: tuple[str | int, ...]) -> str:
 
 
 def taken_section(place: tuple[str | int, ...]) -> tuple[str | int, ...]:
-    """What must go with a faulty key: a whole outcome, the recordings without a channel, else the key."""
+    """What goes with a faulty key: recordings without a channel, an outcome that needs it, else the key."""
     if place[:2] == ("recordings", "channels") or place[:1] == ("eligibility",):
         return place[:1]
-    return place[:2] if place[:1] == ("outcomes",) else place
+    spared = place[:1] != ("outcomes",) or (len(place) > 2 and place[2] in ALONE)
+    return place if spared else place[:2]
+
+
+def later_and_deeper(place: tuple[str | int, ...]) -> tuple[list[int], int]:
+    """An order in which, from its end, parts can be taken out without moving those still to come."""
+    return [step for step in place if isinstance(step, int)], len(place)
 
 
 def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:

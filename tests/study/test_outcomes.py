@@ -78,6 +78,28 @@ def test_events_that_are_all_at_time_0_are_refused_with_the_first_of_them(study,
     ]
 
 
+@pytest.mark.parametrize(
+    ("lines", "expected"),
+    [
+        ("horizon = 1e9", "1000 at most: the longest time"),
+        ("horizon = 1000.5", "1000 at most: the longest time"),
+        ("horizon = 1000", ""),
+        ("landmark = 200\nhorizon = 801", "800 at most, counted from the landmark at 200: the longest time"),
+        ("landmark = 200\nhorizon = 800", ""),
+    ],
+)
+def test_a_horizon_that_nobody_is_followed_up_to_is_refused_with_the_longest_time(study, lines, expected):
+    only(study, SURVIVAL + lines)
+    study.patients["time_days"] = np.linspace(50, 1000, len(study.patients))
+    if not expected:
+        assert len(study.read().outcomes) == 1
+        return
+    said = study.sentences()
+    assert len(said) == 1
+    assert said[0].startswith("study.toml, column 'horizon of o': found '")
+    assert f"{expected} in patients.csv, column 'time_days', is 1000" in said[0]
+
+
 def test_a_single_patient_with_half_an_outcome_is_one_patient(study):
     only(study, SURVIVAL)
     study.patients = study.patients.astype({"time_days": object, "status": object})

@@ -293,6 +293,28 @@ shape = 3
     )
 
 
+def test_a_covariate_named_twice_is_refused_beside_the_other_faults(study):
+    twice = 'adjust_for = ["age_years", "sex", "age_years", "agee"]\nadjust_more = ["sex", "site"]'
+    study.replace('adjust_for = ["age_years", "sex"]', twice)
+    each = "each column once is wanted in adjust_for and adjust_more"
+    said = study.sentences()
+    assert said[:2] == [
+        f"study.toml, row 10, column 'patients.adjust_for': found 'age_years'; {each}; it stands here twice",
+        f"study.toml, row 11, column 'patients.adjust_more': found 'sex'; {each}; adjust_for has it already",
+    ]
+    assert ["agee" in said[2], "the site is in every model already" in said[3]] == [True, True]
+
+
+def test_a_faulty_key_of_an_outcome_does_not_hide_faults_of_its_columns(study):
+    study.replace('time = "time_days"', 'time = "time_day"\nhorizon = -2').replace(
+        'column = "resp', 'column = "rasp'
+    )
+    said = study.sentences()
+    assert len(said) == 3
+    for text in ("a time above 0 is wanted", "did you mean 'time_days'", "did you mean 'responder'"):
+        assert any(text in sentence for sentence in said)
+
+
 def test_what_is_left_without_the_faulty_keys_goes_on_to_be_checked(study):
     study.replace('id = "patient_id"', 'id = "patient"').replace("event = 1", "event = 1\nevnt = 2")
     found = study.sentences()
