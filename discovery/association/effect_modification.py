@@ -130,7 +130,7 @@ def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, c
         "penalised Wald test (Firth)"
         if firth
         else "Wald test robust by patient"
-        if kind_of(response.kind).multiplier
+        if kind_of(response.kind).by_patient
         else "likelihood-ratio test"
         if kind_of(response.kind).limited
         else "F test"
@@ -147,7 +147,7 @@ def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, c
 
 
 def _test(full: FullFit, small: FullFit, k: int, firth: bool, kind: str, n: int) -> dict:
-    if firth or kind_of(kind).multiplier:
+    if firth or kind_of(kind).by_patient:
         difference = np.column_stack([np.eye(k - 1), -np.ones(k - 1)])
         b = difference @ full.coef[-k:]
         statistic = float(b @ np.linalg.solve(difference @ full.covariance[-k:, -k:] @ difference.T, b))

@@ -1,9 +1,10 @@
 """Episodes that come again: Andersen and Gill's rate model, everything robust by patient.
 
 Andersen & Gill, Ann Stat 1982;10:1100-1120. The likelihood ratio takes a patient's episodes as independent;
-the test is the score test with the variance of patients' sums instead (Lin, Wei, Yang & Ying, J R Stat
-Soc B 2000;62:711-730), and the interval has every value that this test would not reject. A terminal event
-ends the observation: the rate is that among patients still alive.
+the test adds up scores by patient instead (Lin, Wei, Yang & Ying, J R Stat Soc B 2000;62:711-730) and takes
+the tail of their sum from all signs that they could have (`kernels.cox_robust`). The interval has every value
+that this test would not reject. A terminal event ends the observation: the rate is that among patients still
+alive.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ class Recurrent(OutcomeKind):
     intercepts = 0
     gain_measure = "C"
     chance = 0.5
-    multiplier = True
+    by_patient = True
 
     @property
     def stratified(self):
@@ -89,9 +90,9 @@ class Recurrent(OutcomeKind):
             residual=residual, clean=clean, coef=null.coef, predictor=null.predictor[first],
         )  # fmt: skip
 
-    def multiplier_scores(self, design):
+    def patient_scores(self, design):
         """(n, p) contributions of the patients to each feature's score, 0 where it is missing, as they are
-        and with their variance under the base model."""
+        and freed of what the base model follows."""
         from discovery.kernels.cox_robust import patient_scores
 
         plan = EpisodePlan(design.response, design.base, design.features, design.observed)

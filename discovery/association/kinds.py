@@ -71,7 +71,7 @@ class OutcomeKind:
     chance = np.nan
     freedman_lane = False
     silent_at_zero = False  # a site where all have 0 says nothing, its own level runs away
-    multiplier = False  # maxT by normal multipliers of patients' scores in place of permuted residuals
+    by_patient = False  # several rows a patient: tests by the signs of patients' scores, errors robust
 
     @property
     def stratified(self) -> bool:
@@ -174,8 +174,8 @@ class OutcomeKind:
         one = self.counted.replace("patients", "patient", 1).replace("events", "event", 1)
         return f"{size} {one if size == 1 else self.counted}"
 
-    def multiplier_scores(self, design: Design) -> tuple[np.ndarray, np.ndarray]:
-        """Contributions (n, p) of the patients to each feature's score, for `multiplier` kinds: those that
+    def patient_scores(self, design: Design) -> tuple[np.ndarray, np.ndarray]:
+        """Contributions (n, p) of the patients to each feature's score, for kinds `by_patient`: those that
         add up to it, and those whose squares add up to its variance."""
         raise NotImplementedError
 

@@ -64,8 +64,8 @@ def max_t(
     of the quadratic form of its scores against all of them, by their exact permutation covariance.
 
     Recurrent episodes: no permutation, since patients differ in how long they were watched; each patient's
-    contribution to the robust scores gets a standard normal factor, the same for all features (multiplier
-    bootstrap, Lin, Wei & Ying, Biometrika 1993;80:557-572).
+    contribution to the robust scores gets a random sign, the same for all features (Hemerik, Goeman & Finos,
+    J R Stat Soc B 2020;82:841-864).
 
     One permutation serves all features. A feature with missing values is made free of the covariates
     and centred over its own rows and is 0 elsewhere, so that it sees the permuted residuals that fall
@@ -77,13 +77,13 @@ def max_t(
         raise InputError(
             [Problem(file="permutations", found=str(permutations), wanted="a whole number from 1")]
         )
-    kind, multiplied = kind_of(design.kind), False
-    if kind.multiplier:
-        u, freed = kind.multiplier_scores(design)
+    kind = kind_of(design.kind)
+    if kind.by_patient:
+        u, freed = kind.patient_scores(design)
         length = np.sqrt((freed**2).sum(axis=0))
         length[~(length > 0)] = np.nan
         unit = (freed / length).T
-        residual, groups, multiplied = np.ones(design.n), None, True
+        residual, groups = np.ones(design.n), None
 
         def score(block):
             return unit @ block
@@ -98,15 +98,15 @@ def max_t(
         residual = centred_in_strata(null.residual, groups)
         fixed = _fixed_sd if residual.ndim == 1 else quadratic_score
         score = fixed(null.clean, design.observed, residual, groups)
-    observed = u.sum(axis=0) / length if multiplied else score(residual[:, None])[:, 0]
+    observed = u.sum(axis=0) / length if kind.by_patient else score(residual[:, None])[:, 0]
     usable = np.flatnonzero(np.isfinite(observed))
     size = np.abs(observed[usable])
     order = np.argsort(-size, kind="stable")
     hits = np.zeros(len(usable), dtype=np.int64)
     largest = []
     p = design.observed.shape[1]
-    if multiplied:
-        blocks = multiplier_blocks(design.n, permutations, p, rng)
+    if kind.by_patient:
+        blocks = sign_blocks(design.n, permutations, p, rng)
     else:
         blocks = permuted_blocks(residual, groups, permutations, p, rng)
     for block in blocks:
@@ -182,11 +182,11 @@ def permuted_blocks(
         done += b
 
 
-def multiplier_blocks(n: int, draws: int, p: int, rng: np.random.Generator) -> Iterator[np.ndarray]:
-    """Standard normal factors of n patients, as (n, b) blocks that add up to `draws` columns."""
+def sign_blocks(n: int, draws: int, p: int, rng: np.random.Generator) -> Iterator[np.ndarray]:
+    """Random signs of n patients, as (n, b) blocks that add up to `draws` columns."""
     size = max(16, BLOCK_BYTES // (8 * (n + p)))
     for done in range(0, draws, size):
-        yield rng.standard_normal((min(size, draws - done), n)).T
+        yield rng.choice((-1.0, 1.0), (min(size, draws - done), n)).T
 
 
 def _fixed_sd(clean: np.ndarray, observed: np.ndarray, residual: np.ndarray, groups: np.ndarray):

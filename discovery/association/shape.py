@@ -55,7 +55,7 @@ def curvature_tests(design: Design, linear: Fits, assessed: np.ndarray) -> Shape
         basis = np.where(seen[:, None], restricted_cubic_spline(design.features[:, j], knots), 0.0)
         statistic, bends_df, fault = _sequential_chi2(design, basis, seen)
         both = float(chi2[j]) + statistic
-        if kind.multiplier and not fault:
+        if kind.by_patient and not fault:
             statistic, both, fault = _robust_chi2(design, basis, seen)
         if fault:
             reason[j] = fault

@@ -12,7 +12,7 @@ import numpy as np
 from .cox import CoxFit, CoxPlan, fit_cox
 from .cox_fits import risk_sets_of
 from .patient_leverage import spare_of_patients
-from .sandwich_rows import LEAST_LEFT, contributions_at, patient_errors, scaled_columns
+from .sandwich_rows import contributions_at, patient_errors, scaled_columns
 from .screen_fit import ScreenFit
 
 
@@ -33,7 +33,7 @@ def fit_cox_by_patient(stop, event, X, patient, *, entry=None, stratum=None) -> 
     scores, expected = _contributions(stop, event, X, fit.coef, ones, entry, stratum, True)
     home = np.zeros(len(X), np.int64) if stratum is None else np.unique(stratum, return_inverse=True)[1]
     spare = spare_of_patients(patient, home, ones, expected, np.ascontiguousarray(X[:, live]))
-    freed = scores[:, live] / np.maximum(spare, LEAST_LEFT)[patient, None]
+    freed = scores[:, live] / spare[patient, None]
     robust[np.ix_(live, live)] = sandwich(freed, fit.covariance[np.ix_(live, live)], patient)
     return fit, robust
 

@@ -1,9 +1,9 @@
 """How far the base model follows each patient's number of events: hat values of a Cox model by patient.
 
 Residuals of a patient whom the fit follows are too small, and so are the squares that a robust variance is
-the sum of. Divided by the root of 1 - h they have their variance under the model (MacKinnon & White, J
-Econometrics 1985;29:305-325; for estimating equations Kauermann & Carroll, J Am Stat Assoc 2001;96:1387-1396,
-and Fay & Graubard, Biometrics 2001;57:1198-1206).
+the sum of. Divided by 1 - h they are what the residual would be without the patient's own pull, and their
+squares a little too large (MacKinnon & White, J Econometrics 1985;29:305-325; for estimating equations Mancl
+& DeRouen, Biometrics 2001;57:126-134).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 from .compiled import compiled
 from .newton import COLLINEAR_PIVOT, factor, solve
 
-LEAST_SPARE = 1e-10
+LEAST_SPARE = 1e-6  # below, what is left of a patient is rounding
 
 
 @compiled

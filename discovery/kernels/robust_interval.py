@@ -1,8 +1,8 @@
 """Intervals of Cox coefficients by the score test robust by patient: all values that it would not reject.
 
 The feature's coefficient is held at a value, the base columns are fitted, and the patients' contributions to
-the feature's score are taken there. The variance of their sum is the sum of their squares at that value,
-freed of what the fit follows (`patient_leverage`). A sandwich error takes them at the estimate, which few
+the feature's score are taken there, freed of what the fit follows (`patient_leverage`), and their sum is
+judged by the signs that they could have (`sign_root`). A sandwich error takes them at the estimate, which few
 patients with many episodes have pulled towards themselves: its intervals are too short in small cohorts.
 """
 
@@ -20,6 +20,7 @@ from .patient_leverage import spare_of_patients
 from .profile import FAR
 from .score_rows import expected_events, exponentiate, make_rounds, risk_means, score_residuals
 from .screen_fit import OK, as_codes, quantile_root
+from .sign_root import sign_root
 
 MAX_TRIALS = 80
 GROWTH = 1.5  # of the steps outwards until a bound is passed
@@ -109,13 +110,9 @@ def _scores_at(sets, products, columns, patient, stratum, wk, nt, held, total):
 
 @compiled
 def _root(sets, products, columns, patient, stratum, wk, nt, held, total):
-    """Score over the root of its robust variance; NaN where there is none."""
+    """Normal deviate of the score; NaN where there is none."""
     spare = _scores_at(sets, products, columns, patient, stratum, wk, nt, held, total)
-    top, square = 0.0, 0.0
-    for j in range(total.size):
-        top += total[j]
-        square += total[j] * total[j] / spare[j]
-    return top / np.sqrt(square) if square > 0.0 else np.nan
+    return sign_root(total.sum(), total / spare, np.ones(total.size))
 
 
 @compiled

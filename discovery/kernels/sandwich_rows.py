@@ -11,8 +11,6 @@ from .patient_leverage import spare_of_patients
 from .score_rows import expected_events, exponentiate, make_rounds, risk_means, score_residuals
 from .screen_fit import OK
 
-LEAST_LEFT = 1e-6  # of 1 less a hat value; below, what is left of a patient is rounding
-
 
 @compiled
 def contributions_at(sets, columns, beta, w, efron):
@@ -98,9 +96,8 @@ def patient_errors(data, patient, stratum, coef, code):
         spare = spare_of_patients(own, stratum[sets.rows], w, expected, columns)
         total[:] = 0.0
         for i in range(own.size):
-            left = max(spare[own[i]], LEAST_LEFT)
             for a in range(q + 1):
-                total[own[i]] += line[a] * rows[i, a] / left
+                total[own[i]] += line[a] * rows[i, a] / spare[own[i]]
         square = 0.0
         for one in total:
             square += one * one

@@ -102,10 +102,12 @@ def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
         )
     if kind == "recurrent":
         return (
-            f"The two-sided p-value of the {effect} per 1 SD is that of the score test with the variance of "
-            "patients' sums (Lin, Wei, Yang and Ying 2000), since the episodes of a patient are not "
-            "independent, each freed by the hat value of what the base model follows of that patient (Fay "
-            "and Graubard 2001); the 95 % interval has every value that this test would not reject. A "
+            f"The two-sided p-value of the {effect} per 1 SD is that of the score test of patients' sums "
+            "(Lin, Wei, Yang and Ying 2000), since the episodes of a patient are not independent. Each sum "
+            "was freed, by its hat value, of what the base model follows of that patient (Mancl and DeRouen "
+            "2001), and the score was judged by all signs that the sums could have (Hemerik, Goeman and "
+            "Finos 2020), by the saddlepoint; the 95 % interval has every value that this test would not "
+            "reject. A "
             "terminal event ends the observation, so that the rate is that among patients still observed. "
             "As a check that does not treat death as censoring, the mean number of episodes over time was "
             "estimated by thirds of the leading features (Ghosh and Lin 2000); where the study names a "
@@ -300,8 +302,8 @@ def _permutations(s: RunSettings) -> str:
     if "recurrent" in kinds:
         ways.append(
             ("for recurrent events, " if ways else "")
-            + "each patient's contribution to the robust scores got a standard normal factor, the same for "
-            "all features, in place of a permutation"
+            + "each patient's contribution to the robust scores got a random sign, the same for all "
+            "features, in place of a permutation"
         )
     text = (
         "Beside it, a familywise p-value was computed from the maximum statistic over all features of an "
