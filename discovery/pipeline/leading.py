@@ -10,7 +10,6 @@ import pandas as pd
 from discovery.association.adjusted_scatter import adjusted_scatter
 from discovery.association.design import Design
 from discovery.association.roc_points import roc_points
-from discovery.association.screen import Screen
 
 LEADING = 3  # features drawn for each outcome: the best of as many families
 
@@ -26,15 +25,14 @@ def leading_features(markers: pd.DataFrame, outcome: str, *, count: int = LEADIN
 def leading_tables(
     leading: Mapping[str, Sequence[str]],
     designs: Sequence[Design],
-    screens: Sequence[Screen],
     labels: Mapping[str, str],
 ) -> dict[str, pd.DataFrame]:
     """The tables "roc" and "residuals", each empty where no outcome asks for it."""
     found: dict[str, list[pd.DataFrame]] = {"roc": [], "residuals": []}
-    for design, screen in zip(designs, screens):
+    for design in designs:
         for feature in leading[design.outcome]:
             if design.kind == "binary":
-                table = roc(design, screen, feature, labels.get(feature, feature))
+                table = roc(design, feature, labels.get(feature, feature))
                 found["roc"].append(table.assign(outcome=design.outcome, feature=feature))
             elif design.kind == "continuous":
                 table = adjusted_scatter(design, feature)
@@ -54,14 +52,20 @@ def joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(known, ignore_index=True).reindex(columns=columns)
 
 
-def roc(design: Design, screen: Screen, feature: str, label: str) -> pd.DataFrame:
-    """Apparent curves of the feature by itself, the base model and both, on the patients with the feature."""
+def roc(design: Design, feature: str, label: str) -> pd.DataFrame:
+    """Apparent curves of the feature by itself, the base model and both, on the patients with the feature.
+
+    The models are fitted to these patients, not pooled over copies with imputed values.
+    """
+    from discovery.association.outcome_models import fit_columns
     from discovery.kernels.logistic import fit_logistic
 
     j = design.feature_names.index(feature)
     rows = design.observed[:, j]
     y, base, x = np.asarray(design.y)[rows], design.base[rows], design.features[rows, j]
-    coef = screen.fit.coef[j]
+    seen = design.observed[:, [j]]
+    both = fit_columns(design.response, design.base, design.features[:, [j]], observed=seen, intervals=False)
+    coef = both.fit.coef[0]
     scores = {f"{label} by itself": x * np.sign(coef[-1])}
     if base.shape[1]:
         base_coef = fit_logistic(y, base).coef
