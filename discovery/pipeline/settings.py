@@ -77,6 +77,7 @@ def run_settings(
         imputed_covariates=covariates_imputed(tables),
         column_names=settings.patients.labels,
         level_names=settings.patients.levels,
+        feature_names=study.labels,
         top=largest(tables["markers"]["top_k"]),
         top_families=largest(tables["markers"]["family_top_k"]),
         leading=LEADING,

@@ -18,7 +18,7 @@ def named_families(markers: pd.DataFrame) -> pd.DataFrame:
     """A copy in which a family, which is called after its lead's column, gets the label of its lead.
 
     A family without a name is called after its best ranked member. Verdicts, their rules and flags that speak
-    of the lead call it by its label too.
+    of the lead call it by its label too, and so does the column of leads.
     """
     if markers.empty:
         return markers.copy()
@@ -36,7 +36,8 @@ def named_families(markers: pd.DataFrame) -> pd.DataFrame:
 def _leads_by_label(markers: pd.DataFrame, labels: dict[str, str]) -> dict[str, list]:
     if "family_lead" not in markers:
         return {}
-    out = {}
+    leads = markers["family_lead"]
+    out = {"family_lead": [lead if missing(lead) else labels.get(str(lead), lead) for lead in leads]}
     for column in SPEAK_OF_LEADS:
         if column in markers:
             out[column] = [

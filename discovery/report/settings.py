@@ -113,6 +113,7 @@ class RunSettings:
     imputed_covariates: tuple[str, ...] = ()  # those with gaps that were filled
     column_names: Mapping[str, str] = field(default_factory=dict)  # column -> what the study calls it
     level_names: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # column -> code -> the same
+    feature_names: Mapping[str, str] = field(default_factory=dict)  # feature -> its label
     top: int = 10
     top_families: int = 3
     leading: int = 3

@@ -15,6 +15,7 @@ OF_ETIOLOGIES = ("etiology", "against", "said")
 OF_SITES = ("site", "site_left_out")
 OF_VARIABLES = ("variable", "by", "modifier")  # columns that say which column a level is one of
 LEVELS = ("level", "group")
+OF_DEFINITION = "part of the definition of "
 TEXTS = (
     "note", "flags", "reason", "sentence", "verdict_rule", "alternative", "equation", "label", "per",
 )  # fmt: skip
@@ -24,9 +25,13 @@ def with_names(
     tables: Mapping[str, pd.DataFrame], settings: RunSettings
 ) -> tuple[dict[str, pd.DataFrame], RunSettings]:
     """Tables and settings as report and figures show them; the same where the study gives no names."""
-    if not settings.level_names and not settings.column_names:
-        return dict(tables), settings
     names = _Names(settings)
+    tables = dict(tables)
+    if "excluded_features" in tables:
+        tables["excluded_features"] = names.in_excluded(tables["excluded_features"])
+    settings = replace(settings, notes=tuple(map(names.in_note, settings.notes)))
+    if not settings.level_names and not settings.column_names:
+        return tables, settings
     shown = replace(
         settings,
         covariates=tuple(map(names.column, settings.covariates)),
@@ -88,6 +93,34 @@ class _Names:
         for pattern, levels in self._patterns:
             text = pattern.sub(partial(_named, levels), text)
         return self._alone.sub(lambda found: self.column(found[0]), text) if self._alone else text
+
+    def in_note(self, note: str) -> str:
+        """A note of the run with outcomes and features by their labels: `NAME, NAME: …` and codes within."""
+        before, colon, after = note.partition(": ")
+        outcomes = {outcome.name: outcome.label for outcome in self.settings.outcomes}
+        of = before.split(", ")
+        if colon and set(of) <= set(outcomes):
+            everyone = len(of) > 1 and len(of) == len(outcomes)
+            before = "All outcomes" if everyone else "; ".join(outcomes[name] for name in of)
+        return self._in_features(before + colon + after)
+
+    def in_excluded(self, table: pd.DataFrame) -> pd.DataFrame:
+        """The features left out, by their labels."""
+        outcomes = {f"{OF_DEFINITION}{outcome.name}": outcome.label for outcome in self.settings.outcomes}
+        reasons = {reason: OF_DEFINITION + label for reason, label in outcomes.items()}
+        return table.assign(
+            feature=_mapped(table["feature"], self.settings.feature_names),
+            reason=_mapped(table["reason"], reasons),
+        )
+
+    def _in_features(self, text: str) -> str:
+        return self._codes.sub(lambda found: self.settings.feature_names[found[0]], text)
+
+    @cached_property
+    def _codes(self) -> re.Pattern:
+        """The name of a feature, where it is no word of the language and no file."""
+        names = {name: "" for name in self.settings.feature_names if "_" in name}
+        return re.compile(rf"(?<![\w./])(?:{_any_of(names)})(?![\w/]|\.\w)" if names else r"(?!)")
 
     @cached_property
     def _patterns(self) -> list[tuple[re.Pattern, Mapping[str, str]]]:

@@ -27,7 +27,7 @@ def test_verdicts_rules_and_flags_call_the_lead_by_its_label():
     assert found["verdict"] == "candidate, redundant with RV systolic pressure"
     assert found["verdict_rule"].endswith("adds nothing given RV systolic pressure (p > 0.05)")
     assert found["flags"] == "sign turns given RV systolic pressure"
-    assert found["family"] == "RV systolic pressure"
+    assert found["family"] == found["family_lead"] == "RV systolic pressure"
     assert markers["verdict"].iloc[1].endswith("rv_sp")  # the caller's table is as it was
 
 

@@ -13,7 +13,7 @@ from discovery.cohort.baseline import baseline_table
 from discovery.problems import InputError
 from discovery.report.html import unpacked
 from discovery.report.page_tables import baseline_view
-from discovery.report.settings import RunSettings
+from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.report.shown_names import with_names
 from discovery.study import read_study
 
@@ -25,6 +25,8 @@ NAMES = (
 )
 PATIENTS = 'site = "ward"\netiology = "cause"\nadjust_for = ["age", "sex_code"]\ncategorical = ["sex_code"]\n'
 CODES = re.compile(r"(?<![\w.#-])(?:ph1|lhd2|w1|w2|sex_code)(?![\w-])")
+
+PACKED = r"H4sI[\w+/=]+"
 
 
 @pytest.fixture(scope="module")
@@ -57,8 +59,9 @@ def write_study(folder, names, patients=PATIENTS):
 def seen(folder):
     """What a reader of the report and the pictures sees, and the texts for a paper."""
     page = (folder / "index.html").read_text(encoding="utf-8")
-    packed = [unpacked(text).decode() for text in re.findall(r"H4sI[\w+/=]+", page)]
+    packed = [unpacked(text).decode() for text in re.findall(PACKED, page)]
     assert packed
+    page = re.sub(PACKED, "", page)
     paper = [(folder / name).read_text(encoding="utf-8") for name in ("methods.md", "baseline.html")]
     return "\n".join([page, *packed, *paper])
 
@@ -143,3 +146,39 @@ def test_a_code_that_no_patient_has_is_doubted_where_another_has_no_name(folder)
     levels = 'levels = { ward = { w1 = "Upper", w3 = "Lower" } }\n'
     said = [p.sentence() for p in read_study(write_study(folder, "", PATIENTS + levels)).warnings]
     assert "patients.csv, column 'ward': found 'w3'; no patient has this code; without a name is w2" in said
+
+
+def test_notes_and_features_left_out_speak_in_labels():
+    outcomes = (
+        OutcomeRun(name="death", label="Death, transplant competing", kind="survival", n=9),
+        OutcomeRun(name="rv_fail", label="RV failure", kind="binary", n=9),
+    )
+    notes = (
+        "rv_fail: models failed in up to 32 % of the draws (most often with rv_pmax)",
+        "death, rv_fail: 2 features (rv_pmax, cvp_a_wave) were never measured; see rv_pmax.csv",
+        "death: 3 candidates",
+        "Several visits: 60 patients; death is no outcome here",
+    )
+    settings = RunSettings(
+        name="s", title="s", seed=1, n_patients=9, n_features=2, outcomes=outcomes, notes=notes,
+        feature_names={"rv_pmax": "RV maximum", "cvp_a_wave": "CVP a wave", "tau": "Tau"},
+    )  # fmt: skip
+    excluded = pd.DataFrame(
+        {
+            "feature": ["rv_pmax", "unknown"],
+            "reason": ["part of the definition of rv_fail", "all values are missing"],
+            "outcome": ["rv_fail", ""],
+        }
+    )
+    tables, shown = with_names({"excluded_features": excluded}, settings)
+    assert shown.notes == (
+        "RV failure: models failed in up to 32 % of the draws (most often with RV maximum)",
+        "All outcomes: 2 features (RV maximum, CVP a wave) were never measured; see rv_pmax.csv",
+        "Death, transplant competing: 3 candidates",
+        "Several visits: 60 patients; death is no outcome here",
+    )
+    assert tables["excluded_features"]["feature"].tolist() == ["RV maximum", "unknown"]
+    assert tables["excluded_features"]["reason"].tolist() == [
+        "part of the definition of RV failure",
+        "all values are missing",
+    ]
