@@ -139,7 +139,9 @@ def screen(
             p_familywise[assessed], limit = found.p_familywise, found.limit
             few = assessed & (sizes < PRIMARY_MAXT) & kind.limited
             for j in np.flatnonzero(few):
-                remarks[j].append(f"fewer than {PRIMARY_MAXT} {kind.counted}: p_familywise is the primary p")
+                remarks[j].append(
+                    f"fewer than {PRIMARY_MAXT} {kind.counted}: the familywise permutation p is the primary one"
+                )
             for j in np.flatnonzero(p_familywise < p):
                 remarks[j].append(familywise_below("permutes scores, another test"))
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
@@ -282,7 +284,7 @@ def familywise_below(why: str) -> str:
     return f"{FAMILYWISE_BELOW} it {why}"
 
 
-FAMILYWISE_BELOW = "p_familywise is below p_value:"
+FAMILYWISE_BELOW = "the familywise p is below p:"
 FEW = ("exploratory: ", "few events: ", "small: ")
 
 

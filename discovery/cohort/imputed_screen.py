@@ -35,7 +35,7 @@ MATCHING, NORMAL, NORMAL_WITHIN = DRAWN_HOW = (
     "normal, truncated at limits",
 )
 RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"
-FAMILYWISE_OF = "; p_familywise by permutation in complete cases"
+FAMILYWISE_OF = "; familywise p by permutation in complete cases"
 NO_INTERVAL = "no interval: the estimate hangs on very few patients"
 IMPUTATION_COLUMNS = (
     "outcome", "feature", "n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations",

@@ -147,7 +147,7 @@ def test_a_familywise_p_below_the_other_is_said_to_be_of_another_test(design_fro
         alone = design.take_features(np.array([j]))
         row = main_rows(screen(alone, permutations=2000, rng=np.random.default_rng(j))).iloc[0]
         below = row["p_familywise"] < row["p_value"]
-        assert ("p_familywise is below p_value: it permutes scores, another test" in row["note"]) == below
+        assert ("the familywise p is below p: it permutes scores, another test" in row["note"]) == below
         seen.add(bool(below))
     assert seen == {True, False}
 
@@ -238,7 +238,7 @@ def test_below_thirty_events_the_permutation_p_is_named_as_primary(design_from_a
         marks = np.r_[np.ones(count), np.zeros(200 - count)][np.random.default_rng(3).permutation(200)]
         design = simulated(design_from_arrays, "survival", status=marks)
         note = main_rows(screen(design, permutations=50, rng=np.random.default_rng(0))).at["f0", "note"]
-        assert ("p_familywise is the primary p" in note) == named
+        assert ("the familywise permutation p is the primary one" in note) == named
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary"])

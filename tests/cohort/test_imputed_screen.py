@@ -119,13 +119,13 @@ def test_a_familywise_p_below_the_pooled_one_is_said_to_be_of_other_patients():
     before = replace(before, table=before.table.assign(p_familywise=familywise))
     table = impute_screen(design, before, imputations=5, seed=3).screen.table
     assert row(table, "noise")["p_familywise"] == 1e-9
-    below = "p_familywise is below p_value: it is of the patients with all values"
+    below = "the familywise p is below p: it is of the patients with all values"
     assert below in row(table, "noise")["note"]
     assert row(table, "x")["p_familywise"] > row(table, "x")["p_value"]
-    assert "p_familywise" not in row(table, "x")["note"]
+    assert "familywise" not in row(table, "x")["note"]
     for name in ("x", "noise"):
-        assert row(table, name)["method"].endswith("; p_familywise by permutation in complete cases")
-    assert "p_familywise" not in row(table, "helper")["method"]
+        assert row(table, name)["method"].endswith("; familywise p by permutation in complete cases")
+    assert "familywise" not in row(table, "helper")["method"]
 
 
 def test_an_estimate_without_an_interval_says_why():
