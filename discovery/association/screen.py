@@ -140,7 +140,7 @@ def screen(
             few = assessed & (sizes < PRIMARY_MAXT) & kind.limited
             for j in np.flatnonzero(few):
                 remarks[j].append(
-                    f"fewer than {PRIMARY_MAXT} {kind.counted}: the familywise permutation p is the primary one"
+                    f"fewer than {PRIMARY_MAXT} {kind.counted}: the familywise p is the primary one"
                 )
             for j in np.flatnonzero(p_familywise < p):
                 remarks[j].append(familywise_below("permutes scores, another test"))

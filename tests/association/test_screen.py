@@ -238,7 +238,7 @@ def test_below_thirty_events_the_permutation_p_is_named_as_primary(design_from_a
         marks = np.r_[np.ones(count), np.zeros(200 - count)][np.random.default_rng(3).permutation(200)]
         design = simulated(design_from_arrays, "survival", status=marks)
         note = main_rows(screen(design, permutations=50, rng=np.random.default_rng(0))).at["f0", "note"]
-        assert ("the familywise permutation p is the primary one" in note) == named
+        assert ("the familywise p is the primary one" in note) == named
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary"])
