@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.pipeline.landmarks import from_landmarks
-from discovery.problems import InputError, Problem, nearest
+from discovery.problems import InputError, Problem
 from discovery.study import Outcome, Study
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def with_doubts(study: Study) -> Study:
     """
     study = from_landmarks(study)
     known = set(study.warnings)
-    found = [*unknown_to_freeze(study), *untested(study), *refused(study), *too_few(study)]
+    found = [*untested(study), *refused(study), *too_few(study)]
     errors = [problem for problem in found if problem.severity == "error"]
     if errors:
         raise InputError(errors)
@@ -41,15 +41,6 @@ def screened(study: Study) -> list[Outcome]:
     from discovery.association.kinds import SCREENED_KINDS
 
     return [outcome for outcome in study.outcomes if outcome.kind in SCREENED_KINDS]
-
-
-def unknown_to_freeze(study: Study) -> Iterator[Problem]:
-    """Names under `freeze` that are no feature; what recordings will give is not known yet."""
-    for name in study.settings.analysis.freeze if study.settings.recordings is None else ():
-        if name not in study.features.columns:
-            hint = nearest(name, study.features.columns)
-            wanted = f"a feature is wanted in freeze under [analysis]; {hint}"
-            yield Problem(file=PLACE, found=name, wanted=wanted)
 
 
 def untested(study: Study) -> Iterator[Problem]:

@@ -24,30 +24,15 @@ def from_landmarks(study: Study) -> Study:
     Raises
     ------
     InputError
-        Nobody is followed beyond a landmark, or nobody has the event there.
+        Nobody is followed beyond a landmark, or nobody has the event there; reading a study finds that too.
     """
-    outcomes, problems = [], []
-    for outcome in study.outcomes:
-        section = next((s for s in study.settings.outcomes if s.name == outcome.name), None)
-        at = section.landmark if isinstance(section, SurvivalOutcome) else None
-        if at is None or outcome.landmark is not None:
-            outcomes.append(outcome)
-            continue
-        try:
-            outcomes.append(at_landmark(outcome, float(at)))
-        except InputError as fault:
-            problems += [
-                Problem(
-                    file=PLACE,
-                    column=f"landmark of {outcome.name}",
-                    found=f"{at:g}",
-                    wanted=problem.wanted,
-                )
-                for problem in fault.problems
-            ]
-    if problems:
-        raise InputError(problems)
-    return replace(study, outcomes=tuple(outcomes))
+    return replace(study, outcomes=tuple(_from_its_landmark(study, outcome) for outcome in study.outcomes))
+
+
+def _from_its_landmark(study: Study, outcome: Outcome) -> Outcome:
+    section = next((s for s in study.settings.outcomes if s.name == outcome.name), None)
+    at = section.landmark if isinstance(section, SurvivalOutcome) else None
+    return outcome if at is None or outcome.landmark is not None else at_landmark(outcome, float(at))
 
 
 def at_landmark(outcome: Outcome, at: float) -> Outcome:

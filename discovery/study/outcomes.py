@@ -25,6 +25,7 @@ from discovery.study.settings import (
 from discovery.study.source import Source, canonical, code_text, coded, first_places
 
 STUDY_FILE = "study.toml"
+EVENT_ID = "patient_id"  # unless the outcome says otherwise
 FEW_EVENTS = 10  # below, no regression is fitted
 MOST_CLASSES = 20
 
@@ -113,6 +114,9 @@ def read_outcome(
         for column, key in outcome_columns(settings).items()
     ]
     if not all(present):
+        check_columns_there(settings, source)
+        if isinstance(settings, RecurrentOutcome) and events is not None:
+            event_columns_there(settings, events)
         return None
     before = sum(entry.count for (severity, _), entry in source.findings.kinds.items() if severity == "error")
     reader: Callable[..., dict[str, object]] = READERS[type(settings)]
@@ -137,6 +141,23 @@ def read_outcome(
             "missing outcome", source.file, wanted, column=next(iter(outcome_columns(settings)))
         )
     return outcome
+
+
+def check_columns_there(settings: OutcomeSection, source: Source) -> None:
+    """Note the faults that the columns of an outcome have each for itself, where another is not there."""
+    for column, key in outcome_columns(settings).items():
+        if column not in source.table.columns:
+            continue
+        if key in ("time", "followup"):
+            read_times(source, column, settings.name)
+        elif key == "entry":
+            entry_numbers(source, column)
+        elif key == "exposure":
+            exposure_numbers(source, column)
+        elif key == "status" and isinstance(settings, SurvivalOutcome):
+            read_status(settings, source)
+        elif isinstance(settings, ContinuousOutcome | CountOutcome) and key == "column":
+            source.require_numbers(column)
 
 
 def read_binary(settings: BinaryOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
@@ -255,31 +276,22 @@ def read_count(settings: CountOutcome, source: Source, kept: np.ndarray) -> dict
     source.error_rows("no count", "a whole number is wanted", settings.column, broken)
     parts: dict[str, object] = {"value": value[kept]}
     if settings.exposure is not None:
-        exposure = source.require_numbers(settings.exposure)
-        source.error_rows(
-            "no exposure", "a time above 0 is wanted", settings.exposure, np.flatnonzero(exposure <= 0)
-        )
-        parts["exposure"] = exposure[kept]
+        parts["exposure"] = exposure_numbers(source, settings.exposure)[kept]
     if np.unique(value[kept][np.isfinite(value[kept])]).size < 2:
         wanted = f"different counts are wanted for {settings.name!r}"
         source.findings.error("one class", source.file, wanted, column=settings.column)
     return parts
 
 
+def exposure_numbers(source: Source, column: str) -> np.ndarray:
+    exposure = source.require_numbers(column)
+    source.error_rows("no exposure", "a time above 0 is wanted", column, np.flatnonzero(exposure <= 0))
+    return exposure
+
+
 def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
     time = read_times(source, settings.time, settings.name)
-    cells = source.labels(settings.status)
-    groups = [
-        as_codes(settings.censored),
-        as_codes(settings.event),
-        *((code,) for code in settings.competing),
-    ]
-    status, stray = coded(cells, groups, comma=source.table.comma)
-    declared = "censored, event or competing"
-    hint = ""
-    if not np.any(status == 0) and stray.size and cells[stray[0]].isprintable():
-        hint = f"; if it is the code of censored patients, state censored = {quoted(cells[stray[0]])}"
-    report_strays(source, settings.status, cells, stray, declared, settings.name, hint)
+    cells, status, stray = read_status(settings, source)
     half = np.flatnonzero(np.isfinite(time) != np.isfinite(status))
     half = np.setdiff1d(half, stray)
     if half.size:
@@ -297,6 +309,7 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
         parts["entry"] = entry[kept]
     time, status = time[kept], status[kept]
     known = np.isfinite(time) & np.isfinite(status)
+    horizon_within(settings, source, time[np.isfinite(time)].max(initial=0.0))
     if stray.size:
         return parts
     events = int((status[known] == 1).sum())
@@ -312,10 +325,10 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
             "nobody has been followed yet; is this the time from the start to the event?"
         )
         source.error_rows("no event after time 0", wanted, settings.time, first)
-    elif events < FEW_EVENTS:
+    elif settings.landmark is not None:
+        landmark_within(settings, source, time[known], status[known])
+    if 0 < events < FEW_EVENTS:
         few_events(source, settings.status, settings.name, f"{events} event{'s' if events != 1 else ''}")
-    if settings.horizon is not None and known.any():
-        horizon_within(settings, source, float(time[known].max()))
     for number, code in enumerate(settings.competing, start=2):
         if not (status[known] == number).any():
             wanted = f"no patient has this competing event of {settings.name!r}"
@@ -323,6 +336,23 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
                 "no competing event", source.file, wanted, found=code_text(code), column=settings.status
             )
     return parts
+
+
+def read_status(settings: SurvivalOutcome, source: Source) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """The cells, their codes (n,) and the positions of those that are not declared, which are noted."""
+    cells = source.labels(settings.status)
+    groups = [
+        as_codes(settings.censored),
+        as_codes(settings.event),
+        *((code,) for code in settings.competing),
+    ]
+    status, stray = coded(cells, groups, comma=source.table.comma)
+    declared = "censored, event or competing"
+    hint = ""
+    if not np.any(status == 0) and stray.size and cells[stray[0]].isprintable():
+        hint = f"; if it is the code of censored patients, state censored = {quoted(cells[stray[0]])}"
+    report_strays(source, settings.status, cells, stray, declared, settings.name, hint)
+    return cells, status, stray
 
 
 def horizon_within(settings: SurvivalOutcome, source: Source, longest: float) -> None:
@@ -338,6 +368,26 @@ def horizon_within(settings: SurvivalOutcome, source: Source, longest: float) ->
     )
     source.findings.error(
         "late horizon", STUDY_FILE, wanted, found=f"{horizon:g}", column=f"horizon of {settings.name}"
+    )
+
+
+def landmark_within(settings: SurvivalOutcome, source: Source, time: np.ndarray, status: np.ndarray) -> None:
+    """Note a landmark beyond which nobody is followed, or nobody has the event."""
+    at = float(settings.landmark or 0)
+    events = time[status == 1]
+    if (events > at).any():
+        return
+    if (time > at).any():
+        wanted, last = "an event after the landmark is wanted", f"the last is at {events.max():g}"
+    else:
+        wanted, last = "nobody is followed beyond it", f"the longest time is {time.max():g}"
+    wanted += f": a landmark before the last events is wanted; {last} in {source.file}, column "
+    source.findings.error(
+        "late landmark",
+        STUDY_FILE,
+        wanted + shown(settings.time),
+        found=f"{at:g}",
+        column=f"landmark of {settings.name}",
     )
 
 
@@ -357,9 +407,14 @@ def read_times(source: Source, column: str, outcome: str) -> np.ndarray:
     return time
 
 
-def read_entry(source: Source, column: str, time: np.ndarray, time_column: str) -> np.ndarray:
+def entry_numbers(source: Source, column: str) -> np.ndarray:
     entry = source.require_numbers(column)
     source.error_rows("negative time", "a time of 0 or more is wanted", column, np.flatnonzero(entry < 0))
+    return entry
+
+
+def read_entry(source: Source, column: str, time: np.ndarray, time_column: str) -> np.ndarray:
+    entry = entry_numbers(source, column)
     late = np.flatnonzero((entry >= time) & (time >= 0) & (entry >= 0))
     for position in late[:20]:
         wanted = f"an entry before the end of follow-up ({time_column} is {time[position]:g}) is wanted"
@@ -389,16 +444,9 @@ def read_recurrent(
         status, stray = coded(cells, [(0,), (1,)], comma=source.table.comma)
         report_strays(source, settings.terminal, cells, stray, "0 or 1", settings.name)
         parts["status"] = status[kept]
-    id_column = settings.id or "patient_id"
-    if events is None:
+    if events is None or not event_columns_there(settings, events):
         return parts
-    if not all(
-        [
-            events.require(id_column, f"id of {settings.name!r}"),
-            events.require(settings.time, f"time of {settings.name!r}"),
-        ]
-    ):
-        return parts
+    id_column = settings.id or EVENT_ID
     from discovery.study.identifiers import match_ids, read_ids, report_unmatched
 
     event_ids = read_ids(events, id_column, unique=False)
@@ -440,6 +488,12 @@ def read_recurrent(
         "value": np.bincount(patient[order], minlength=kept.size).astype(np.float64),
     }
     return parts
+
+
+def event_columns_there(settings: RecurrentOutcome, events: Source) -> bool:
+    """Whether the table of events has its columns; a fault is noted for each that is not there."""
+    columns = {"id": settings.id or EVENT_ID, "time": settings.time}
+    return all([events.require(column, f"{key} of {settings.name!r}") for key, column in columns.items()])
 
 
 READERS: dict[type, Callable[..., dict[str, object]]] = {

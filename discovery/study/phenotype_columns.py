@@ -1,4 +1,4 @@
-"""The features that `[phenotypes]` names, held against those that are there."""
+"""The features that `[phenotypes]` and `freeze` name, held against those that are there."""
 
 from __future__ import annotations
 
@@ -25,6 +25,7 @@ def check_search(settings: StudyFile, features: pd.DataFrame, unused: set[str], 
     unused : columns that are no features for a reason told elsewhere; naming one is a doubt, no fault
     """
     search, names = settings.phenotypes, tuple(map(str, features.columns))
+    all_there = not findings.failed  # else a feature may be missing for a fault of its own
     for key, patterns in (("columns", search.columns), ("transforms", tuple(search.transforms))):
         for pattern in patterns:
             if matches((pattern,), names) if key == "columns" else pattern in names:
@@ -33,10 +34,11 @@ def check_search(settings: StudyFile, features: pd.DataFrame, unused: set[str], 
                 wanted = f"{key} under [phenotypes] names a column that is not used as a feature"
                 findings.warn("unused feature", "[phenotypes]", wanted, column=pattern)
             else:
-                wanted = f"there is no such feature, which {key} names; {nearest(pattern, names)}"
+                hint = nearest(pattern, names or sorted(unused))
+                wanted = f"there is no such feature, which {key} names; {hint}"
                 findings.error("no such feature", "[phenotypes]", wanted, column=pattern)
     chosen = searched_columns(settings, features)
-    if search.columns and 0 < len(chosen) < FEWEST:
+    if all_there and search.columns and 0 < len(chosen) < FEWEST:
         wanted = f"{FEWEST} features or more are wanted to look for groups"
         findings.error("few features", "[phenotypes]", wanted, column="columns", found=len(chosen))
     for name, scale in search.transforms.items():
@@ -45,3 +47,17 @@ def check_search(settings: StudyFile, features: pd.DataFrame, unused: set[str], 
             if low <= 0:
                 wanted = "values above 0 are wanted for a logarithm; rank-normal takes any"
                 findings.error("no logarithm", "[phenotypes]", wanted, column=name, found=f"{low:g}")
+
+
+def check_freeze(
+    settings: StudyFile, features: pd.DataFrame, unused: dict[str, str], findings: Findings
+) -> None:
+    """Note names under `freeze` that are no feature; `unused` says why of columns that are none, "" where
+    a fault of their own is told."""
+    for name in settings.analysis.freeze:
+        if name in features.columns or (name in unused and not unused[name]):
+            continue
+        known = features.columns if len(features.columns) else sorted(unused)
+        hint = f"left out: {unused[name]}" if name in unused else nearest(name, known)
+        wanted = f"a feature is wanted in freeze under [analysis]; {hint}"
+        findings.error("no such feature to freeze", "study.toml", wanted, found=name)

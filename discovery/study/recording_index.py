@@ -14,12 +14,14 @@ from discovery.study.source import Source
 from discovery.study.table_files import read_table
 
 
-def check_recordings(settings: Recordings, folder: Path, patients: set[str], findings: Findings) -> None:
+def check_recordings(
+    settings: Recordings, folder: Path, patients: set[str] | None, findings: Findings
+) -> None:
     """Check the folder and its index; no recording is opened.
 
     The index needs the columns `file` and `patient_id`, may have `visit`, `start`, `rate_hz`. A
     listed file that is not there, or a patient that is not in the study, is a warning: what else
-    can be measured is measured.
+    can be measured is measured. `patients` is None where they are not known.
     """
     try:
         place = resolve(folder, settings.folder)
@@ -83,7 +85,8 @@ def check_recordings(settings: Recordings, folder: Path, patients: set[str], fin
         except (OSError, ValueError):
             absent.append(position)
     warn_rows(index, "no recording", "there is no such file; it cannot be measured", "file", absent, files)
-    unknown = [position for position, label in enumerate(ids) if label and label not in patients]
+    known = set(ids) if patients is None else patients
+    unknown = [position for position, label in enumerate(ids) if label and label not in known]
     wanted = "the study has no such patient; the recording is left out"
     warn_rows(index, "recording of no patient", wanted, "patient_id", unknown, ids)
 

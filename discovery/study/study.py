@@ -31,7 +31,7 @@ from discovery.study.limits import LimitedColumn, Limits, limits_of, read_limite
 from discovery.study.measured_when import leave_out_late
 from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
 from discovery.study.paths import one_line, resolve
-from discovery.study.phenotype_columns import check_search
+from discovery.study.phenotype_columns import check_freeze, check_search
 from discovery.study.recording_index import check_recordings
 from discovery.study.settings import Codes, RecurrentOutcome, StudyFile
 from discovery.study.source import Source, missing_codes
@@ -153,9 +153,14 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         measured = shelf.source(settings.features.file, "features", settings.features.missing)
     events = event_tables(settings, shelf)
     labels = labels_table(settings, shelf)
-    if patients is None or not patients.require(settings.patients.id, "id under [patients]"):
+    if patients is None:
+        check_features_alone(settings, measured)
+        check_recordings_of(settings, shelf, None)
         return None
-    ids = read_ids(patients, settings.patients.id)
+    if not (with_ids := patients.require(settings.patients.id, "id under [patients]")):
+        check_features_alone(settings, measured)
+        measured, events = None, {}
+    ids = read_ids(patients, settings.patients.id) if with_ids else [str(row) for row in patients.table.rows]
     if len(set(ids) - {""}) < 2:
         findings.error(
             "few patients", patients.file, "two patients or more are wanted", found=f"{len(set(ids))}"
@@ -208,11 +213,15 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
             findings.error("no feature", measured.file, wanted, found=found)
         if labels is not None:
             names = read_labels(labels, {*measured.table.columns, *patients.table.columns}, measured)
-    if settings.recordings is not None:
-        check_recordings(settings.recordings, shelf.folder, set(index), findings)
-    elif not findings.failed:
-        check_search(settings, features, {str(row[0]) for row in excluded.rows}, findings)
-    if findings.failed:
+    check_recordings_of(settings, shelf, set(index) if with_ids else None)
+    if settings.recordings is None and measured is not None:
+        unused = {str(name): str(reason) for name, reason, _ in excluded.rows}
+        faulty = [problem.column for problem in findings.errors() if problem.file == measured.file]
+        told = measured.table.columns if id_column is None else faulty
+        unused |= {name: "" for name in told if name is not None}
+        check_search(settings, features, set(unused), findings)
+        check_freeze(settings, features, unused, findings)
+    if not with_ids:
         return None
     return Study(
         settings=settings,
@@ -234,6 +243,25 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         flat_features=pd.DataFrame(excluded.flat, index=index),
         lines=pd.Series([patients.row(position) for position in kept], index=index),
     )
+
+
+def check_features_alone(settings: StudyFile, measured: Source | None) -> None:
+    """Note the faults of the table of features that it has whoever the patients are."""
+    if measured is None or settings.features is None:
+        return
+    id_column = settings.features.id or settings.patients.id
+    if not measured.require(id_column, "id under [features]"):
+        return
+    read_ids(measured, id_column)
+    chosen = choose_features(measured, settings, id_column, Exclusions(), own_table=True)
+    limited = {name: read_limited(measured, name) for name in limited_names(settings, measured, chosen)}
+    for name in chosen:
+        numbers_of(measured, name, limited)
+
+
+def check_recordings_of(settings: StudyFile, shelf: Shelf, patients: set[str] | None) -> None:
+    if settings.recordings is not None:
+        check_recordings(settings.recordings, shelf.folder, patients, shelf.findings)
 
 
 def limited_names(settings: StudyFile, measured: Source, chosen: list[str]) -> list[str]:

@@ -1,0 +1,83 @@
+"""Faults that do not depend on each other are listed together, not one after the other is mended."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def said_of(study) -> str:
+    return "\n".join(study.sentences())
+
+
+def test_names_to_freeze_and_landmarks_are_told_with_the_faults_of_the_tables(study):
+    study.replace("event = 1\n", "event = 1\nlandmark = 90000\n")
+    study.toml += '[analysis]\nfreeze = ["rv_a", "rv_aa", "pa_b"]\n[phenotypes]\ncolumns = ["rv_*", "pb_*"]\n'
+    study.features["pa_b"] = 1.0
+    study.patients["age_years"] = study.patients["age_years"].astype(object)
+    study.patients.loc[3, "age_years"] = "old"
+    assert sorted(sentence.split(";")[0] for sentence in study.sentences()) == [
+        "[phenotypes], column 'pb_*'",
+        "patients.csv, row 5, column 'age_years': found 'old'",
+        "study.toml, column 'landmark of death': found '90000'",
+        "study.toml: found 'pa_b'",
+        "study.toml: found 'rv_aa'",
+    ]
+    assert "left out: constant" in said_of(study)
+
+
+def test_a_feature_with_a_fault_of_its_own_is_no_unknown_name(study):
+    study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["rv_*", "pa_a"]')
+    study.toml += '[analysis]\nfreeze = ["pa_a"]\n[phenotypes]\ncolumns = ["pa_a", "rv_*"]\n'
+    study.features["pa_a"] = "text"
+    said = study.sentences()
+    assert len(said) == 21  # of its cells, with how many more there are
+    assert all("'pa_a': found 'text'" in sentence for sentence in said[:20])
+
+
+def test_a_landmark_after_the_last_event_is_told_with_where_that_is(study):
+    study.replace("event = 1\n", "event = 1\nlandmark = 1500\n").replace('entry = "entry_days"\n', "")
+    study.patients["time_days"] = np.where(study.patients["status"] == 1, 1400, 1600)
+    assert study.sentences() == [
+        "study.toml, column 'landmark of death': found '1500'; an event after the landmark is wanted: a "
+        "landmark before the last events is wanted; the last is at 1400 in patients.csv, column 'time_days'"
+    ]
+
+
+def test_columns_of_an_outcome_are_checked_though_another_is_not_there(study):
+    study.replace('time = "time_days"', 'time = "time_day"').replace(
+        'column = "responder"', 'column = "respond"'
+    )
+    study.patients.loc[2, ["entry_days", "status"]] = [-3, 9]
+    said = study.sentences()
+    assert len(said) == 4
+    for text in (
+        "did you mean 'time_days'",
+        "did you mean 'responder'",
+        "row 4, column 'entry_days': found '-3'; a time of 0 or more is wanted",
+        "row 4, column 'status': found '9'; this code is not declared",
+    ):
+        assert any(text in sentence for sentence in said)
+
+
+def test_without_the_ids_every_other_column_is_checked(study):
+    study.replace('id = "patient_id"', 'id = "patient"').replace('"sex"]', '"sexx"]')
+    study.replace('column = "responder"', 'column = "respond"')
+    study.toml += '[analysis]\nfreeze = ["rv_aa"]\n'
+    study.replace(
+        'file = "features.csv"', 'file = "features.csv"\nid = "patient_id"\ncolumns = ["rv_*", "pb_*"]'
+    )
+    study.patients.loc[2, "time_days"] = -3
+    said = study.sentences()
+    found = {text for text in ("'patient'", "'sexx'", "'respond'", "'-3'", "'pb_*'") if text in "".join(said)}
+    assert len(found) == 5
+    assert len(said) == 5
+
+
+def test_without_the_patients_the_features_and_recordings_are_checked(study):
+    study.replace('file = "patients.csv"', 'file = "patient.csv"')
+    study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["pb_*"]')
+    study.toml += '[recordings]\nfolder = "none"\nchannels = { rv = "RVP" }\n'
+    study.features.loc[3, "patient_id"] = "P000"
+    assert [sentence.split(",")[0].split(";")[0] for sentence in study.sentences()] == [
+        "patient.csv", "features.csv", "features.csv", "none",
+    ]  # fmt: skip
