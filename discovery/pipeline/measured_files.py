@@ -203,6 +203,12 @@ def _write_manifest(folder: ResultsFolder, study: Study, measured: Measured, abo
     folder.text("manifest.json", json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False) + "\n")
 
 
+def first_visits(measured: Measured) -> pd.DataFrame:
+    """The row of each patient's first visit, by patient."""
+    rows = measured.patients.sort_values(["patient_id", "visit"], kind="stable", na_position="last")
+    return rows.drop_duplicates("patient_id").set_index("patient_id")
+
+
 def feature_table(measured: Measured) -> pd.DataFrame:
     """The features that a run tests: one row a patient (index), from the row of the first visit.
 
@@ -211,8 +217,7 @@ def feature_table(measured: Measured) -> pd.DataFrame:
     """
     from discovery.beats.registry import columns_of, feature_of_column
 
-    rows = measured.patients.sort_values(["patient_id", "visit"], kind="stable", na_position="last")
-    rows = rows.drop_duplicates("patient_id").set_index("patient_id")
+    rows = first_visits(measured)
     record = set(columns_of("record"))
     chosen = []
     for name in rows.columns:

@@ -22,6 +22,7 @@ from discovery.pipeline.measured_files import shape_table, with_measured, write_
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.phenotypes import TABLES as PHENOTYPES
 from discovery.pipeline.progress import Progress, Silent
+from discovery.pipeline.why_missing import why_missing
 from discovery.problems import InputError, named
 from discovery.seeds import named_rng
 from discovery.study import Study, read_study
@@ -114,6 +115,7 @@ def run(
             )  # fmt: skip
             if measured is not None:
                 tables |= shape_table(measured)
+                tables["why_missing"] = why_missing(measured, study.patients.index)
         tables, settings = masked(tables, settings, study)
         remarks += folder.open()
         if measured is not None:
@@ -329,7 +331,7 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
 RESULT_FILES = (
     "markers", "associations", "families", "families_overview", "etiologies", "etiology_contrasts",
     "etiology_model", "etiology_classes", "etiology_confusion", "baseline", "missing", "missing_patterns",
-    "imputation", "tipping_points", "attrition", "sites",
+    "why_missing", "imputation", "tipping_points", "attrition", "sites",
     "site_shift", "leave_one_site_out", "excluded_features", "survival", "follow_up", "proportional_hazards",
     *PHENOTYPES, "sensitivity", "signature", "signature_performance", "decision_curves",
     "prediction", "shapes", "effect_modification", "site_meta_analysis",

@@ -34,6 +34,7 @@ from discovery.report.page_tables import (
 from discovery.report.saved_figure import SavedFigure
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.report.site_views import excluded_view, left_out_view, shift_view, site_view
+from discovery.report.unassessed_view import unassessed_view
 
 POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
@@ -107,6 +108,7 @@ def page(
         cards=[_card(outcome, head, tables) for outcome, head in zip(settings.outcomes, heads)],
         untested=list(tables["untested"]["sentence"]) if "untested" in tables else [],
         without_script=_without_script(tables, settings),
+        unassessed=unassessed_view(tables, settings),
         verdicts=[v for v in VERDICTS if v in set(tables["markers"]["verdict"].map(base_verdict))],
         figures=[
             (title, [_figure(figure, folder) for figure in found])

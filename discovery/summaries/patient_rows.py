@@ -31,7 +31,7 @@ DESATURATION_SUMMED = (
 )
 REASONS = {
     "": "measured",
-    "few windows": "fewer than 3 valid windows with a value",
+    "few windows": "fewer valid windows with a value than the study asks for",
     "no valid window": "no window had 10 accepted beats and half of its beats accepted",
     "rate or line": "the sampling rate or the fluid line cannot carry it",
     "not observed": "a channel that it needs was not recorded, or its landmark was never found",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import stat
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,9 @@ import pytest
 
 import discovery
 from discovery.pipeline.measure import measure_study
+from discovery.pipeline.why_missing import why_missing
 from discovery.problems import InputError
+from discovery.summaries.patient_rows import REASONS
 
 MORE = """least_windows = 1
 
@@ -137,3 +140,38 @@ def test_components_that_cannot_be_read_are_refused_before_any_work(second, tmp_
     with pytest.raises(InputError, match=words) as caught:
         measure_study(tmp_path / "study", workers=1)
     assert caught.value.problems[0].file == "first_study.json"
+
+
+def test_why_values_are_missing_is_told_for_every_feature(out):
+    table = pd.read_csv(out / "why_missing.csv")
+    rows = pd.read_parquet(out / "patient_level" / "patients.parquet")
+    rows = rows[rows["visit"] == 1].set_index("patient_id")
+    assert len(rows) == 12
+    assert (table["n_patients"] == 12).all()
+    for feature, block in table.groupby("feature"):
+        assert block["n"].sum() == rows[feature].isna().sum()
+        if f"{feature}__reason" in rows:
+            codes = rows.loc[rows[feature].isna(), f"{feature}__reason"].map(REASONS).value_counts()
+            assert block.set_index("reason")["n"].to_dict() == codes.to_dict()
+    tested = pd.read_csv(out / "markers.csv")["feature"]
+    assert {name for name in tested if rows[name].isna().any()} <= set(table["feature"])
+    assert not set(table["feature"]) & {name for name in tested if rows[name].notna().all()}
+
+
+def test_a_patient_without_a_recording_lacks_every_feature_for_that():
+    measured = SimpleNamespace(
+        patients=pd.DataFrame(
+            {
+                "patient_id": ["a", "a", "b"],
+                "visit": [1, 2, 1],
+                "rv_systolic_pressure": [np.nan, 1.0, 2.0],
+                "rv_systolic_pressure__n": [0, 3, 3],
+                "rv_systolic_pressure__reason": ["rate or line", "", ""],
+            }
+        )
+    )
+    found = why_missing(measured, pd.Index(["a", "b", "c"]))
+    assert found.values.tolist() == [
+        ["rv_systolic_pressure", "no recording could be measured", 1, 3],
+        ["rv_systolic_pressure", REASONS["rate or line"], 1, 3],
+    ]

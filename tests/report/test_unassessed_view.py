@@ -1,0 +1,55 @@
+"""Features that could not be assessed are explained beside the ranking."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.report.unassessed_view import unassessed_view
+
+OUTCOMES = (
+    OutcomeRun(name="death", label="Death, any", kind="survival", n=9),
+    OutcomeRun(name="walk", label="Walk", kind="continuous", n=9),
+)
+SETTINGS = RunSettings(name="s", title="s", seed=1, n_patients=9, n_features=3, outcomes=OUTCOMES)
+MARKERS = pd.DataFrame(
+    {
+        "outcome": ["death", "death", "death", "walk", "walk", "walk"],
+        "feature": ["sp", "tau", "jitter"] * 2,
+        "label": ["Pressure", "Tau", "Jitter"] * 2,
+        "verdict": [
+            "candidate", "not assessable", "not assessable", "not supported", "not assessable", "suggestive",
+        ],
+        "verdict_rule": [
+            "q", "63 % missing, more than 40 %", "reliability 0.20, below 0.4",
+            "", "65 % missing, more than 40 %", "q",
+        ],
+    }
+)  # fmt: skip
+WHY = pd.DataFrame(
+    {"feature": ["tau", "tau"], "reason": ["no landmark", "the line"], "n": [5, 1], "n_patients": 9}
+)
+
+
+def test_a_row_says_for_which_outcome_why_and_what_stood_in_the_way():
+    found = unassessed_view({"markers": MARKERS, "why_missing": WHY}, SETTINGS)
+    assert found.lead.startswith("2 of 3 features could not be assessed for some or all outcomes.")
+    assert found.rows == (
+        (
+            "Tau", "all outcomes", "63 % missing, more than 40 %; 65 % missing, more than 40 %",
+            "no landmark (5 patients); the line (1 patient)",
+        ),
+        ("Jitter", "Death, any", "reliability 0.20, below 0.4", "–"),
+    )  # fmt: skip
+
+
+def test_masked_counts_stay_masked_and_tables_alone_have_no_reasons():
+    masked = WHY.assign(n=pd.array([np.nan, np.nan], dtype="Int64"))
+    found = unassessed_view({"markers": MARKERS, "why_missing": masked}, SETTINGS)
+    assert found.rows[0][-1] == "no landmark; the line"
+    assert len(unassessed_view({"markers": MARKERS}, SETTINGS).heads) == 3
+
+
+def test_where_all_were_assessed_nothing_is_said():
+    assert unassessed_view({"markers": MARKERS[MARKERS["feature"] == "sp"]}, SETTINGS) is None
