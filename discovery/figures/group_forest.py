@@ -15,6 +15,7 @@ from discovery.report.format import effect_interval, interval
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+WIDEST = 42  # letters of a row's name
 HEADING, GROUP, POOLED, NEXT = "heading", "group", "pooled", "prediction"
 
 
@@ -53,8 +54,7 @@ def draw_group_forest(
             [max(low[at], left), min(high[at], right)], [y[at]] * 2,
             color=VERMILION, linestyle=(0, (3, 1.5)), linewidth=1.3,
         )  # fmt: skip
-    labels = [short(name, 38) for name in rows["label"]]
-    ax.set_yticks(y, labels)
+    ax.set_yticks(y, [_row_label(name) for name in rows["label"]])
     for tick, what in zip(ax.get_yticklabels(), kind):
         if what == HEADING:
             tick.set_fontweight("bold")
@@ -76,6 +76,13 @@ def draw_group_forest(
         words.text(0.02, at, text, ha="left", va="center", fontsize=7.5, color=INK)
         words.text(1.0, at, row.people, ha="right", va="center", fontsize=7.5, color=QUIET)
     return ax
+
+
+def _row_label(label: object) -> str:
+    """`label` short enough for a row; a heading keeps what it is by: `RV early-dia…ory value, by site`."""
+    name, by, modifier = str(label).rpartition(", by ")
+    end = f"{by}{short(modifier, WIDEST // 2)}" if by else ""
+    return short(name, WIDEST - len(end)) + end if by else short(modifier, WIDEST)
 
 
 def _reach(rows: pd.DataFrame) -> np.ndarray:

@@ -18,6 +18,7 @@ from discovery.figures.correlation import draw_correlation_map
 from discovery.figures.curves import draw_curves
 from discovery.figures.flow import draw_attrition
 from discovery.figures.forest import draw_marker_forest
+from discovery.figures.group_forest import GROUP, HEADING, WIDEST, draw_group_forest
 from discovery.figures.labels import distinct, drawable, row_labels, short
 from discovery.figures.missing import draw_missing_map
 from discovery.figures.ranks import draw_gain, draw_rank_intervals
@@ -422,3 +423,24 @@ def test_a_png_for_a_quick_look(rows):
 )
 def test_every_time_axis_has_its_unit_or_says_that_none_was_stated(unit, words):
     assert time_axis(unit) == words
+
+
+def test_a_heading_of_a_forest_keeps_what_the_groups_are_by():
+    name = "RV early-diastolic minimum pressure: end-expiratory value"
+    rows = pd.DataFrame(
+        {
+            "kind": [HEADING, GROUP, GROUP],
+            "label": [f"{name}, by etiology", "Pulmonary hypertension, by and large", "none"],
+            "effect_measure": "log odds ratio per 1 SD",
+            "estimate": [np.nan, 0.1, 0.3],
+            "ci_low": [np.nan, -0.2, 0.1],
+            "ci_high": [np.nan, 0.4, 0.5],
+            "people": ["q = 0.82", "n = 30", "n = 40"],
+        }
+    )
+    drawn = in_style(draw_group_forest, rows)
+    heading, group, _ = (tick.get_text() for tick in drawn.get_yticklabels())
+    assert heading.endswith("ory value, by etiology")
+    assert heading.startswith("RV early-diastolic")
+    assert len(heading) <= WIDEST
+    assert group == "Pulmonary hypertension, by and large"
