@@ -26,12 +26,12 @@ def draw_roc(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "")
     ax.plot([0, 1], [0, 1], color=QUIET, linewidth=0.8, linestyle=(0, (1, 2)))
     ax.text(
         0.985,
-        0.965,
+        0.975,
         "no information",
         rotation=45,
         rotation_mode="anchor",
         ha="right",
-        va="bottom",
+        va="top",
         transform_rotates_text=True,
         fontsize=7,
         color=QUIET,
