@@ -59,6 +59,9 @@ class Recurrent(OutcomeKind):
         )  # fmt: skip
         return FullFit(fit.coef, robust, fit.loglik, np.inf, fit.converged)
 
+    def refit(self, plan, weights):
+        return plan.fit(weights)
+
     def errors_at_estimate(self, response, base, columns, observed, fit):
         """Of the sandwich: the variance of the score test is that without an effect, too large with one.
 
@@ -131,13 +134,17 @@ class EpisodePlan:
             observed=self.observed[e.patient], at_risk=e.stop == e.end[e.patient],
         )  # fmt: skip
 
+    def fit(self, weights=None):
+        """The models by themselves, without a test."""
+        rows = None if weights is None else np.asarray(weights, dtype=float)[self.patient]
+        return self.plan.screen(rows, draw=one_of_many(rows))
+
     def screen(self, weights=None):
         """z is of the robust score test, and se the standard error that goes with it, estimate / z (the
         sandwich at the estimate is too small in small cohorts); NaN when weights are given."""
         from discovery.kernels.cox_robust import robust_score_z
 
-        rows = None if weights is None else np.asarray(weights, dtype=float)[self.patient]
-        fit = self.plan.screen(rows, draw=one_of_many(rows))
+        fit = self.fit(weights)
         fine = fit.code == 0
         z = np.where(fine, robust_score_z(self.plan, self.patient, weights), np.nan)
         # the sign is that of the estimate, from which the score differs only where both are about 0

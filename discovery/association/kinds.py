@@ -229,6 +229,10 @@ class OutcomeKind:
 
     # pooling over completed copies
 
+    def refit(self, plan: Any, weights: np.ndarray) -> ScreenFit:
+        """`screen` in a resample of which only the estimates are asked."""
+        return self.screen(plan, weights)
+
     def errors_at_estimate(self, response: Response, base, columns, observed, fit: ScreenFit):
         """Standard errors (p,) for intervals about the estimates of `fit`; None: those of the test serve."""
         return None

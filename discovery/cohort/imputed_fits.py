@@ -11,6 +11,7 @@ from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import Fits, fit_columns, standardised_outcome
 from discovery.association.response import Response
+from discovery.cohort.drawn_spread import Spread, spread_of_estimates
 from discovery.cohort.imputation import Completed
 from discovery.cohort.pooled_classes import PooledClasses, pool_classes
 from discovery.cohort.pooling import Pooled, pool
@@ -18,8 +19,8 @@ from discovery.cohort.pooling import Pooled, pool
 
 @dataclass(frozen=True, kw_only=True)
 class CopyFits:
-    """Models of a completed copy; `errors` (p,) are standard errors for intervals about the estimates, None
-    where those of the tests serve."""
+    """Models of a completed copy; `errors` (p,) are standard errors at the estimates, None where those of the
+    tests serve."""
 
     fits: Fits
     errors: np.ndarray | None
@@ -30,9 +31,10 @@ class ImputedFits:
     """Pooled models of the imputed features (c,), in the order of `completed.plan.columns`.
 
     coef, base (c, k) : all coefficients, the feature last, averaged over copies; z : the normal deviate with
-    the pooled p-value and the sign of the estimate; se : pooled, of the models' information; pooled : with
-    the variances that the intervals are made of; n : patients in the models; failed : copies without a fit;
-    pooled values are NaN if any failed.
+    the pooled p-value and the sign of the estimate; se : pooled, of the models' information; pooled : by
+    Rubin's rules with the variances at the estimates; spread : what intervals and `se` are made of instead,
+    where episodes are counted; n : patients in the models; failed : copies without a fit; pooled values are
+    NaN if any failed.
     classes : of an outcome of classes without an order, where no single coefficient says it all.
     """
 
@@ -47,6 +49,7 @@ class ImputedFits:
     n: np.ndarray
     failed: np.ndarray
     classes: PooledClasses | None = None
+    spread: Spread | None = None
 
 
 def fit_imputed(
@@ -55,6 +58,7 @@ def fit_imputed(
     *,
     which: np.ndarray | None = None,
     shift: float = 0.0,
+    spread: Spread | None = None,
     conf_level: float = 0.95,
 ) -> ImputedFits:
     """Fit and pool.
@@ -63,6 +67,7 @@ def fit_imputed(
     ----------
     which : places in `completed.plan.columns`; all of them otherwise
     shift : added to every missing value, in SD of the feature; not to one known to lie beyond a limit
+    spread : that of the same features without a shift, where it is known already
 
     Notes
     -----
@@ -83,7 +88,9 @@ def fit_imputed(
         x = np.where(seen, copy[:, which] + shift * missing, 0.0)
         base = design.base if completed.bases is None else completed.bases[k]
         copies.append(fit_copy(design.response, base, x, seen))
-    return pool_fits(design, copies, seen, conf_level=conf_level)
+    if spread is None and kind_of(design.kind).by_patient:
+        spread = spread_of_estimates(design, completed, which)
+    return pool_fits(design, copies, seen, spread=spread, conf_level=conf_level)
 
 
 def fit_copy(response: Response, base: np.ndarray, columns: np.ndarray, seen: np.ndarray) -> CopyFits:
@@ -94,9 +101,15 @@ def fit_copy(response: Response, base: np.ndarray, columns: np.ndarray, seen: np
 
 
 def pool_fits(
-    design: Design, copies: Sequence[CopyFits], seen: np.ndarray, *, conf_level=0.95
+    design: Design,
+    copies: Sequence[CopyFits],
+    seen: np.ndarray,
+    *,
+    spread: Spread | None = None,
+    conf_level: float = 0.95,
 ) -> ImputedFits:
-    """Pool models fitted in every copy, of columns seen in the rows `seen` (n, c)."""
+    """Pool models fitted in every copy, of columns seen in the rows `seen` (n, c); intervals by Rubin's rules
+    without a `spread`."""
     from scipy import stats
 
     limited = kind_of(design.kind).limited
@@ -122,10 +135,14 @@ def pool_fits(
         z = np.sign(pooled.estimate) * stats.norm.isf(p / 2)
     between = every[:, :, -1].var(axis=0, ddof=1)
     se = np.sqrt(np.mean(model_variances, axis=0) + (1 + 1 / len(copies)) * between)
+    if spread is not None:  # the sandwich has no value where one patient holds the estimate
+        se = np.where(np.isfinite(pooled.total), np.sqrt(spread.variance), np.nan)
+        half = stats.t.ppf(0.5 + conf_level / 2, spread.df) * se
+        low, high = pooled.estimate - half, pooled.estimate + half
     return ImputedFits(
         pooled=pooled, coef=every.mean(axis=0), z=z, se=se, p_value=p, ci_low=low, ci_high=high,
         firth=np.logical_or.reduce(firths), n=seen.sum(axis=0),
-        failed=np.isnan(every[:, :, -1]).sum(axis=0),
+        failed=np.isnan(every[:, :, -1]).sum(axis=0), spread=spread,
     )  # fmt: skip
 
 

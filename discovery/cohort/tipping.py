@@ -56,10 +56,13 @@ def tipping_points(
     )
     if not which.size:
         return pd.DataFrame(columns=list(TIPPING_COLUMNS))
+    main = fit_imputed(design, completed, which=which)
+    others = [shift for shift in SHIFTS if shift]
     every = Parallel(n_jobs=workers, prefer="threads")(
-        delayed(fit_imputed)(design, completed, which=which, shift=shift) for shift in SHIFTS
+        delayed(fit_imputed)(design, completed, which=which, shift=shift, spread=main.spread)
+        for shift in others
     )
-    fits = dict(zip(SHIFTS, every))
+    fits = dict(sorted([(0.0, main), *zip(others, every)], key=lambda pair: pair[0]))
     rows = []
     for at, c in enumerate(which):
         sign = np.sign(fits[0.0].coef[at, -1])

@@ -1,0 +1,47 @@
+"""The variance of pooled estimates between bootstrap draws, from numbers whose variances are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from discovery.cohort.drawn_spread import DRAWS, _spread
+
+
+def drawn(rng, shape, between, within):
+    """Estimates (draws, 2, c) of draws that vary with SD `between`, each filled twice with SD `within`."""
+    draws, c = shape
+    means = between * rng.normal(size=(draws, 1, c))
+    return means + within * rng.normal(size=(draws, 2, c))
+
+
+@pytest.mark.parametrize("within", [0.0, 0.1, 0.4])
+def test_the_variance_is_that_of_a_mean_over_all_copies(within):
+    rng = np.random.default_rng(20261128)
+    found = _spread(drawn(rng, (DRAWS, 4000), 0.3, within), 20)
+    assert found.variance.mean() == pytest.approx(0.3**2 + within**2 / 20, rel=0.01)
+    # degrees of freedom: chi-square of the variance about its mean
+    spread = found.variance.var() / found.variance.mean() ** 2
+    assert np.median(found.df) == pytest.approx(2 / spread, rel=0.15)
+    # a t interval of them covers
+    errors = np.sqrt(0.3**2 + within**2 / 20) * rng.normal(size=4000)
+    inside = np.abs(errors) < stats.t.ppf(0.975, found.df) * np.sqrt(found.variance)
+    assert inside.mean() == pytest.approx(0.95, abs=3.5 * np.sqrt(0.95 * 0.05 / 4000))
+
+
+def test_fillings_that_vary_more_than_the_draws_leave_no_negative_variance():
+    found = _spread(drawn(np.random.default_rng(1), (DRAWS, 300), 0.0, 1.0), 20)
+    assert (found.variance >= 0.5 / 20).all()
+
+
+def test_draws_without_an_estimate_are_left_out_and_too_many_leave_nothing():
+    rng = np.random.default_rng(2)
+    found = drawn(rng, (DRAWS, 3), 1.0, 0.5)
+    found[:10, 0, 1] = np.nan
+    found[:25, 1, 2] = np.nan
+    got, kept = _spread(found, 20), _spread(found[10:, :, [1]], 20)
+    assert got.variance[1] == pytest.approx(kept.variance[0], rel=1e-12)
+    assert np.isfinite(got.variance[:2]).all()
+    assert np.isnan(got.variance[2])
+    assert np.isnan(got.df[2])
