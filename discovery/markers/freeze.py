@@ -14,14 +14,17 @@ from discovery.association.outcome_models import fit_columns, standardised_outco
 from discovery.association.screen import Screen
 from discovery.cohort.imputation import Completed
 from discovery.markers.frozen import (
+    LARGEST,
+    SMALLEST,
     FrozenCandidate,
+    FrozenCompletion,
     FrozenFeature,
     FrozenFindings,
     FrozenOutcome,
     FrozenSignature,
     FrozenTerm,
 )
-from discovery.markers.frozen_completion import learn_completion
+from discovery.markers.frozen_completion import learn_completion, not_a_covariance
 from discovery.markers.frozen_imputation import freeze_imputation
 from discovery.markers.frozen_model import MODELLED, averaged, freeze_model
 from discovery.markers.frozen_signature import freeze_signature
@@ -175,9 +178,13 @@ def _outcome(
         ),
         signature=_signature(design, own, horizon, signatures, mean, sd),
         imputation=freeze_imputation(
-            whole, completed, study.settings.analysis.imputations, [row["feature"] for row in chosen]
+            whole,
+            completed,
+            study.settings.analysis.imputations,
+            [row["feature"] for row in chosen],
+            [term.covariate for term in design.terms],
         ),
-        completion=learn_completion(bases),
+        completion=_completion(bases),
     )
 
 
@@ -226,7 +233,11 @@ def _horizon(study: Study, design: Design) -> float | None:
 
 
 def _chosen(markers: pd.DataFrame, declared: Sequence[str], most: int) -> list[dict]:
-    usable = markers[np.isfinite(markers["estimate"]) & (markers["se"] > 0)]
+    """What can be tested again: an effect with a direction, of a size that a fit gives."""
+    usable = markers[
+        (markers["estimate"].abs() <= LARGEST) & (markers["estimate"] != 0)
+        & (markers["se"] >= SMALLEST) & (markers["se"] <= LARGEST)
+    ]  # fmt: skip
     if declared:
         return usable[usable["feature"].isin(declared)].sort_values("rank", kind="stable").to_dict("records")
     word = usable["verdict"].astype(str).str.split(",").str[0]
@@ -258,6 +269,12 @@ def _base_coefficients(design: Design) -> np.ndarray | None:
     return found.fit.coef[0, _first(design) :][_own(design)] if found.fit.code[0] == 0 else None
 
 
+def _completion(bases: Sequence[np.ndarray]) -> FrozenCompletion | None:
+    """None where the numbers are no covariance that could be read back, as of a few patients far out."""
+    learned = learn_completion(bases)
+    return None if not_a_covariance(learned, bases[0].shape[1]) else learned
+
+
 def _candidate(
     copies: Sequence[Design], bases: Sequence[np.ndarray], screen: Screen, row: dict, own, horizon, tau: float
 ) -> FrozenCandidate:
@@ -280,17 +297,19 @@ def _candidate(
         )
     shrunk = _number(row.get("shrunk_estimate"))
     low, high = _number(row.get("shrunk_low")), _number(row.get("shrunk_high"))
+    known = shrunk is not None and low is not None and high is not None
+    spread = _within((high - low) / (2 * Z95), 0.0, LARGEST) if known else None  # type: ignore[operator]
     return FrozenCandidate(
         feature=row["feature"],
         verdict=str(row["verdict"]),
         estimate=float(row["estimate"]),
         se=float(row["se"]),
-        shrunk_estimate=shrunk,
-        shrunk_sd=None if shrunk is None or low is None or high is None else (high - low) / (2 * Z95),
+        shrunk_estimate=None if spread is None else shrunk,
+        shrunk_sd=spread,
         n=int(row["n"]),
         events=None if pd.isna(row["events"]) else int(row["events"]),
-        gain=_number(row.get("gain")),
-        tau=max(TAU, tau),
+        gain=_within(_number(row.get("gain")), -LARGEST, 1.0),
+        tau=min(max(TAU, tau), LARGEST),
         model=model,
     )
 
@@ -302,3 +321,7 @@ def _first(design: Design) -> int:
 
 def _number(value) -> float | None:
     return None if value is None or pd.isna(value) else float(value)
+
+
+def _within(value: float | None, low: float, high: float) -> float | None:
+    return value if value is not None and low <= value <= high else None

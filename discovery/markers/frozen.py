@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, StrictBool
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool
 
 from discovery.association.coding import BaseCoding, Term
 from discovery.association.scaling import FeatureScaling
@@ -20,12 +20,37 @@ from discovery.study.settings import KINDS
 
 SCHEMA: Literal["frozen findings"] = "frozen findings"
 SCHEMA_VERSION: Literal[3] = 3
-# a number in quotes is text; squares stay finite
-Finite = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-1e100, le=1e100)]
-Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1e-100, le=1e100)]
+LARGEST = 100.0  # log ratio or slope per SD; no fit comes near
+LARGEST_HAZARD = 1e9
+SMALLEST, FARTHEST = 1e-100, 1e100  # of numbers in the units of a study, so that squares stay finite
+
+
+def _possible(effect: float) -> float:
+    if abs(effect) > LARGEST:
+        raise ValueError(f"effects per SD, {LARGEST:g} at most, are wanted")
+    return effect
+
+
+def _with_direction(effect: float) -> float:
+    if effect == 0:
+        raise ValueError("an effect other than 0 is wanted: its sign is the direction that is tested")
+    return effect
+
+
+# strict: a number in quotes is text
+Finite = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-FARTHEST, le=FARTHEST)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=SMALLEST, le=FARTHEST)]
+Effect = Annotated[Finite, AfterValidator(_possible)]
+Directed = Annotated[Effect, AfterValidator(_with_direction)]
+Spread = Annotated[float, Field(strict=True, ge=0, le=LARGEST)]
+Error = Annotated[float, Field(strict=True, ge=SMALLEST, le=LARGEST)]
+Discrimination = Annotated[float, Field(strict=True, ge=-LARGEST, le=1)]  # R2 has no lower end
+End = Annotated[float, Field(strict=True, ge=-LARGEST, le=LARGEST)]  # of an interval
+Hazard = Annotated[float, Field(strict=True, ge=-FARTHEST, le=LARGEST_HAZARD)]
 Share = Annotated[float, Field(strict=True, ge=0, le=1)]
 Inside = Annotated[float, Field(strict=True, gt=0, lt=1)]
 Count = Annotated[int, Field(strict=True, ge=0, lt=2**63)]
+Patients = Annotated[int, Field(strict=True, gt=0, lt=2**63)]
 
 
 class Part(BaseModel):
@@ -43,7 +68,7 @@ class FrozenFeature(Part):
     high: Finite | None
     mean: Finite
     sd: Positive
-    n: Count
+    n: Patients
 
 
 class FrozenTerm(Part):
@@ -66,10 +91,10 @@ class FrozenModel(Part):
     binary and continuous outcomes, `hazard` (cumulative, at `times`) for survival ones.
     """
 
-    coefficients: tuple[Finite, ...]
-    intercept: Finite | None = None
+    coefficients: tuple[Effect, ...]
+    intercept: Effect | None = None
     times: tuple[Finite, ...] = ()
-    hazard: tuple[Finite, ...] = ()
+    hazard: tuple[Hazard, ...] = ()
 
 
 class FrozenCandidate(Part):
@@ -82,14 +107,14 @@ class FrozenCandidate(Part):
 
     feature: str
     verdict: str
-    estimate: Finite
-    se: Positive
-    shrunk_estimate: Finite | None
-    shrunk_sd: Finite | None
-    n: Count
+    estimate: Directed
+    se: Error
+    shrunk_estimate: Effect | None
+    shrunk_sd: Spread | None
+    n: Patients
     events: Count | None
-    gain: Finite | None
-    tau: Annotated[Finite, Field(ge=0)]
+    gain: Discrimination | None
+    tau: Spread
     model: FrozenModel | None
 
 
@@ -103,15 +128,15 @@ class FrozenSignature(Part):
 
     markers: Annotated[tuple[str, ...], Field(min_length=1)]
     model: FrozenModel
-    fill: tuple[tuple[Finite, ...], ...]
+    fill: tuple[tuple[Effect, ...], ...]
     verdict: str
     measure: str
-    value: Finite
-    value_low: Finite
-    value_high: Finite
-    gain: Finite
-    gain_low: Finite
-    gain_high: Finite
+    value: Discrimination
+    value_low: End
+    value_high: End
+    gain: Discrimination
+    gain_low: End
+    gain_high: End
 
 
 class FrozenImputedColumn(Part):
@@ -169,8 +194,8 @@ class FrozenOutcome(Part):
     categories: tuple[str, ...] = ()
     competing: StrictBool = False
     mean: Finite | None = None
-    sd: Finite | None = None
-    horizon: Finite | None = None
+    sd: Positive | None = None
+    horizon: Positive | None = None
     terms: tuple[FrozenTerm, ...]
     base: FrozenModel | None
     candidates: tuple[FrozenCandidate, ...]
@@ -210,7 +235,7 @@ class FrozenFindings(Part):
     study: str
     title: str = ""
     seed: Count
-    n_patients: Count
+    n_patients: Patients
     winsor: tuple[Share, Share] | None
     rules: Rules = Rules()
     features: tuple[FrozenFeature, ...]

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from discovery.markers.frozen import FrozenCompletion, FrozenTerm
+from discovery.markers.frozen import LARGEST, FrozenCompletion, FrozenTerm
 
-LARGEST = 100.0
+LARGEST_COVARIANCE = 1e6  # in SDs of all patients, of whom the outcome may be known in few
 ROUNDING = 1e-8  # of a covariance's diagonal, below which an eigenvalue counts as 0
 
 
@@ -56,8 +56,10 @@ def not_a_covariance(completion: FrozenCompletion, terms: int) -> str:
     if len(completion.mean) != terms or [len(row) for row in completion.covariance] != [terms] * terms:
         return f"{len(completion.mean)} means and {len(completion.covariance)} rows for {terms} terms"
     covariance = np.array(completion.covariance).reshape(terms, terms)
-    if np.abs([*completion.mean, *covariance.ravel()]).max(initial=0.0) > LARGEST:
-        return f"a mean or covariance above {LARGEST:g}, of columns in SDs"
+    if np.abs(completion.mean).max(initial=0.0) > LARGEST:
+        return f"a mean above {LARGEST:g}, of columns in SDs"
+    if np.abs(covariance).max(initial=0.0) > LARGEST_COVARIANCE:
+        return f"a covariance above {LARGEST_COVARIANCE:g}, of columns in SDs"
     if not np.allclose(covariance, covariance.T, rtol=1e-9, atol=1e-12):
         return "a covariance that is not symmetric"
     if np.linalg.eigvalsh(covariance).min(initial=0.0) < -ROUNDING * np.trace(covariance):

@@ -13,20 +13,29 @@ from discovery.markers.frozen import FrozenImputation, FrozenImputedColumn
 
 
 def freeze_imputation(
-    design: Design, completed: Completed | None, imputations: int, features: Iterable[str]
+    design: Design,
+    completed: Completed | None,
+    imputations: int,
+    features: Iterable[str],
+    covariates: Iterable[str],
 ) -> FrozenImputation:
-    """What was imputed for the outcome of `design`: the covariates, and those of the `features` with gaps."""
+    """What was imputed for the outcome of `design`: those of the `covariates` and `features` with gaps."""
     possible = bool(imputations) and outcome_columns(design).shape[1] > 0
     return FrozenImputation(
         imputations=imputations if possible else 0,
         outcome=possible,
         site=possible
         and (design.stratum is not None or any(term.covariate == "site" for term in design.terms)),
-        columns=() if completed is None else _columns(design, completed, set(features)),
+        columns=()
+        if completed is None or not possible
+        else _columns(design, completed, {False: set(features), True: set(covariates)}),
     )
 
 
-def _columns(design: Design, completed: Completed, features: set[str]) -> tuple[FrozenImputedColumn, ...]:
+def _columns(
+    design: Design, completed: Completed, told: dict[bool, set[str]]
+) -> tuple[FrozenImputedColumn, ...]:
+    """told : names of features (False) and covariates (True) that the file is about."""
     plan, names, terms, gaps = completed.plan, list(design.feature_names), design.terms, set()
     if isinstance(completed, CompletedWithCovariates):
         chain = completed.chain
@@ -41,5 +50,5 @@ def _columns(design: Design, completed: Completed, features: set[str]) -> tuple[
             predictors=(*base, *(names[k] for k in plan.neighbours[c] if k >= 0)),
         )
         for c, j in enumerate(plan.columns)
-        if (covariate := j >= len(design.feature_names)) or names[j] in features
+        if names[j] in told[covariate := bool(j >= len(design.feature_names))]
     )

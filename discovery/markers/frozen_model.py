@@ -9,7 +9,7 @@ import numpy as np
 
 from discovery.association.design import Design
 from discovery.association.response import Response
-from discovery.markers.frozen import FrozenModel
+from discovery.markers.frozen import LARGEST, LARGEST_HAZARD, FrozenModel
 
 GRID = 25
 MODELLED = ("survival", "binary", "continuous")
@@ -47,13 +47,16 @@ def freeze_model(
     """The model with the baseline of the whole cohort: one level for all sites.
 
     score : (n,) linear predictor without intercept or site; rows : (n,) bool, patients to take it from.
-    None for a kind of outcome whose models are not frozen.
+    None for a kind of outcome whose models are not frozen, and for one so far from all that can be fitted
+    that it would not be read back.
     """
-    if design.kind not in MODELLED:
+    if design.kind not in MODELLED or np.abs(coefficients).max(initial=0.0) > LARGEST:
         return None
     if design.kind == "survival":
         times = np.linspace(0.0, float(horizon), GRID)
         hazard = breslow(design, score, rows, times)
+        if not (hazard <= LARGEST_HAZARD).all():
+            return None
         return FrozenModel(
             coefficients=tuple(coefficients.tolist()),
             times=tuple(times.tolist()),
@@ -61,6 +64,8 @@ def freeze_model(
         )
     assert design.y is not None
     level = intercept(design.kind, design.y[rows], score[rows])
+    if abs(level) > LARGEST:
+        return None
     return FrozenModel(coefficients=tuple(coefficients.tolist()), intercept=level)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
-from discovery.markers.frozen import FrozenSignature
+from discovery.markers.frozen import LARGEST, FrozenSignature
 from discovery.markers.frozen_model import MODELLED, freeze_model
 
 COVARIATE, MARKER = "covariate", "marker"
@@ -23,7 +23,7 @@ def freeze_signature(
     unit: float = 1.0,
 ) -> FrozenSignature | None:
     """The signature with the baseline of the whole cohort; None where there is none, where it has no marker,
-    and where no value or gain is known that a second cohort could be compared with.
+    and where no value or gain is known that a second cohort could be compared with, or one beyond all bounds.
 
     Parameters
     ----------
@@ -57,8 +57,11 @@ def freeze_signature(
             ("gain_low", "gain_low"), ("gain_high", "gain_high"),
         )
     }  # fmt: skip
-    if not np.isfinite(list(numbers.values())).all():
+    if not (np.abs([*numbers.values(), *fill.ravel()]) <= LARGEST).all():  # nor NaN
         return None
+    for name in ("value", "gain"):  # quantiles of few draws may miss the mean that they were moved to
+        numbers[f"{name}_low"] = min(numbers[f"{name}_low"], numbers[name])
+        numbers[f"{name}_high"] = max(numbers[f"{name}_high"], numbers[name])
     return FrozenSignature(
         markers=names,
         model=model,

@@ -289,13 +289,16 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         return frozen
 
     def rounded(count: int | None) -> int | None:
-        return None if count is None else limit * round(count / limit)
+        return None if count is None else limit * max(1, round(count / limit))
 
     def coarse(model: FrozenModel | None) -> FrozenModel | None:
+        """From 0 to the horizon, whatever the steps."""
         if model is None or not model.times:
             return model
-        at = slice(limit - 1, None, limit)
-        return model.model_copy(update={"times": model.times[at], "hazard": model.hazard[at]})
+        last = len(model.times) - 1
+        at = [*range(last, limit - 2, -limit)][::-1] or [last]
+        times, hazard = ((0.0, *(part[k] for k in at)) for part in (model.times, model.hazard))
+        return model.model_copy(update={"times": times, "hazard": hazard})
 
     def of_people(term: FrozenTerm) -> FrozenTerm:
         if term.share is None:

@@ -315,6 +315,81 @@ def test_numbers_that_contradict_each_other_are_told(cohorts, tmp_path, edit, pl
     assert wanted in words
 
 
+def edited(content, part: str):
+    """The outcome, or its first candidate, signature, imputation or feature, to be edited."""
+    outcome = content["outcomes"][0]
+    parts = {"outcome": outcome, "candidate": outcome["candidates"][0], "feature": content["features"][0]}
+    return parts[part] if part in parts else outcome[part]
+
+
+@pytest.mark.parametrize(
+    ("part", "edit", "wanted"),
+    [
+        ("candidate", {"estimate": 0.0}, "an effect other than 0 is wanted"),
+        ("candidate", {"estimate": -1e30}, "effects per SD, 100 at most, are wanted"),
+        ("candidate", {"shrunk_estimate": 101.0}, "effects per SD, 100 at most, are wanted"),
+        ("candidate", {"shrunk_estimate": None, "shrunk_sd": 0.1}, "its SD are wanted, or neither"),
+        ("candidate", {"shrunk_estimate": 0.1, "shrunk_sd": None}, "its SD are wanted, or neither"),
+        ("candidate", {"shrunk_sd": -1.0}, "a number of 0 or more is wanted"),
+        ("candidate", {"se": 1e30}, "a number of 100 or less is wanted"),
+        ("candidate", {"se": 0.0}, "a number of 1e-100 or more is wanted"),
+        ("candidate", {"tau": 1e30}, "a number of 100 or less is wanted"),
+        ("candidate", {"tau": -0.1}, "a number of 0 or more is wanted"),
+        ("candidate", {"gain": 1e30}, "a number of 1 or less is wanted"),
+        ("candidate", {"n": 0}, "a number above 0 is wanted"),
+        ("candidate", {"n": 10**9}, f"at most n_patients, {N}, is wanted"),
+        ("candidate", {"events": 10**6}, "as many events as patients"),
+        ("feature", {"n": 0}, "a number above 0 is wanted"),
+        ("feature", {"n": 10**9}, f"at most n_patients, {N}, is wanted"),
+        ("feature", {"sd": 0.0}, "a number of 1e-100 or more is wanted"),
+        ("feature", {"sd": 1e30}, "between the limits is wanted"),
+        ("feature", {"mean": 1e30}, "a mean between the limits"),
+        ("outcome", {"horizon": -1.0}, "a number of 1e-100 or more is wanted"),
+        ("outcome", {"sd": 0.0}, "a number of 1e-100 or more is wanted"),
+        ("signature", {"value": 0.1}, "a value inside its interval"),
+        ("signature", {"gain_high": -0.5}, "a gain inside its interval"),
+        ("signature", {"value": -0.1, "value_low": -0.2}, "a number of 0 or more is wanted for AUC"),
+        ("signature", {"value": 1.5, "value_high": 2.0}, "a number of 1 or less is wanted"),
+        ("signature", {"value_high": 1e30}, "a number of 100 or less is wanted"),
+        ("signature", {"measure": "C"}, "the gain_measure of the outcome, AUC, is wanted"),
+        ("imputation", {"imputations": 0}, "no imputed column is wanted where nothing is imputed"),
+        ("imputation", {"method": "hot deck"}, "'chained equations' is wanted"),
+    ],
+)
+def test_numbers_that_no_run_writes_are_told(cohorts, tmp_path, part, edit, wanted):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    content = json.loads(path.read_text())
+    edited(content, part).update(edit)
+    [(found, (_, words))] = problems_of(content, path).items()
+    assert found.split(".")[-1] in {*edit, "value", "gain", "columns", "x"}
+    assert wanted in words
+
+
+def test_an_imputed_covariate_that_no_term_is_of_is_told(cohorts, tmp_path):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    content = json.loads(path.read_text())
+    edited(content, "imputation")["columns"][0]["name"] = "agee"
+    assert problems_of(content, path) == {
+        "outcomes.died.imputation.columns.agee.name": (
+            "agee", "a covariate of the terms is wanted; did you mean 'age'?",
+        )
+    }  # fmt: skip
+
+
+def test_a_part_with_a_fault_does_not_hide_contradictions_of_the_others(cohorts, tmp_path):
+    path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
+    content = json.loads(path.read_text())
+    outcome = content["outcomes"][0]
+    outcome["label"], outcome["terms"][0]["sd"] = 7, 0
+    outcome["candidates"][0] |= {"estimate": 0.0, "n": "many", "se": -1.0, "tau": 1e30}
+    outcome["candidates"][1]["events"] = 10**6
+    outcome["signature"]["value"] = 0.0
+    outcome["imputation"]["columns"][0]["predictors"].append("age")
+    outcome["base"]["intercept"] = None
+    content["features"][1]["mean"] = 1e30
+    assert len(problems_of(content, path)) == 11
+
+
 @pytest.mark.parametrize(
     ("version", "keys"),
     [(2, {"imputation", "completion"}), (1, {"imputation", "completion", "signature", "share"})],
@@ -355,7 +430,10 @@ def test_what_predicted_missing_values_and_is_not_here_is_remarked(cohorts, tmp_
 @pytest.mark.parametrize(
     ("edit", "words"),
     [
-        (lambda c: c["features"][0].update(mean=1e99), "features.csv, column 'x'.*mean 1e.99"),
+        (
+            lambda c: c["features"][0].update(mean=1e99, low=None, high=None),
+            "features.csv, column 'x'.*mean 1e.99",
+        ),
         (
             lambda c: c["outcomes"][0]["terms"][0].update(sd=1e-99),
             "patients.csv, row .*, column 'age'.*SD 1e-99",
