@@ -12,7 +12,7 @@ from sklearn.impute import IterativeImputer
 from sklearn.linear_model import LinearRegression
 
 from discovery.markers.frozen import FrozenCompletion, FrozenTerm
-from discovery.markers.frozen_completion import complete_base, learn_completion
+from discovery.markers.frozen_completion import complete_base, learn_completion, not_a_covariance
 from discovery.markers.frozen_file import read_frozen, write_frozen
 from discovery.markers.second_cohort import replicate_findings
 from discovery.markers.second_signature import judge_signatures
@@ -246,6 +246,14 @@ def test_what_is_wrong_with_edited_numbers_is_told(cohorts, tmp_path, edit, word
     path.write_text(json.dumps(content))
     with pytest.raises(InputError, match=words):
         read_frozen(path)
+
+
+def test_a_covariance_of_few_patients_one_far_out_is_one_that_is_read_back():
+    """The outcome known in 15 of 2000 patients, one of them as far out as he can be: sqrt(2000) SDs."""
+    base = np.r_[np.zeros(14), np.sqrt(2000)][:, None]
+    learned = learn_completion([base])
+    assert learned.covariance[0][0] > 100
+    assert not_a_covariance(learned, 1) == ""
 
 
 def problems_of(content, path):
