@@ -22,7 +22,7 @@ from .newton import (
     solve,
     standard_error,
 )
-from .profile import begin_search, free_now, new_search, search_on
+from .profile import begin_search, free_now, lanes_to_search, new_search, search_on, write_bounds
 from .risk_sets import make_risk_sets
 from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK
 
@@ -157,10 +157,8 @@ def profile_all_cox(data, weights, firth, efron, codes, coef, target):
     zero = np.zeros(q)
     for first in range(0, p, lanes):
         count, _ = fill_block_cox(data, sets, weights, wk, nt, first, lane_n, lane_events)
-        for j in range(lanes):
-            given[j] = nt.status[j]
-            if j < count and codes[first + j] != OK:
-                given[j] = codes[first + j]
+        which = np.arange(first, first + count)
+        lanes_to_search(nt, codes, which, given)
         start_lanes(nt, zero)
         for j in range(count):
             if codes[first + j] == OK:
@@ -173,8 +171,7 @@ def profile_all_cox(data, weights, firth, efron, codes, coef, target):
             maximise_cox(sets, products, wk, nt, free_now(sr, k), firth, efron)
             if not search_on(sr, nt, given, firth, target):
                 break
-        for j in range(count):
-            low[first + j], high[first + j] = sr.bound[:, j] / data.spread[first + j]
+        write_bounds(sr, which, data.spread, low, high)
     return low, high
 
 

@@ -16,7 +16,7 @@ from .logistic_pass import evaluate_tile, new_tile, turned_rows
 from .logistic_screen import begin_at, fill_tile, new_found, record
 from .logistic_tile import new_tile_newton
 from .newton import RUNNING, advance, find_live, inverse_and_log_determinant, resume
-from .profile import begin_search, free_now, new_search, search_on
+from .profile import begin_search, free_now, lanes_to_search, new_search, search_on, write_bounds
 from .screen_fit import NOTHING_TO_FIT, OK
 from .tiles import CHUNK, WIDE, add_columns, add_products
 
@@ -156,10 +156,7 @@ def profile_all_penalised(data, order, edges, complete, used, weights, coef, cod
     for t in range(edges.size - 1):
         which = order[edges[t] : edges[t + 1]]
         fill_tile(data, rows, tile, nt, which, complete[which[0]], n, events)
-        given[:] = nt.status
-        for j in range(which.size):
-            if codes[which[j]] != OK:
-                given[j] = codes[which[j]]
+        lanes_to_search(nt, codes, which, given)
         begin_at(data, nt, which, coef)
         begin_search(sr, nt)
         while True:
@@ -167,6 +164,5 @@ def profile_all_penalised(data, order, edges, complete, used, weights, coef, cod
             maximise_penalised(rows, tile, pen, nt, free_now(sr, k))
             if not search_on(sr, nt, given, True, target):
                 break
-        for j in range(which.size):
-            low[which[j]], high[which[j]] = sr.bound[:, j] / data.spread[which[j]]
+        write_bounds(sr, which, data.spread, low, high)
     return low, high

@@ -21,7 +21,7 @@ from .logistic_tile import (
     new_tile_newton,
 )
 from .newton import RUNNING, resume, standard_error
-from .profile import begin_search, free_now, new_search, search_on
+from .profile import begin_search, free_now, lanes_to_search, new_search, search_on, write_bounds
 from .screen_fit import CONSTANT, NOT_CONVERGED, NOTHING_TO_FIT, OK
 from .tiles import WIDE, scale_row
 
@@ -280,10 +280,7 @@ def profile_all_logistic(data, order, edges, complete, used, weights, coef, code
     for t in range(edges.size - 1):
         which = order[edges[t] : edges[t + 1]]
         fill_tile(data, rows, tile, nt, which, complete[which[0]], n, events)
-        given[:] = nt.status
-        for j in range(which.size):
-            if codes[which[j]] != OK:
-                given[j] = codes[which[j]]
+        lanes_to_search(nt, codes, which, given)
         begin_at(data, nt, which, coef)
         begin_search(sr, nt)
         while True:
@@ -291,6 +288,5 @@ def profile_all_logistic(data, order, edges, complete, used, weights, coef, code
             maximise_tile(rows, tile, nt, base, free_now(sr, k), TO_THE_END, FRESH)
             if not search_on(sr, nt, given, False, target):
                 break
-        for j in range(which.size):
-            low[which[j]], high[which[j]] = sr.bound[:, j] / data.spread[which[j]]
+        write_bounds(sr, which, data.spread, low, high)
     return low, high

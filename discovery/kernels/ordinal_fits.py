@@ -13,7 +13,7 @@ import numpy as np
 from .columns import base_products, fill_base, fill_lanes, judge_lanes
 from .compiled import compiled, inlined
 from .newton import LANES, RUNNING, advance, find_live, new_newton, restart, resume, standard_error
-from .profile import begin_search, free_now, new_search, search_on
+from .profile import begin_search, free_now, lanes_to_search, new_search, search_on, write_bounds
 from .screen_fit import NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
 
 TINY_MOVE = 1e-3  # per standard deviation; an estimate that runs away moves much further at each step
@@ -322,10 +322,8 @@ def profile_all_ordinal(data, weights, codes, target):
     lane_n = np.zeros(lanes, np.int64)
     for first in range(0, p, lanes):
         count, _ = fill_block_ordinal(data, rows, weights, wk, nt, first, lane_n, True)
-        for j in range(lanes):
-            given[j] = nt.status[j]
-            if j < count and codes[first + j] != OK:
-                given[j] = codes[first + j]
+        which = np.arange(first, first + count)
+        lanes_to_search(nt, codes, which, given)
         set_start(wk, nt, base_beta, base_failed)
         begin_search(sr, nt)
         while True:
@@ -333,8 +331,7 @@ def profile_all_ordinal(data, weights, codes, target):
             maximise_ordinal(products, q, wk, nt, free_now(sr, k))
             if not search_on(sr, nt, given, False, target):
                 break
-        for j in range(count):
-            low[first + j], high[first + j] = sr.bound[:, j] / data.spread[first + j]
+        write_bounds(sr, which, data.spread, low, high)
     return low, high
 
 

@@ -72,6 +72,24 @@ def begin_search(sr, nt):
 
 
 @compiled
+def lanes_to_search(nt, codes, which, given):
+    """Status of each lane, `given` back before every fit: the codes of the features `which` (count,) that
+    have no fit stay, as do idle lanes."""
+    for j in range(given.size):
+        given[j] = nt.status[j]
+    for j in range(which.size):
+        if codes[which[j]] != OK:
+            given[j] = codes[which[j]]
+
+
+@compiled
+def write_bounds(sr, which, spread, low, high):
+    """Bounds of the features `which` in the caller's units into `low`, `high` (p,)."""
+    for j in range(which.size):
+        low[which[j]], high[which[j]] = sr.bound[:, j] / spread[which[j]]
+
+
+@compiled
 def free_now(sr, k):
     """How many coefficients move in the fit asked for."""
     return k - 1 if sr.turn[0] == NARROW else k
