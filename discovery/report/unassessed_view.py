@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import pandas as pd
@@ -14,6 +15,7 @@ from discovery.report.settings import RunSettings
 NOT_ASSESSABLE = "not assessable"
 MOST_ROWS = 60
 MOST_RULES = 2
+MISSING = re.compile(r"([\d.]+) % missing")
 
 
 def unassessed_view(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> Table | None:
@@ -31,9 +33,9 @@ def unassessed_view(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -
     for feature, block in mine.groupby("feature", sort=False):
         of = [labels.get(name, name) for name in block["outcome"]]
         whose = "all outcomes" if len(labels) > 1 and len(of) == len(labels) else words.listed_apart(of)
-        rules = list(dict.fromkeys(block["verdict_rule"].dropna())) if "verdict_rule" in block else []
-        why = words.listed_apart(rules, limit=MOST_RULES) or words.DASH
-        rows.append((str(block["label"].iloc[0]), whose, why, reasons.get(str(feature), words.DASH)))
+        why = _why(list(dict.fromkeys(block["verdict_rule"].dropna())) if "verdict_rule" in block else [])
+        missing = reasons.get(str(feature), words.DASH) if MISSING.search(why) else words.DASH
+        rows.append((str(block["label"].iloc[0]), whose, why, missing))
     known = any(row[-1] != words.DASH for row in rows)
     lead = (
         f"{len(rows)} of {words.plural(markers['feature'].nunique(), 'feature')} could not be assessed for "
@@ -44,6 +46,15 @@ def unassessed_view(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -
     heads = ("Feature", "For", "Why not assessed", *(["Why values are missing"] if known else []))
     shown = tuple(row if known else row[:-1] for row in rows[:MOST_ROWS])
     return Table(heads, shown, note.strip(), lead)
+
+
+def _why(rules: list[str]) -> str:
+    """The rules of all outcomes; those that differ in the share missing alone as one with its range."""
+    shares = [found for rule in rules if (found := MISSING.match(rule))]
+    if len(rules) > 1 and len(shares) == len(rules):
+        least, *_, most = sorted((found[1] for found in shares), key=float)
+        return f"{least} to {most} % missing{rules[0][shares[0].end() :]}"
+    return words.listed_apart(rules, limit=MOST_RULES) or words.DASH
 
 
 def _reasons(table: pd.DataFrame | None) -> dict[str, str]:

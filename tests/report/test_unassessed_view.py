@@ -37,7 +37,7 @@ def test_a_row_says_for_which_outcome_why_and_what_stood_in_the_way():
     assert found.lead.startswith("2 of 3 features could not be assessed for some or all outcomes.")
     assert found.rows == (
         (
-            "Tau", "all outcomes", "63 % missing, more than 40 %; 65 % missing, more than 40 %",
+            "Tau", "all outcomes", "63 to 65 % missing, more than 40 %",
             "no landmark (5 patients); the line (1 patient)",
         ),
         ("Jitter", "Death, any", "reliability 0.20, below 0.4", "–"),
@@ -49,6 +49,17 @@ def test_masked_counts_stay_masked_and_tables_alone_have_no_reasons():
     found = unassessed_view({"markers": MARKERS, "why_missing": masked}, SETTINGS)
     assert found.rows[0][-1] == "no landmark; the line"
     assert len(unassessed_view({"markers": MARKERS}, SETTINGS).heads) == 3
+
+
+def test_values_that_are_missing_are_explained_only_where_that_is_why():
+    why = pd.concat([WHY, WHY.assign(feature="jitter")])
+    found = unassessed_view({"markers": MARKERS, "why_missing": why}, SETTINGS)
+    assert [row[-1] for row in found.rows] == ["no landmark (5 patients); the line (1 patient)", "–"]
+    several = MARKERS.assign(
+        verdict="not assessable", verdict_rule=["a", "b", "c", "a", "40.4 % missing", "d"]
+    )
+    rows = unassessed_view({"markers": several, "why_missing": WHY}, SETTINGS).rows
+    assert [row[2] for row in rows] == ["a", "b; 40.4 % missing", "c; d"]
 
 
 def test_where_all_were_assessed_nothing_is_said():
