@@ -48,6 +48,16 @@ def read_frozen(path: Path | str) -> FrozenFindings:
     return findings
 
 
+def phenotypes_in(path: Path | str) -> dict[str, Any] | None:
+    """The phenotypes of a file that has faults elsewhere; None where it has none, or is no such file."""
+    try:
+        content = _content(Path(path), Findings())
+    except InputError:
+        return None
+    kept = content.get("phenotypes") if isinstance(content, dict) else None
+    return kept if isinstance(kept, dict) else None
+
+
 def _content(path: Path, found: Findings) -> Any:
     """What the file holds; keys that stand twice in an object are noted in `found`."""
     if path.is_dir():

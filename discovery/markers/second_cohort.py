@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -131,27 +131,38 @@ def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[st
 
     A feature of the signature or of the phenotypes alone may be missing: those are not judged then.
     """
-    problems = [
-        *_missing_features(findings, study),
-        *_other_measures(findings, study, definitions),
-        *_other_scales(findings, study),
-        *_outcome_problems(findings, study),
-    ]
+    problems = [*absent_features(findings, study), *differences(findings, study, definitions)]
+    if problems:
+        raise InputError(problems)
+
+
+def differences(
+    findings: FrozenFindings, study: Study, definitions: Mapping[str, str], *, unread: Container[str] = ()
+) -> Iterator[Problem]:
+    """What would make it another test, in the features that are there, the outcomes and the covariates.
+
+    unread : names that may be missing from `study`, for a reason told elsewhere
+    """
+    yield from _other_measures(findings, study, definitions)
+    yield from _other_scales(findings, study)
+    yield from _outcome_problems(findings, study, unread)
+    yield from _covariate_problems(findings, study, unread)
+
+
+def _covariate_problems(findings: FrozenFindings, study: Study, unread: Container[str]) -> Iterator[Problem]:
     covariates, file = adjusted_for(study), study.settings.patients.file
     terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms}
     for name in dict.fromkeys(term.covariate for term in terms.values()):
-        if name not in covariates.columns:
+        if name not in covariates.columns and name not in unread:
             hint = nearest(name, covariates.columns)
-            wanted = f"the covariate of the frozen base model, in adjust_for; {hint}"
-            problems.append(Problem(file=file, column=name, wanted=wanted))
+            wanted = f"the covariate of the frozen base model is wanted in adjust_for; {hint}"
+            yield Problem(file=file, column=name, wanted=wanted)
     here = [term for term in terms.values() if term.covariate in covariates.columns]
     if here:
         try:
             coding_of(here).apply(covariates)
         except InputError as fault:
-            problems += [_coded_otherwise(problem, covariates, study) for problem in fault.problems]
-    if problems:
-        raise InputError(problems)
+            yield from (_coded_otherwise(problem, covariates, study) for problem in fault.problems)
 
 
 def _coded_otherwise(problem: Problem, covariates: pd.DataFrame, study: Study) -> Problem:
@@ -177,13 +188,16 @@ def adjusted_for(study: Study) -> pd.DataFrame:
     return study.covariates.join(study.patients[flat])
 
 
-def _missing_features(findings, study) -> Iterable[Problem]:
+def absent_features(
+    findings: FrozenFindings, study: Study, *, unread: Container[str] = ()
+) -> Iterator[Problem]:
+    """Features to be tested that the study does not have; `unread` as for `differences`."""
     gone = dict(zip(study.excluded_features["feature"], study.excluded_features["reason"]))
     tested = [candidate.feature for outcome in findings.outcomes for candidate in outcome.candidates]
     for name in dict.fromkeys(tested):
-        if name not in study.features.columns:
+        if name not in study.features.columns and name not in unread:
             found = f"left out: {gone[name]}" if gone.get(name) else "no such feature"
-            wanted = f"the frozen feature; {nearest(name, study.features.columns)}"
+            wanted = f"the frozen feature is wanted; {nearest(name, study.features.columns)}"
             yield Problem(file=_features_of(study), column=name, found=found, wanted=wanted)
 
 
@@ -196,7 +210,7 @@ def _other_measures(findings, study, definitions) -> Iterable[Problem]:
             ("definition", definition, definitions.get(name, "")),
         ):
             if first and mine and mine != first:
-                wanted = f"the {what} of the first cohort, {shown(first)}"
+                wanted = f"the {what} of the first cohort, {shown(first)}, is wanted"
                 yield Problem(file=_features_of(study), column=name, found=mine, wanted=wanted)
 
 
@@ -219,12 +233,13 @@ def _far_from(scale: FrozenFeature | FrozenTerm, values: pd.Series, file: str, l
     away = (values.astype(float) - scale.mean).abs().dropna()
     if len(away) and away.max() > FARTHEST * scale.sd:
         at = away.idxmax()
+        first = f"mean {scale.mean:g}, SD {scale.sd:g}"
         yield Problem(
             file=file,
             row=None if lines is None else int(lines[at]),
             column=scale.name,
             found=f"{values[at]:g}",
-            wanted=f"numbers on the scale of the first cohort (mean {scale.mean:g}, SD {scale.sd:g})",
+            wanted=f"numbers on the scale of the first cohort ({first}) are wanted",
         )
 
 
@@ -232,14 +247,16 @@ def _features_of(study) -> str:
     return study.settings.features.file if study.settings.features else "recordings"
 
 
-def _outcome_problems(findings, study) -> Iterable[Problem]:
+def _outcome_problems(findings: FrozenFindings, study: Study, unread: Container[str]) -> Iterator[Problem]:
     there = {outcome.name: outcome for outcome in study.outcomes}
     for outcome in findings.outcomes:
         mine = there.get(outcome.name)
         if not outcome.candidates and (outcome.signature is None or mine is None):
             continue
+        if mine is None and outcome.name in unread:
+            continue
         if mine is None:
-            wanted = f"the frozen outcome; {nearest(outcome.name, there)}"
+            wanted = f"the frozen outcome is wanted; {nearest(outcome.name, there)}"
             yield Problem(file="study.toml", column=outcome.name, found="no such outcome", wanted=wanted)
             continue
         for what, first, second in (
@@ -248,7 +265,7 @@ def _outcome_problems(findings, study) -> Iterable[Problem]:
             ("classes", ", ".join(outcome.categories), ", ".join(mine.categories)),
         ):
             if first and second and first != second:
-                wanted = f"the {what} of the first cohort, {shown(first)}"
+                wanted = f"the {what} of the first cohort, {shown(first)}, is wanted"
                 yield Problem(file="study.toml", column=outcome.name, found=second, wanted=wanted)
 
 

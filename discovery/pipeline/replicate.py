@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import platform
 import time
 from collections.abc import Mapping
@@ -10,7 +9,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -21,15 +19,10 @@ from discovery.pipeline.measure import measure_study
 from discovery.pipeline.measured_files import with_measured, write_tables
 from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
+from discovery.pipeline.second_inputs import read_both, with_flat
 from discovery.pipeline.second_masking import masked_replication, remarks_of
-from discovery.pipeline.second_phenotypes import read_phenotypes, replicate_phenotypes
-from discovery.pipeline.second_shapes import require_same_shapes
-from discovery.problems import InputError, Problem
-from discovery.study import Study, read_study
-
-if TYPE_CHECKING:
-    from discovery.markers.frozen import FrozenFindings
-    from discovery.phenotypes.model import Phenotypes
+from discovery.pipeline.second_phenotypes import replicate_phenotypes
+from discovery.study import Study
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,8 +71,7 @@ def replicate(
     began = time.monotonic()
     progress = progress or Silent()
     progress.stage("reading the frozen findings and the study")
-    findings, phenotypes, study = _read(frozen, study)
-    require_same_shapes(findings, study)
+    findings, phenotypes, study = read_both(frozen, study)
     name = f"{study.settings.study.name}_replication"
     folder = ResultsFolder(out, name, foreign="markers.csv")
     workers, fewer = workers_here(workers or study.settings.analysis.workers)
@@ -90,8 +82,7 @@ def replicate(
             measured = measure_study(study, workers=workers, progress=progress)
             study, notes = with_measured(study, measured)
             remarks += notes
-    # a feature that does not vary here is no fault of the input: models apply it, a test of it fails
-    study = dataclasses.replace(study, features=study.features_and_flat(), flat_features=None)
+    study = with_flat(study)
     known = definitions(study)
     require_same(findings, study, known)
     progress.stage("testing the frozen findings")
@@ -161,28 +152,6 @@ def replicate(
         tables=tables,
         remarks=run.remarks,
     )
-
-
-def _read(frozen: Path | str, study: Path | str | Study) -> tuple[FrozenFindings, Phenotypes | None, Study]:
-    """Both inputs; the faults of both at once."""
-    from discovery.markers.frozen_file import read_frozen
-
-    problems: list[Problem] = []
-    findings = phenotypes = None
-    try:
-        findings = read_frozen(frozen)
-        phenotypes = read_phenotypes(findings.phenotypes)
-    except InputError as fault:
-        problems += fault.problems
-    try:
-        study = study if isinstance(study, Study) else read_study(study)
-    except InputError as fault:
-        problems += fault.problems
-    if problems:
-        raise InputError(problems)
-    assert findings is not None
-    assert isinstance(study, Study)
-    return findings, phenotypes, study
 
 
 def _figures(findings: pd.DataFrame, labels: Mapping[str, str], folder: Path):

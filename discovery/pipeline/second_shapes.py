@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from discovery.markers.frozen import FrozenFindings
 from discovery.pipeline.learned_shape import PREFIX
-from discovery.problems import InputError, Problem
+from discovery.problems import Problem
 from discovery.study import Study
 
 
@@ -18,19 +18,11 @@ def learned_anew(names: Iterable[str], study: Study) -> list[str]:
     return [name for name in names if name.startswith(PREFIX)]
 
 
-def require_same_shapes(findings: FrozenFindings, study: Study) -> None:
-    """Refuse findings on shape components that the second cohort would learn anew.
-
-    Raises
-    ------
-    InputError : every such finding, with the setting that mends it.
-    """
+def other_shapes(findings: FrozenFindings, study: Study) -> Iterator[Problem]:
+    """Findings on shape components that the second cohort would learn anew, with what mends it."""
     tested = {candidate.feature for outcome in findings.outcomes for candidate in outcome.candidates}
     tested |= {name for o in findings.outcomes if o.signature for name in o.signature.markers}
-    anew = learned_anew(sorted(tested), study)
-    if anew:
-        wanted = "the components of the first cohort: shape_components = the shape_components.json of its run"
-        raise InputError(
-            Problem(file="study.toml", column="recordings.shape_components", found=name, wanted=wanted)
-            for name in anew
-        )
+    setting = "shape_components = the shape_components.json of its run"
+    wanted = f"the components of the first cohort are wanted: {setting}"
+    for name in learned_anew(sorted(tested), study):
+        yield Problem(file="study.toml", column="recordings.shape_components", found=name, wanted=wanted)

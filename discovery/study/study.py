@@ -126,22 +126,37 @@ def read_study(path: Path | str) -> Study:
         With every fault found in the file and the tables; nothing is changed or written. Doubts
         that do not stand in the way are in `Study.warnings`.
     """
+    study, problems = read_study_so_far(path)
+    if problems:
+        raise InputError(problems)
+    if study is None:
+        raise AssertionError("a study that cannot be built has a fault")
+    return study
+
+
+def read_study_so_far(path: Path | str) -> tuple[Study | None, list[Problem]]:
+    """The study as far as its faults allow, and these: for what else can be held against it in the same go.
+
+    What has a fault is missing from the study, or in it without the faulty cells; None without patients.
+    """
     path = Path(path)
     with suppress(OSError, ValueError):  # reading it says what is wrong
         path = path / "study.toml" if path.is_dir() else path
-    settings, problems, content = read_study_file(path)
+    try:
+        settings, problems, content = read_study_file(path)
+    except InputError as fault:
+        return None, fault.problems
     findings = Findings()
     findings.extend(problems)
     if settings is None:
-        findings.raise_errors()
-        raise AssertionError("settings without a fault are always there")
+        return None, findings.errors()
     shelf = Shelf(path.parent, findings)
     study = build_study(settings, shelf)
-    findings.raise_errors()
     if study is None:
-        raise AssertionError("a study that cannot be built has a fault")
+        return None, findings.errors()
     hashes = {path.name: hashlib.sha256(content).hexdigest(), **shelf.hashes}
-    return replace(study.in_id_order(), warnings=tuple(findings.warnings()), input_hashes=hashes)
+    study = replace(study.in_id_order(), warnings=tuple(findings.warnings()), input_hashes=hashes)
+    return study, findings.errors()
 
 
 def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:

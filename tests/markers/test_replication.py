@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -202,6 +203,66 @@ def test_every_difference_is_refused_at_once_in_words(two_cohorts, tmp_path, roo
     files = {problem.file for problem in caught.value.problems}
     assert files <= {"features.csv", "patients.csv", "study.toml"}
     assert not (tmp_path / "out").exists()
+
+
+def second_study(root, folder, *edits):
+    """The second cohort in `folder`, its study file edited."""
+    for name in ("patients.csv", "features.csv", "labels.csv", "study.toml"):
+        (folder / name).write_bytes((root / "cohorts" / "gbsg" / name).read_bytes())
+    text = (folder / "study.toml").read_text()
+    for old, new in edits:
+        assert old in text
+        text = text.replace(old, new)
+    (folder / "study.toml").write_text(text)
+    return folder / "study.toml"
+
+
+def told(frozen, study, out):
+    import discovery
+
+    with pytest.raises(InputError) as caught:
+        discovery.replicate(frozen, study, out=out)
+    assert not out.exists()
+    return {(problem.column, problem.found): problem.wanted for problem in caught.value.problems}
+
+
+def test_faults_of_the_study_and_what_contradicts_the_frozen_findings_are_told_together(
+    two_cohorts, root, tmp_path
+):
+    gone = ('"hormone_therapy", ', ""), ('"age_years", ', "")
+    study = second_study(root, tmp_path, *gone, ('unit = "days"', 'unit = "months"'))
+    study.write_text(study.read_text() + '[analysis]\nfreeze = ["grad"]\n')
+    features = (
+        pd.read_csv(tmp_path / "features.csv").rename(columns={"nodes": "node"}).astype({"pgr": object})
+    )
+    features.loc[4, "pgr"] = "many"
+    features.to_csv(tmp_path / "features.csv", index=False)
+    found = told(two_cohorts[0] / "first" / "frozen.json", study, tmp_path / "out")
+    assert found.keys() == {
+        ("pgr", "many"), (None, "grad"), ("relapse_or_death", "months"), ("hormone_therapy", ""),
+        ("age_years", ""), ("nodes", "no such feature"),
+    }  # fmt: skip
+    for key, wanted in found.items():
+        assert "wanted" in wanted, key
+
+
+def test_what_follows_from_a_fault_of_the_study_is_not_told_as_a_contradiction(two_cohorts, root, tmp_path):
+    frozen = two_cohorts[0] / "first" / "frozen.json"
+    text = (root / "cohorts" / "gbsg" / "study.toml").read_text()
+    name = re.search(r'name = "(relapse\w*)"', text)[0]
+    outcome = second_study(root, tmp_path, ('time = "time_days"', 'time = "time_day"'))
+    assert [column for column, _ in told(frozen, outcome, tmp_path / "out")] == ["time_day"]
+    kind = second_study(
+        root, tmp_path, (name, f"{name}\nlabel = 7"), ('kind = "survival"', 'kind = "survive"')
+    )
+    assert {column for column, _ in told(frozen, kind, tmp_path / "out")} <= {
+        "outcomes[1].kind", "outcomes[1].label",
+    }  # fmt: skip
+    covariate = second_study(root, tmp_path, ('"hormone_therapy"', '"hormone_therapies"'))
+    found = told(frozen, covariate, tmp_path / "out")
+    assert [column for column, _ in found] == ["hormone_therapies", "hormone_therapy"]
+    table = second_study(root, tmp_path, ('file = "features.csv"', 'file = "feature.csv"'))
+    assert {column for column, _ in told(frozen, table, tmp_path / "out")} == {None}
 
 
 def test_covariates_coded_otherwise_are_told_with_the_first_row_of_the_second_file(
