@@ -157,6 +157,7 @@ def _outcome(
         mean=mean,
         sd=sd,
         horizon=horizon,
+        landmark=about.landmark,
         terms=tuple(
             FrozenTerm(
                 name=term.name,

@@ -19,7 +19,7 @@ from discovery.cohort.imputed_screen import DRAWN_HOW
 from discovery.study.settings import KINDS
 
 SCHEMA: Literal["frozen findings"] = "frozen findings"
-SCHEMA_VERSION: Literal[3] = 3
+SCHEMA_VERSION: Literal[4] = 4
 LARGEST = 100.0  # log ratio or slope per SD; no fit comes near
 LARGEST_HAZARD = 1e9
 SMALLEST, FARTHEST = 1e-100, 1e100  # of numbers in the units of a study, so that squares stay finite
@@ -181,8 +181,9 @@ class FrozenOutcome(Part):
     """An outcome, its base model and the candidates to be tested.
 
     `mean` and `sd` are those of a continuous outcome, whose slopes are in these SDs. `horizon` is
-    the time to which predicted risks are compared with what happened. `imputation` is how missing values
-    were handled in the tests, `completion` how the models are applied to a patient without a covariate.
+    the time to which predicted risks are compared with what happened, counted from the `landmark` if there is
+    one. `imputation` is how missing values were handled in the tests, `completion` how the models are applied
+    to a patient without a covariate.
     """
 
     name: str
@@ -196,6 +197,7 @@ class FrozenOutcome(Part):
     mean: Finite | None = None
     sd: Positive | None = None
     horizon: Positive | None = None
+    landmark: Positive | None = None
     terms: tuple[FrozenTerm, ...]
     base: FrozenModel | None
     candidates: tuple[FrozenCandidate, ...]
@@ -224,14 +226,14 @@ class Rules(Part):
 class FrozenFindings(Part):
     """The whole file.
 
-    Version 1 had no share of a category and no signature, version 2 no imputation and no completion; what
-    they hold means the same.
+    Version 1 had no share of a category and no signature, version 2 no imputation and no completion,
+    version 3 no landmark; what they hold means the same.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
     schema_name: Literal["frozen findings"] = Field(default=SCHEMA, alias="schema")
-    schema_version: Literal[1, 2, 3] = SCHEMA_VERSION
+    schema_version: Literal[1, 2, 3, 4] = SCHEMA_VERSION
     study: str
     title: str = ""
     seed: Count

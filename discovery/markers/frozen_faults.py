@@ -28,7 +28,7 @@ ROUNDED_UP = 1000  # by how much masking may have made a count larger than that 
 SINGLE = ("survival", "binary")  # kinds with one event a patient
 ROUNDING = 1e-9
 EXPLAINED = "R2"  # the measure that may lie below 0 without limit
-SINCE_VERSION = {"signature": 2, "share": 2, "imputation": 3, "completion": 3}
+SINCE_VERSION = {"signature": 2, "share": 2, "imputation": 3, "completion": 3, "landmark": 4}
 Place = tuple[str | int, ...]
 
 AN_OBJECT = "an object of keys and values is wanted"

@@ -15,7 +15,7 @@ from discovery.study.findings import Findings
 LARGEST_FILE = 50_000_000  # bytes
 OURS = "a frozen.json that a run wrote is wanted"
 NOT_JSON = f"{OURS}; this is not JSON"
-READABLE = (1, 2, SCHEMA_VERSION)
+READABLE = (1, 2, 3, SCHEMA_VERSION)
 
 
 def write_frozen(findings: FrozenFindings, path: Path | str) -> Path:

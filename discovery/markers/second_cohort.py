@@ -38,6 +38,7 @@ from discovery.problems import InputError, Problem, counted, named, nearest, sho
 if TYPE_CHECKING:
     from discovery.study import Outcome, Study
 
+LANDMARKS_SINCE = 4  # schema version
 LARGE_SHIFT = 0.5  # standardised mean difference that is remarked
 FARTHEST = 1e6  # SDs from the first cohort's mean that a value may be
 
@@ -93,13 +94,13 @@ def replicate_findings(
 
 
 def _older(findings: FrozenFindings) -> list[str]:
-    if findings.schema_version == SCHEMA_VERSION:
+    version = findings.schema_version
+    if version == SCHEMA_VERSION:
         return []
-    less = "neither a signature nor shares of categories, and these are not compared; and "
-    return [
-        f"frozen.json is of an older schema version: it holds {less if findings.schema_version == 1 else ''}"
-        "nothing on missing values, and patients with one are left out"
-    ]
+    less = ["neither a signature nor shares of categories, and these are not compared"] if version < 2 else []
+    less += ["nothing on missing values, and patients with one are left out"] if version < 3 else []
+    less += ["no landmarks, and these are not compared"]
+    return [f"frozen.json is of an older schema version: it holds {'; '.join(less)}"]
 
 
 def _same_data(findings: FrozenFindings, study: Study) -> list[str]:
@@ -259,6 +260,12 @@ def _outcome_problems(findings: FrozenFindings, study: Study, unread: Container[
             wanted = f"the frozen outcome is wanted; {nearest(outcome.name, there)}"
             yield Problem(file="study.toml", column=outcome.name, found="no such outcome", wanted=wanted)
             continue
+        here = _landmark(study, outcome.name)
+        known = findings.schema_version >= LANDMARKS_SINCE and not (here is None and outcome.name in unread)
+        if known and outcome.landmark != here:
+            first, second = (f"landmark {at:g}" if at else "no landmark" for at in (outcome.landmark, here))
+            wanted = f"the clock of the first cohort, {first}, is wanted"
+            yield Problem(file="study.toml", column=outcome.name, found=second, wanted=wanted)
         for what, first, second in (
             ("kind", outcome.kind, mine.kind),
             ("unit", outcome.unit, mine.unit),
@@ -267,6 +274,11 @@ def _outcome_problems(findings: FrozenFindings, study: Study, unread: Container[
             if first and second and first != second:
                 wanted = f"the {what} of the first cohort, {shown(first)}, is wanted"
                 yield Problem(file="study.toml", column=outcome.name, found=second, wanted=wanted)
+
+
+def _landmark(study: Study, outcome: str) -> float | None:
+    sections = (section for section in study.settings.outcomes if section.name == outcome)
+    return next((getattr(section, "landmark", None) for section in sections), None)
 
 
 def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:

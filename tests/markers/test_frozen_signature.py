@@ -169,7 +169,7 @@ def test_a_file_of_the_first_schema_version_is_still_read(rotterdam, root, tmp_p
     content = json.loads((rotterdam / "first" / "frozen.json").read_text())
     content["schema_version"] = 1
     for outcome in content["outcomes"]:
-        for name in ("signature", "imputation", "completion"):
+        for name in ("signature", "imputation", "completion", "landmark"):
             del outcome[name]
         for term in outcome["terms"]:
             del term["share"]

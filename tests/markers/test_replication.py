@@ -246,6 +246,30 @@ def test_faults_of_the_study_and_what_contradicts_the_frozen_findings_are_told_t
         assert "wanted" in wanted, key
 
 
+def test_a_landmark_is_kept_in_the_second_cohort_and_another_is_refused(two_cohorts, root, tmp_path):
+    """The outcome frozen from its landmark is tested from there, with the patients still at risk."""
+    import discovery
+
+    content = json.loads((two_cohorts[0] / "first" / "frozen.json").read_text())
+    content["outcomes"][0]["landmark"] = 300
+    frozen = tmp_path / "frozen.json"
+    frozen.write_text(json.dumps(content))
+    study = second_study(root, tmp_path)
+    assert told(frozen, study, tmp_path / "out") == {
+        ("relapse_or_death", "no landmark"): "the clock of the first cohort, landmark 300, is wanted"
+    }
+    event = "event = 1\n"
+    later = second_study(root, tmp_path, (event, f"{event}landmark = 300\n"))
+    with pytest.raises(
+        InputError, match="'landmark 300'; the clock of the first cohort, no landmark, is wanted"
+    ):
+        discovery.replicate(two_cohorts[0] / "first" / "frozen.json", later, out=tmp_path / "out")
+    found = discovery.replicate(frozen, later, out=tmp_path / "out").tables["replication"]
+    patients = pd.read_csv(tmp_path / "patients.csv")
+    assert set(found["n"]) == {int((patients["time_days"] > 300).sum())}
+    assert (found["n"] < two_cohorts[1].tables["replication"]["n"].min()).all()
+
+
 def test_what_follows_from_a_fault_of_the_study_is_not_told_as_a_contradiction(two_cohorts, root, tmp_path):
     frozen = two_cohorts[0] / "first" / "frozen.json"
     text = (root / "cohorts" / "gbsg" / "study.toml").read_text()

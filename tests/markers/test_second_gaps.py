@@ -208,7 +208,7 @@ def test_a_file_that_says_nothing_of_it_leaves_patients_out_and_counts_them(coho
     content = json.loads(write_frozen(done.frozen, tmp_path / "now.json").read_text())
     content["schema_version"] = version
     for outcome in content["outcomes"]:
-        for name in ("imputation", "completion", *(["signature"] if version == 1 else [])):
+        for name in ("imputation", "completion", "landmark", *(["signature"] if version == 1 else [])):
             del outcome[name]
         for term in outcome["terms"] if version == 1 else ():
             del term["share"]
@@ -400,14 +400,18 @@ def test_a_part_with_a_fault_does_not_hide_contradictions_of_the_others(cohorts,
 
 @pytest.mark.parametrize(
     ("version", "keys"),
-    [(2, {"imputation", "completion"}), (1, {"imputation", "completion", "signature", "share"})],
+    [
+        (3, {"landmark"}),
+        (2, {"landmark", "imputation", "completion"}),
+        (1, {"landmark", "imputation", "completion", "signature", "share"}),
+    ],
 )
 def test_keys_that_the_version_of_a_file_did_not_have_are_told(cohorts, tmp_path, version, keys):
     path = write_frozen(cohorts[1].frozen, tmp_path / "frozen.json")
     found = problems_of(json.loads(path.read_text()) | {"schema_version": version}, path)
     assert {place.split(".")[-1] for place in found} == keys
-    assert found["outcomes.died.completion"][1] == (
-        f"schema version {version} has no such key, which came with version 3"
+    assert found["outcomes.died.landmark"][1] == (
+        f"schema version {version} has no such key, which came with version 4"
     )
 
 
@@ -415,7 +419,7 @@ def test_keys_that_the_version_of_a_file_did_not_have_are_told(cohorts, tmp_path
     ("text", "words"),
     [
         ('{"schema": "frozen findings",\n x}', "row 2: found 'x}'; .*this is not JSON"),
-        ('{"schema": "frozen findings", "schema_version": true}', "found 'true'; schema version 3 or older"),
+        ('{"schema": "frozen findings", "schema_version": true}', "found 'true'; schema version 4 or older"),
         ('{"schema": "frozen findings", "schema_version": 3, "seed": 1, "seed": 2}', "'seed'; each key once"),
         ('{"schema": "frozen findings", "schema_version": 3, "seed": 1}', "'outcomes'; this key is needed"),
     ],
