@@ -135,8 +135,8 @@ def pool_fits(
         z = np.sign(pooled.estimate) * stats.norm.isf(p / 2)
     between = every[:, :, -1].var(axis=0, ddof=1)
     se = np.sqrt(np.mean(model_variances, axis=0) + (1 + 1 / len(copies)) * between)
-    if spread is not None:  # the sandwich has no value where one patient holds the estimate
-        se = np.where(np.isfinite(pooled.total), np.sqrt(spread.variance), np.nan)
+    if spread is not None:
+        se = np.sqrt(spread.variance)
         half = stats.t.ppf(0.5 + conf_level / 2, spread.df) * se
         low, high = pooled.estimate - half, pooled.estimate + half
     return ImputedFits(

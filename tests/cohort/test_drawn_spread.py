@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
-from discovery.cohort.drawn_spread import DRAWS, _spread
+from discovery.association.design import build_design
+from discovery.cohort.drawn_spread import DRAWS, _spread, spread_of_estimates
+from discovery.cohort.imputation import complete, plan_imputation
+from discovery.study import Outcome
 
 
 def drawn(rng, shape, between, within):
@@ -45,3 +49,26 @@ def test_draws_without_an_estimate_are_left_out_and_too_many_leave_nothing():
     assert np.isfinite(got.variance[:2]).all()
     assert np.isnan(got.variance[2])
     assert np.isnan(got.df[2])
+
+
+def test_a_feature_that_one_patient_has_alone_has_no_spread():
+    rng = np.random.default_rng(20261129)
+    n = 80
+    ids, number = np.array([f"p{i:02d}" for i in range(n)]), rng.poisson(1.5, n)
+    number[5] = 2
+    whose = np.repeat(np.arange(n), number)
+    outcome = Outcome(
+        name="out", label="out", kind="recurrent", patient_id=ids, value=number.astype(float),
+        time=np.ones(n), event_patient=whose, event_time=rng.uniform(size=whose.size),
+    )  # fmt: skip
+    x = np.column_stack([rng.normal(size=n), np.arange(n) == 5])
+    x[:4] = np.nan
+    features = pd.DataFrame(x, index=ids, columns=["plain", "alone"])
+    design = build_design(outcome, pd.DataFrame(index=ids), features, winsor=False)
+    completed = complete(design, plan_imputation(design), imputations=2, seed=1)
+    names = [design.feature_names[j] for j in completed.plan.columns]
+    variance = spread_of_estimates(design, completed, np.arange(2)).variance[np.argsort(names)]
+    assert np.isnan(variance[0])  # without him there is no estimate: in a third of the draws
+    assert np.isfinite(variance[1])
+    part = spread_of_estimates(design, completed, np.array([names.index("plain")]))
+    assert part.variance[0] == pytest.approx(variance[1], rel=1e-9)
