@@ -211,7 +211,7 @@ def build_design(
                 Problem(
                     file=f"outcome {outcome.name}",
                     found="no patient left to analyse",
-                    wanted=f"complete rows ({why})",
+                    wanted=f"complete rows are wanted ({why})",
                 )
             ]
         )

@@ -179,7 +179,7 @@ def etiology_design(
                 Problem(
                     file="etiology",
                     found=sizes,
-                    wanted=f"two etiologies with {LEAST_PATIENTS} patients or more",
+                    wanted=f"two etiologies with {LEAST_PATIENTS} patients or more are wanted",
                 )
             ]
         )

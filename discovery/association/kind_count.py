@@ -101,7 +101,7 @@ def base_expectation(design):
 
     fit = fit_count(design.y, design.exposure, design.base)
     if fit.code != 0:
-        wanted = "fewer adjust_for covariates, or more patients with a count"
+        wanted = "fewer adjust_for covariates, or more patients with a count, are wanted"
         found = "the base model has no stable fit"
         raise InputError([Problem(file=f"outcome {design.outcome}", found=found, wanted=wanted)])
     z = np.column_stack([np.ones(design.n), design.base])

@@ -153,7 +153,7 @@ def require_fit(design: Design, converged: bool) -> None:
                 Problem(
                     file=f"outcome {design.outcome}",
                     found="the base model has no stable fit, even penalised",
-                    wanted="fewer adjust_for covariates, or more events",
+                    wanted="fewer adjust_for covariates, or more events, are wanted",
                 )
             ]
         )

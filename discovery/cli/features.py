@@ -24,7 +24,11 @@ def call(args: argparse.Namespace) -> int:
     if unknown:
         raise InputError(
             [
-                Problem(file="features", found=key, wanted=f"the key of a feature; {nearest(key, FEATURES)}")
+                Problem(
+                    file="features",
+                    found=key,
+                    wanted=f"the key of a feature is wanted; {nearest(key, FEATURES)}",
+                )
                 for key in unknown
             ]
         )

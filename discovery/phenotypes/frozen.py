@@ -60,7 +60,7 @@ def from_dict(model: Any, kept: Mapping[str, Any]) -> Any:
     """
     if kept.get("schema") != SCHEMA or kept.get("version") != VERSION:
         found = f"{kept.get('schema')} {kept.get('version')}"
-        raise InputError([Problem(file="phenotypes", found=found, wanted=f"{SCHEMA} {VERSION}")])
+        raise InputError([Problem(file="phenotypes", found=found, wanted=f"{SCHEMA} {VERSION} is wanted")])
     problems = [
         Problem(file="phenotypes", column=place, found=json.dumps(value), wanted=AS_WRITTEN)
         for key in NUMBERS
@@ -93,7 +93,7 @@ def from_dict(model: Any, kept: Mapping[str, Any]) -> Any:
         )
     except KeyError as missing:
         raise InputError(
-            [Problem(file="phenotypes", column=str(missing.args[0]), wanted="the key")]
+            [Problem(file="phenotypes", column=str(missing.args[0]), wanted="this key is wanted")]
         ) from None
     return model
 

@@ -77,7 +77,7 @@ def _foreign(folder: Path) -> list[Problem]:
     from discovery.virtual.cohort import STUDY_FILE, TRUTH
 
     if folder.exists() and not folder.is_dir():
-        return [Problem(file=str(folder), found="a file", wanted="a folder to write into")]
+        return [Problem(file=str(folder), found="a file", wanted="a folder to write into is wanted")]
     if not folder.is_dir() or (folder / TRUTH).exists():
         return []
     others = sorted({path.name for path in folder.iterdir()} - {STUDY_FILE, "README.md"})

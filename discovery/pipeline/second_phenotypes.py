@@ -83,10 +83,11 @@ def _contradictions(model: Phenotypes) -> Iterable[Problem]:
     p, d, k = len(model.preparation_.names), model.components_.kept, model.k_
     whole = isinstance(model.starts, int) and isinstance(model.seed, int)
     if model.method not in METHODS or not whole or model.starts < 1 or model.seed < 0:
-        settings = f"a seed, and 1 or more starts of {', '.join(METHODS)}"
+        settings = f"a seed, and 1 or more starts of {', '.join(METHODS)}, are wanted"
         yield Problem(file=PLACE, column="settings", wanted=settings)
     if k < 2 or d < 1 or p < 2 or len(set(model.preparation_.names)) < p:
-        yield Problem(file=PLACE, wanted="2 or more groups, 1 or more axes, 2 or more features, each once")
+        least = "2 or more groups, 1 or more axes, 2 or more features, each once, are wanted"
+        yield Problem(file=PLACE, wanted=least)
         return
     scale = model.preparation_.table[["mean", "sd", "weight"]].to_numpy(dtype=float)
     wanted: dict[str, tuple[np.ndarray, tuple[int, ...]]] = {
@@ -100,32 +101,40 @@ def _contradictions(model: Phenotypes) -> Iterable[Problem]:
         "novelty precision": (model.novelty_.precision, (d, d)),
         "novelty inside": (model.novelty_.inside, model.novelty_.outside.shape),
     }
-    for name, (array, shape) in wanted.items():
-        if array.shape != shape or not (np.abs(array) < LARGEST).all():
-            sizes = [" x ".join(map(str, size)) for size in (array.shape, shape)]
-            wanted_here = f"{sizes[1]} finite numbers"
-            yield Problem(file=PLACE, column=name, found=f"{sizes[0]} values", wanted=wanted_here)
-            return
+    faulty = [
+        name
+        for name, (array, shape) in wanted.items()
+        if array.shape != shape or not (np.abs(array) < LARGEST).all()
+    ]
+    for name in faulty:
+        sizes = [" x ".join(map(str, size)) for size in (wanted[name][0].shape, wanted[name][1])]
+        wanted_here = f"{sizes[1]} finite numbers are wanted"
+        yield Problem(file=PLACE, column=name, found=f"{sizes[0]} values", wanted=wanted_here)
+    if faulty:
+        return
     turn = model.directions_.turn
     if turn is not None and not (turn.ndim == 2 and turn.shape[0] == turn.shape[1] <= d
                                  and np.allclose(turn.T @ turn, np.eye(len(turn)), atol=1e-6)):  # fmt: skip
-        yield Problem(file=PLACE, column="axis_turn", wanted=f"a rotation of at most {d} axes")
+        yield Problem(file=PLACE, column="axis_turn", wanted=f"a rotation of at most {d} axes is wanted")
         return
     if (scale[:, 1:] <= 0).any() or model.sizes_.sum() <= 0 or (model.sizes_ < 0).any():
-        yield Problem(file=PLACE, wanted="scales, weights and sizes above 0")
+        yield Problem(file=PLACE, wanted="scales, weights and sizes above 0 are wanted")
     if not {"axis", "share", "beyond_chance", "congruence"} <= set(model.axes_.columns):
-        yield Problem(file=PLACE, column="axes", wanted="axis, share, beyond_chance, congruence")
+        columns = "axis, share, beyond_chance and congruence are wanted"
+        yield Problem(file=PLACE, column="axes", wanted=columns)
     elif not np.isfinite(model.axes_[["share", "congruence"]].to_numpy(dtype=float)).all():
-        yield Problem(file=PLACE, column="axes", wanted="numbers for share and congruence")
+        yield Problem(file=PLACE, column="axes", wanted="numbers are wanted for share and congruence")
     elif model.axes_["axis"].tolist() != model.axis_names:
-        yield Problem(file=PLACE, column="axes", wanted=f"a row for each of {d} axes")
+        yield Problem(file=PLACE, column="axes", wanted=f"a row for each of {d} axes is wanted")
 
 
 def _not_texts(kept: Mapping[str, Any]) -> Iterable[Problem]:
     for name in ("units", "definitions"):
         texts = kept.get(name, {})
         if not isinstance(texts, dict) or not all(isinstance(text, str) for text in texts.values()):
-            yield Problem(file=PLACE, column=name, found=shown(texts)[:100], wanted="a text a feature")
+            yield Problem(
+                file=PLACE, column=name, found=shown(texts)[:100], wanted="a text a feature is wanted"
+            )
 
 
 def replicate_phenotypes(

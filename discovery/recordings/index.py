@@ -65,7 +65,10 @@ def read_index(folder: Path | str, index: str = INDEX_NAME) -> Index:
             if key in seen:
                 faults.append(
                     _fault(
-                        number, "file", found.file, f"a file only once (it stands in row {seen[key]} already)"
+                        number,
+                        "file",
+                        found.file,
+                        f"each file once is wanted (it stands in row {seen[key]} already)",
                     )
                 )
             seen.setdefault(key, number)
@@ -74,7 +77,7 @@ def read_index(folder: Path | str, index: str = INDEX_NAME) -> Index:
     if any(problem.severity == "error" for problem in problems):
         raise InputError(problems)
     if not rows:
-        wanted = "at least one recording that exists"
+        wanted = "at least one recording that exists is wanted"
         raise InputError([*problems, Problem(file=index, found="none", wanted=wanted)])
     return Index(folder, tuple(rows), tuple(problems))
 
@@ -92,22 +95,24 @@ def _table(folder: Path, index: str) -> tuple[list[str], list[tuple[int, list[st
     path = folder / index
     if not folder.is_dir():
         raise InputError(
-            [Problem(file=folder.name, found="no such folder", wanted="the folder of recordings")]
+            [Problem(file=folder.name, found="no such folder", wanted="the folder of recordings is wanted")]
         )
     if not path.is_file():
-        raise refuse(f"an index with columns {', '.join(REQUIRED)} in {folder.name}/", "no such file")
+        raise refuse(
+            f"an index with columns {', '.join(REQUIRED)} in {folder.name}/ is wanted", "no such file"
+        )
     try:
         if path.stat().st_size > MOST_BYTES:
-            raise refuse("an index below 256 MB")
+            raise refuse("an index below 256 MB is wanted")
         raw = path.read_bytes()
     except OSError as err:
-        raise refuse("an index that can be read", err.strerror or str(err)) from None
+        raise refuse("an index that can be read is wanted", err.strerror or str(err)) from None
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise refuse("UTF-8 text", "another encoding") from None
+        raise refuse("UTF-8 text is wanted", "another encoding") from None
     if "\0" in text:
-        raise refuse("a text table", "binary data")
+        raise refuse("a text table is wanted", "binary data")
     first = text.split("\n", 1)[0]
     separator = ";" if first.count(";") > first.count(",") else ","
     lines: list[tuple[int, list[str]]] = []
@@ -116,18 +121,18 @@ def _table(folder: Path, index: str) -> tuple[list[str], list[tuple[int, list[st
         for cells in reader:
             lines.append((reader.line_num, [cell.strip() for cell in cells]))
     except csv.Error as err:
-        raise refuse("a table with closed quotes", str(err)) from None
+        raise refuse("a table with closed quotes is wanted", str(err)) from None
     if not lines or not any(lines[0][1]):
-        raise refuse(f"a header with columns {', '.join(REQUIRED)}", "an empty file")
+        raise refuse(f"a header with columns {', '.join(REQUIRED)} is wanted", "an empty file")
     header = lines[0][1]
     known = (*REQUIRED, *OPTIONAL)
     problems = [
-        Problem(file=index, row=1, column=name, wanted=f"this column; {nearest(name, header)}")
+        Problem(file=index, row=1, column=name, wanted=f"this column is wanted; {nearest(name, header)}")
         for name in REQUIRED
         if name not in header
     ]
     problems += [
-        Problem(file=index, row=1, column=name, wanted="each column once")
+        Problem(file=index, row=1, column=name, wanted="each column once is wanted")
         for name in known
         if header.count(name) > 1
     ]
@@ -143,12 +148,14 @@ def _row(
     faults: list[Problem] = []
     if len(cells) > len(header):
         faults.append(
-            Problem(file=INDEX_NAME, row=number, found=f"{len(cells)} cells", wanted=f"{len(header)}")
+            Problem(
+                file=INDEX_NAME, row=number, found=f"{len(cells)} cells", wanted=f"{len(header)} are wanted"
+            )
         )
     cell = dict.fromkeys((*REQUIRED, *OPTIONAL), "") | dict(zip(header, cells))
     for name in REQUIRED:
         if not cell[name]:
-            faults.append(_fault(number, name, "", "a value in every row"))
+            faults.append(_fault(number, name, "", "a value in every row is wanted"))
     path = None
     if cell["file"]:
         path, fault = _inside(folder, number, cell["file"])
@@ -158,18 +165,22 @@ def _row(
         if cell["visit"].isdecimal() and int(cell["visit"][:9]) >= 1 and len(cell["visit"]) < 10:
             visit = int(cell["visit"])
         else:
-            faults.append(_fault(number, "visit", cell["visit"], "a whole number from 1, or nothing"))
+            faults.append(
+                _fault(number, "visit", cell["visit"], "a whole number from 1, or nothing, is wanted")
+            )
     started, start_s = None, None
     if cell["start"]:
         started, start_s = _start(cell["start"])
         if started is None and start_s is None:
-            wanted = "an ISO time (2026-03-01T08:00:00) or seconds, or nothing"
+            wanted = "an ISO time (2026-03-01T08:00:00) or seconds, or nothing, is wanted"
             faults.append(_fault(number, "start", cell["start"], wanted))
     rate = None
     if cell["rate_hz"]:
         rate = _number(cell["rate_hz"])
         if rate is None or not sane_rate(rate):
-            faults.append(_fault(number, "rate_hz", cell["rate_hz"], "a rate above 0 and at most 100000 Hz"))
+            faults.append(
+                _fault(number, "rate_hz", cell["rate_hz"], "a rate above 0 and at most 100000 Hz is wanted")
+            )
     if path is None or any(fault.severity == "error" for fault in faults):
         return None, faults
     return IndexRow(number, cell["file"], path, cell["patient_id"], visit, started, start_s, rate), faults
@@ -177,7 +188,9 @@ def _row(
 
 def _inside(folder: Path, number: int, file: str) -> tuple[Path | None, Problem | None]:
     """The path of `file` when it lies inside `folder`, also through links, and exists."""
-    outside = _fault(number, "file", file, "a file inside the recordings folder, given by its path within it")
+    outside = _fault(
+        number, "file", file, "a file inside the recordings folder is wanted, given by its path within it"
+    )
     pure = PurePosixPath(file.replace("\\", "/"))
     if pure.is_absolute() or ".." in pure.parts or ":" in file or "\0" in file:
         return None, outside
@@ -188,8 +201,8 @@ def _inside(folder: Path, number: int, file: str) -> tuple[Path | None, Problem 
                 inside = each.resolve().is_relative_to(folder.resolve())
                 return (path, None) if inside else (None, outside)
     except (OSError, ValueError) as err:
-        return None, _fault(number, "file", file, f"a file that can be read ({err})")
-    wanted = "a recording that exists; it is left out"
+        return None, _fault(number, "file", file, f"a file that can be read is wanted ({err})")
+    wanted = "a recording that exists is wanted; it is left out"
     return None, _fault(number, "file", file, wanted, severity="warning")
 
 

@@ -47,7 +47,7 @@ def assign_roles(
     for role, wanted in channels.items():
         if role not in ROLES:
             problems.append(
-                Problem(file=file, found=role, wanted=f"a channel's role is known; {nearest(role, ROLES)}")
+                Problem(file=file, found=role, wanted=f"a known role is wanted; {nearest(role, ROLES)}")
             )
             continue
         places = match_name(wanted, names)
@@ -56,16 +56,15 @@ def assign_roles(
         elif len(places) > 1:
             listed = ", ".join(repr(names[i]) for i in places[:6])
             problems.append(
-                Problem(file=file, column=wanted, wanted=f"one channel for {role!r}, but {listed} all match")
-            )
-        elif places[0] in taken:
-            problems.append(
                 Problem(
                     file=file,
                     column=wanted,
-                    wanted=f"a channel of its own for {role!r}; it already serves {taken[places[0]]!r}",
+                    wanted=f"one channel for {role!r} is wanted, but {listed} all match",
                 )
             )
+        elif places[0] in taken:
+            own = f"a channel of its own for {role!r} is wanted; it already serves {taken[places[0]]!r}"
+            problems.append(Problem(file=file, column=wanted, wanted=own))
         else:
             taken[places[0]] = role
             found[role] = places[0]
@@ -75,7 +74,7 @@ def assign_roles(
                 file=file,
                 column=wanted,
                 found="no such channel",
-                wanted=f"a channel for {role!r}; {nearest(wanted, names)}",
+                wanted=f"a channel for {role!r} is wanted; {nearest(wanted, names)}",
                 severity="warning" if found else "error",
             )
         )

@@ -96,7 +96,7 @@ def make_cohort(
         if not good:
             problems.append(Problem(file="virtual cohort", column=name, found=str(value), wanted=wanted))
     if folder.exists() and not folder.is_dir():
-        problems.append(Problem(file=folder.name, found="a file", wanted="a folder to write into"))
+        problems.append(Problem(file=folder.name, found="a file", wanted="a folder to write into is wanted"))
     if problems:
         raise InputError(problems)
     recordings = folder / "recordings"

@@ -227,9 +227,17 @@ def test_a_file_without_phenotypes_is_no_fault(frozen, halves, tmp_path):
 )
 def test_a_bad_block_is_told_in_words_before_anything_is_written(frozen, halves, tmp_path, edit, words):
     path = edited(frozen, tmp_path, edit)
-    with pytest.raises(InputError, match=words):
+    with pytest.raises(InputError, match=words) as caught:
         discovery.replicate(path, write_study(tmp_path / "s", halves[1][BILL]), out=tmp_path / "out")
+    assert all("wanted" in problem.wanted for problem in caught.value.problems)
     assert not (tmp_path / "out").exists()
+
+
+def test_arrays_of_another_size_are_told_together(frozen, halves, tmp_path):
+    path = edited(frozen, tmp_path, lambda kept: (kept["centres"].pop(), kept["profile"].pop()))
+    with pytest.raises(InputError) as caught:
+        discovery.replicate(path, write_study(tmp_path / "s", halves[1][BILL]), out=tmp_path / "out")
+    assert [problem.column for problem in caught.value.problems] == ["centres", "profile"]
 
 
 def test_faults_of_the_file_and_of_the_study_are_told_together(frozen, halves, tmp_path):

@@ -74,8 +74,9 @@ def test_every_fault_is_told_at_once_with_its_row(folder):
     ],
 )
 def test_an_index_that_cannot_be_used(folder, text, fault):
-    with pytest.raises(InputError, match=fault):
+    with pytest.raises(InputError, match=fault) as caught:
         read_index(write(folder, text))
+    assert all("wanted" in problem.wanted for problem in caught.value.problems)
 
 
 def test_no_index_no_folder_and_another_encoding(folder, tmp_path):
