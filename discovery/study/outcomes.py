@@ -114,7 +114,7 @@ def read_outcome(
         for column, key in outcome_columns(settings).items()
     ]
     if not all(present):
-        check_columns_there(settings, source)
+        check_columns_there(settings, source, kept)
         if isinstance(settings, RecurrentOutcome) and events is not None:
             event_columns_there(settings, events)
         return None
@@ -143,10 +143,15 @@ def read_outcome(
     return outcome
 
 
-def check_columns_there(settings: OutcomeSection, source: Source) -> None:
+def check_columns_there(settings: OutcomeSection, source: Source, kept: np.ndarray) -> None:
     """Note the faults that the columns of an outcome have each for itself, where another is not there."""
+    there = source.table.columns
+    if isinstance(settings, SurvivalOutcome) and {settings.time, settings.status} <= {*there}:
+        entry = settings.entry if settings.entry in there else None
+        read_survival(settings.model_copy(update={"entry": entry}), source, kept)
+        return
     for column, key in outcome_columns(settings).items():
-        if column not in source.table.columns:
+        if column not in there:
             continue
         if key in ("time", "followup"):
             read_times(source, column, settings.name)

@@ -59,6 +59,17 @@ def test_columns_of_an_outcome_are_checked_though_another_is_not_there(study):
         assert any(text in sentence for sentence in said)
 
 
+def test_a_horizon_and_a_landmark_are_checked_though_the_entry_is_not_there(study):
+    study.replace('entry = "entry_days"', 'entry = "entry_day"\nhorizon = 9e4\nlandmark = 8e4')
+    study.patients.loc[2, "time_days"] = -3
+    said = study.sentences()
+    assert [text in sentence for text, sentence in zip(["entry_day'", "'-3'", "'80000'"], said)] == [True] * 3
+    study.replace("landmark = 8e4", "landmark = 40")
+    assert "column 'horizon of death': found '90000'; a horizon that somebody is followed up to" in said_of(
+        study
+    )
+
+
 def test_without_the_ids_every_other_column_is_checked(study):
     study.replace('id = "patient_id"', 'id = "patient"').replace('"sex"]', '"sexx"]')
     study.replace('column = "responder"', 'column = "respond"')
