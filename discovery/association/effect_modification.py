@@ -28,6 +28,10 @@ from discovery.association.outcome_models import (
 from discovery.problems import InputError, Problem, counted
 
 LEAST_IN_GROUP = 5  # events (or patients of the rarer class, or patients) that a group must have
+EFFECTS = (
+    "outcome", "feature", "modifier", "group", "effect_measure", "estimate", "se", "ci_low", "ci_high",
+    "shrunk_estimate", "shrunk_low", "shrunk_high", "n", "events",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +56,8 @@ def effect_modification(
     features. Intervals of group effects are Wald (t for a continuous outcome). Shrunk effects: the group's
     estimate weighed against the common one with the DerSimonian-Laird variance between groups.
 
-    A patient without a label, or in a group with fewer than 5 events, is left out of these models.
+    A patient without a label, or in a group with fewer than 5 events among those with the feature, is left
+    out of its models.
     Raises `InputError` when fewer than two groups are left.
     """
     labels = pd.Series(np.asarray(group, dtype=object))
@@ -66,47 +71,63 @@ def effect_modification(
                 )
             ]
         )
-    levels, kept, notes = _usable_groups(design.response, labels, modifier)
-    part = standardised_outcome(design).take_patients(kept)
-    codes = pd.Categorical(labels[kept].astype(str), categories=levels).codes
+    levels, notes = _usable_groups(design.response, labels, modifier)
+    whole, codes = standardised_outcome(design), pd.Categorical(labels.astype(str), categories=levels).codes
+    codes = np.where(labels.notna(), codes, -1)
     tests, effects = [], []
     for j, feature in enumerate(design.feature_names):
-        test, rows = _one_feature(part, codes, levels, j, conf_level)
+        here = labels.where((codes >= 0) & design.observed[:, j])
+        try:
+            own, remarks = _usable_groups(design.response, here, modifier, complete=False)
+        except InputError as fault:
+            test, rows = _untested(here, "; ".join(problem.sentence() for problem in fault.problems)), []
+        else:
+            kept = here.notna().to_numpy() & here.astype(str).isin(own).to_numpy()
+            places = np.asarray(pd.Categorical(here[kept].astype(str), categories=own).codes)
+            test, rows = _one_feature(whole.take_patients(kept), places, own, j, conf_level)
+            test["note"] = "; ".join(text for text in (test["note"], *remarks) if text)
         tests.append({"outcome": design.outcome, "feature": feature, "modifier": modifier} | test)
         effects += [
             {"outcome": design.outcome, "feature": feature, "modifier": modifier} | row for row in rows
         ]
     table = pd.DataFrame(tests)
     table.insert(table.columns.get_loc("p_value") + 1, "q_value", benjamini_hochberg(table["p_value"]))
-    return EffectModification(tests=table, effects=pd.DataFrame(effects), notes=tuple(notes))
+    return EffectModification(
+        tests=table, effects=pd.DataFrame(effects, columns=list(EFFECTS)), notes=tuple(notes)
+    )
 
 
 def _usable_groups(
-    response: Response, labels: pd.Series, modifier: str
-) -> tuple[list[str], np.ndarray, list[str]]:
+    response: Response, labels: pd.Series, modifier: str, *, complete: bool = True
+) -> tuple[list[str], list[str]]:
+    """The groups with enough events, notes on the others and, with `complete`, on who has no label."""
     known = labels.notna().to_numpy()
     names = sorted(set(labels[known].astype(str)))
-    member = (
-        np.column_stack([known & (labels.astype(str) == name).to_numpy() for name in names])
-        if names
-        else None
-    )
-    sizes = response.effective_sizes(member) if member is not None else np.zeros(0, dtype=int)
-    notes = []
-    if not known.all():
-        notes.append(f"{counted((~known).sum())} without {modifier} left out")
+    sizes = np.zeros(0, dtype=int)
+    if names:
+        member = np.column_stack([known & (labels.astype(str) == name).to_numpy() for name in names])
+        sizes = response.effective_sizes(member)
+    kind = kind_of(response.kind)
     levels = [name for name, size in zip(names, sizes) if size >= LEAST_IN_GROUP]
+    notes = [f"{counted((~known).sum())} without {modifier} left out"] if complete and not known.all() else []
     notes += [
-        f"{modifier} {name} left out: {kind_of(response.kind).said_size(size)}, fewer than {LEAST_IN_GROUP}"
+        f"{modifier} {name} left out: {kind.said_size(size)}, fewer than {LEAST_IN_GROUP}"
         for name, size in zip(names, sizes)
         if size < LEAST_IN_GROUP
     ]
     if len(levels) < 2:
         found = ", ".join(f"{name}: {size}" for name, size in zip(names, sizes)) or "no label"
-        wanted = f"two groups with {LEAST_IN_GROUP} {kind_of(response.kind).counted} or more"
+        wanted = f"two groups with {LEAST_IN_GROUP} {kind.counted} or more"
         raise InputError([Problem(file=modifier, found=found, wanted=wanted)])
-    kept = np.isin(labels.astype(str).to_numpy(), levels) & known
-    return levels, kept, notes
+    return levels, notes
+
+
+def _untested(labels: pd.Series, why: str) -> dict:
+    """The row of a feature that too few groups have."""
+    return {"statistic": np.nan, "df": np.nan, "p_value": np.nan, "n": int(labels.notna().sum())} | {
+        "method": "",
+        "note": f"not assessed: {why}",
+    }
 
 
 def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, conf_level: float):

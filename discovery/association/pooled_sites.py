@@ -50,10 +50,12 @@ def pooled_sites(design: Design, features: Sequence[str], *, conf_level: float =
         return table.assign(outcome=design.outcome, part=POOLED, note=f"not pooled: {why}").reindex(
             columns=COLUMNS
         )
-    measure, remark = effect_text(design.kind, "per 1 SD"), "; ".join(found.notes)
+    measure = effect_text(design.kind, "per 1 SD")
+    own = found.tests.set_index("feature")["note"].to_dict()
     rows: list[dict] = []
     for name in features:
         sites = found.effects[found.effects["feature"] == name]
+        remark = "; ".join(text for text in (*found.notes, own[name]) if text)
         about = {"outcome": design.outcome, "feature": name, "effect_measure": measure}
         counts = {"n": int(sites["n"].sum()), "events": sites["events"].sum(min_count=1)}
         se = sites["se"].to_numpy(dtype=float)

@@ -133,3 +133,31 @@ def test_small_groups_and_missing_labels_are_left_out_and_named(design_from_arra
         effect_modification(design, np.full(300, "a"), modifier="etiology")
     with pytest.raises(InputError, match="one for each of 300 patients"):
         effect_modification(design, group[:10], modifier="etiology")
+
+
+def test_groups_are_counted_in_the_patients_who_have_the_feature(design_from_arrays):
+    design, group = made(design_from_arrays, "continuous")
+    features = design.features.copy()
+    rare = np.flatnonzero(group == "a")
+    features[rare[3:], 0] = np.nan  # three of a group are left
+    features[np.flatnonzero(group != "c"), 1] = np.nan  # a single group is left
+    gaps = design_from_arrays("continuous", design.base, features, y=design.y)
+    found = effect_modification(gaps, group, modifier="etiology")
+    first, second, third = (found.effects[found.effects["feature"] == f"f{j}"] for j in range(3))
+    assert list(first["group"]) == ["b", "c"]
+    assert second.empty
+    assert list(third["group"]) == ["a", "b", "c"]
+    tests = found.tests.set_index("feature")
+    assert tests.loc["f0", "note"] == "etiology a left out: 3 patients, fewer than 5"
+    assert tests.loc["f0", "df"] == 1
+    assert tests.loc["f0", "n"] == (group != "a").sum()
+    assert np.isnan(tests.loc["f1", "p_value"])
+    assert tests.loc["f1", "note"].startswith("not assessed: ")
+    assert tests.loc["f2", "note"] == ""
+    whole = effect_modification(design, group, modifier="etiology")
+    same = ["estimate", "ci_low", "ci_high", "n"]
+    np.testing.assert_array_equal(third[same], whole.effects[whole.effects["feature"] == "f2"][same])
+    kept = group != "a"
+    part = design_from_arrays("continuous", design.base[kept], design.features[kept], y=design.y[kept])
+    alone = effect_modification(part, group[kept], modifier="etiology").tests.set_index("feature")
+    assert tests.loc["f0", "p_value"] == pytest.approx(alone.loc["f0", "p_value"], rel=1e-9)
