@@ -109,11 +109,15 @@ def base_expectation(design):
     return time * np.exp(z @ fit.coef), fit.alpha, fit.coef, z
 
 
-def poisson_loglik(y, z, exposure):
+def poisson_loglik(y, z, exposure) -> float:
+    """Of the Poisson model with columns z (n, 1 + q); NaN where expected counts run to 0 or beyond bounds."""
     import statsmodels.api as sm
 
     offset = None if exposure is None else np.log(exposure)
-    return float(sm.GLM(y, z, family=sm.families.Poisson(), offset=offset).fit(tol=1e-12).llf)
+    try:
+        return float(sm.GLM(y, z, family=sm.families.Poisson(), offset=offset).fit(tol=1e-12).llf)
+    except ValueError:
+        return np.nan
 
 
 class DevianceJudge:

@@ -105,3 +105,19 @@ def test_shape_and_modification_of_a_feature_with_gaps_are_those_of_the_patients
     pd.testing.assert_frame_equal(found.tests, wanted.tests)
     pd.testing.assert_frame_equal(found.effects, wanted.effects)
     assert np.isfinite(found.tests["p_value"]).all()
+
+
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")  # of statsmodels, whose weights overflow
+def test_a_covariate_in_another_unit_in_one_patient_leaves_the_dispersion_untested_and_stops_nothing():
+    """Poisson's fit fails where the expected count of that patient runs to 0; the screen's own does not."""
+    rng = np.random.default_rng(3)
+    x = rng.normal(size=60)
+    y = rng.poisson(np.exp(np.clip(-2 * x, -2, 2.5))).astype(float)
+    x[0], y[0] = 1000, 0
+    ids = np.array([f"P{k:02d}" for k in range(60)], dtype=object)
+    outcome = Outcome(name="visits", kind="count", label="Visits", patient_id=ids, value=y)
+    covariates = pd.DataFrame({"x": x}, index=ids)
+    features = pd.DataFrame({"f": rng.normal(size=60)}, index=ids)
+    table = screen(build_design(outcome, covariates, features), permutations=0).table.set_index("model")
+    assert np.isnan(table.loc["dispersion", "p_value"])
+    assert np.isfinite(table.loc[table["feature"] == "f", "p_value"]).all()
