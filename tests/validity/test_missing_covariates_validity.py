@@ -26,6 +26,7 @@ from discovery.study import Outcome
 
 pytestmark = pytest.mark.validity
 SEED = 20261125
+SEEDS = {"recurrent": 20261127}  # a changed method is judged anew
 TABLE = "operating_missing_covariates.csv"
 STANDARD_ERRORS = 3.5
 N = 300
@@ -88,7 +89,7 @@ def drawn_study(kind, covariate, effect, rng):
 
 def answers(kind, covariate, effect, run):
     """(estimate, low, high) per unit of x: pooled over all patients, and of complete cases."""
-    rng = named_rng(SEED, "missing covariate", kind, covariate, str(effect), run)
+    rng = named_rng(SEEDS.get(kind, SEED), "missing covariate", kind, covariate, str(effect), run)
     narrow, wide, sd, spread = drawn_study(kind, covariate, effect, rng)
     before = screen(narrow, permutations=0)
     table = impute_screen_and_covariates(narrow, before, wide, imputations=20, seed=run).screen.table
@@ -112,12 +113,13 @@ def test_imputed_covariates_leave_no_bias_and_complete_cases_do(full_validity, c
                     "outcome": kind, "covariate": covariate, "truth": effect, "model": model, "n": N,
                     "studies": runs, "mean": round(estimate.mean(), 4), "sd": round(estimate.std(ddof=1), 4),
                     "coverage": ((low <= effect) & (effect <= high)).mean(),
-                    "width": round((high - low).mean(), 4), "seed": SEED,
+                    "width": round((high - low).mean(), 4), "seed": SEEDS.get(kind, SEED),
                 }
             )  # fmt: skip
         pooled, alone = rows[-2:]
         covered = round(pooled["coverage"] * runs)
-        if stats.binom.cdf(covered, runs, 0.95) < stats.norm.sf(STANDARD_ERRORS):
+        tails = stats.binom.cdf(covered, runs, 0.95), stats.binom.sf(covered - 1, runs, 0.95)
+        if min(tails) < stats.norm.sf(STANDARD_ERRORS):
             outside.append(pooled)
         if abs(pooled["mean"] - effect) > bias + STANDARD_ERRORS * pooled["sd"] / np.sqrt(runs):
             outside.append(pooled)

@@ -22,6 +22,7 @@ from discovery.study.limits import Limits
 
 pytestmark = pytest.mark.validity
 SEED = 20261125
+SEEDS = {"recurrent": 20261127}  # a changed method is judged anew
 TABLE = "operating_missing_data.csv"
 STANDARD_ERRORS = 3.5
 N = 200
@@ -86,7 +87,7 @@ def drawn_study(kind, effect, gaps, rng):
 def answers(kind, effect, gaps, run):
     """(estimate, low, high, p) per unit of x, pooled and of complete cases; None: nothing was imputed."""
     design, limits, unit = drawn_study(
-        kind, effect, gaps, named_rng(SEED, "missing", kind, str(effect), gaps, run)
+        kind, effect, gaps, named_rng(SEEDS.get(kind, SEED), "missing", kind, str(effect), gaps, run)
     )
     plan = plan_imputation(design, limits)
     if not plan.columns.size:
@@ -116,12 +117,12 @@ def test_pooled_answers_are_unbiased_and_cover(full_validity, capsys, measured):
                     "outcome": kind, "truth": effect, "missing": gaps, "model": model, "n": N,
                     "studies": len(values), "mean": estimate.mean(), "sd": estimate.std(ddof=1),
                     "coverage": covered[known].mean(), "width": (high - low)[known].mean(),
-                    "rejected_at_05": (p <= 0.05).mean(), "seed": SEED,
+                    "rejected_at_05": (p <= 0.05).mean(), "seed": SEEDS.get(kind, SEED),
                 }
             )  # fmt: skip
         row = rows[-2]
         error = STANDARD_ERRORS * np.sqrt(0.05 * 0.95 / len(values))
-        if row["coverage"] < 0.95 - error:
+        if abs(row["coverage"] - 0.95) > error:
             outside.append(row)
         if effect == 0 and row["rejected_at_05"] > 0.05 + error:
             outside.append(row)
