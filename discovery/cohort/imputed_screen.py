@@ -22,6 +22,7 @@ from discovery.association.screen import (
     few_words,
     percent_missing,
 )
+from discovery.cohort.drawn_spread import DRAWS
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
 from discovery.cohort.outcome_predictors import outcome_columns
@@ -35,8 +36,13 @@ MATCHING, NORMAL, NORMAL_WITHIN = DRAWN_HOW = (
     "normal, truncated at limits",
 )
 RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"
+SPREAD = f"by Rubin's rules, t test with Barnard-Rubin df, interval from {DRAWS} bootstrap draws"
+NOMINAL = 0.05  # that an interval of 95 % goes with
 FAMILYWISE_OF = "; familywise p by permutation in complete cases"
 NO_INTERVAL = "no interval: the estimate hangs on very few patients"
+DISAGREE = (
+    "p and interval disagree about 0: p by Rubin's rules, which are cautious here, interval by bootstrap"
+)
 IMPUTATION_COLUMNS = (
     "outcome", "feature", "n", "n_known", "n_imputed", "n_beyond_limit", "n_not_imputed", "imputations",
     "predictors", "model", "estimate", "se", "df", "relative_increase_of_variance",
@@ -217,6 +223,9 @@ def _rows_with(
             note = "; ".join(filter(None, [_few(design, seen), *_without_few(note)]))
         if np.isfinite(fits.coef[c, -1]) and np.isnan(fits.ci_low[c]) and np.isnan(fits.ci_high[c]):
             note = "; ".join(filter(None, [note, NO_INTERVAL]))
+        outside = fits.ci_low[c] > 0 or fits.ci_high[c] < 0
+        if fits.spread is not None and outside != (fits.p_value[c] < NOMINAL):
+            note = "; ".join(filter(None, [note, DISAGREE]))
         table.loc[at, "note"] = _note(note, plan, c, covariates)
         for k, place in enumerate(each):
             table.loc[place, ["n", "n_left_out", "events"]] = table.loc[at, ["n", "n_left_out", "events"]]
@@ -233,7 +242,7 @@ def model_of(kind: str, method) -> str:
 
 def pooling_rule(fits: ImputedFits) -> str:
     if fits.classes is None:
-        return RUBIN
+        return RUBIN if fits.spread is None else SPREAD
     return "over all classes (D1), each copy's covariance scaled to its likelihood ratio"
 
 

@@ -141,6 +141,8 @@ def _order(finds: pd.DataFrame, settings: RunSettings) -> str:
     if not settings.replicates or finds["rank_high"].isna().all():
         return "The ranks were not resampled: nothing is known about the order inside the list."
     first = finds.iloc[0]
+    if len(finds) == 1 and first["rank_high"] <= 1:
+        return "Its first place is established."
     if len(finds) == 1:
         return f"Its rank may be anything from {whole(first['rank_low'])} to {whole(first['rank_high'])}."
     if first["rank_high"] <= 1:

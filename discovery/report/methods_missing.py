@@ -39,10 +39,12 @@ def imputed_text(s: RunSettings) -> str:
     if "recurrent" in kinds:
         text += (
             "For episodes p-values were pooled with the variance of the score test, which is that without an "
-            "effect. Intervals of features are of the variance between 100 bootstrap draws with two "
+            "effect. Intervals of imputed features are of the variance between 100 bootstrap draws with two "
             "imputations in each (von Hippel and Bartlett, Stat Sci 2021;36:400–420), because Rubin's is too "
-            "large for episodes; those of covariates are pooled with the variance robust by patient, freed "
-            "of what each fit follows (Mancl and DeRouen, Biometrics 2001;57:126–134). "
+            "large for episodes; where such an interval and its p-value disagree about 0, the row says so, "
+            "and p, the more cautious of the two, decides. Tipping points go by p; their intervals keep the "
+            "width found without a shift. Intervals of covariates are pooled with the variance robust by "
+            "patient, freed of what each fit follows (Mancl and DeRouen, Biometrics 2001;57:126–134). "
         )
     if s.replicates:
         text += (

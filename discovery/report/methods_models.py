@@ -106,11 +106,12 @@ def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
             "(Lin, Wei, Yang and Ying 2000), since the episodes of a patient are not independent. Each sum "
             "was freed, by its hat value, of what the base model follows of that patient (Mancl and DeRouen "
             "2001), and the score was judged by all signs that the sums could have (Hemerik, Goeman and "
-            "Finos 2020), by the saddlepoint; the 95 % interval has every value that this test would not "
-            "reject. A "
+            "Finos 2020), by the saddlepoint; where nothing was imputed, the 95 % interval has every value "
+            "that this test would not reject. A "
             "terminal event ends the observation, so that the rate is that among patients still observed. "
             "As a check that does not treat death as censoring, the mean number of episodes over time was "
-            "estimated by thirds of the leading features (Ghosh and Lin 2000); where the study names a "
+            "estimated by thirds of the leading features (Ghosh and Lin 2000) where all patients were "
+            "watched from the start; where the study names a "
             "terminal event, each feature's hazard of it stands beside its rate ratio."
         )
     if firth:

@@ -18,11 +18,13 @@ GAIN = {
 
 def ranking_paragraphs(s: RunSettings) -> list[str]:
     adjusted = "adjusted for the base model" if s.adjusted else "not adjusted, since the base model was empty"
+    episodes = any(outcome.kind == "recurrent" for outcome in s.outcomes)
+    scored = " (for episodes, by the normal deviate of their score test)" if episodes else ""
     texts = [
-        "Features were ordered by the absolute signed root of their likelihood-ratio statistic, "
-        f"{adjusted}. Features were grouped in families by average-linkage clustering on 1 − |Spearman "
-        "correlation|, cut at 0.3, without regard to any outcome; a family ranks by, and is called after, "
-        "its best feature."
+        "Features were ordered by the absolute signed root of their likelihood-ratio statistic"
+        f"{scored}, {adjusted}. Features were grouped in families by average-linkage clustering on "
+        "1 − |Spearman correlation|, cut at 0.3, without regard to any outcome; a family ranks by, and is "
+        "called after, its best feature."
     ]
     if "redundancy" in s.analyses:
         texts.append(

@@ -81,7 +81,7 @@ file = "desaturations.csv"
 time = "hours"
 followup = "monitored_hours"
 unit = "hours"
-defined_from = ["*svo2*"]
+defined_from = ["*svo2*", "venous_desaturation_*"]
 
 [[outcomes]]
 name = "site_bruise"

@@ -8,8 +8,10 @@ import pytest
 from scipy import stats
 
 from discovery.association.design import build_design
+from discovery.association.screen import ADJUSTED, screen
 from discovery.cohort.drawn_spread import DRAWS, _spread, spread_of_estimates
 from discovery.cohort.imputation import complete, plan_imputation
+from discovery.cohort.imputed_screen import DISAGREE, SPREAD, impute_screen
 from discovery.study import Outcome
 
 
@@ -72,3 +74,27 @@ def test_a_feature_that_one_patient_has_alone_has_no_spread():
     assert np.isfinite(variance[1])
     part = spread_of_estimates(design, completed, np.array([names.index("plain")]))
     assert part.variance[0] == pytest.approx(variance[1], rel=1e-9)
+
+
+def test_a_row_says_where_p_and_interval_disagree_about_zero():
+    rng = np.random.default_rng(20261130)
+    n, p = 70, 60
+    ids, x = np.array([f"p{i:02d}" for i in range(n)]), rng.normal(size=(n, p))
+    number = rng.poisson(np.exp(0.35 * x[:, :4].sum(axis=1)))
+    whose = np.repeat(np.arange(n), number)
+    outcome = Outcome(
+        name="out", label="out", kind="recurrent", patient_id=ids, value=number.astype(float),
+        time=np.ones(n), event_patient=whose, event_time=rng.uniform(size=whose.size),
+    )  # fmt: skip
+    x[rng.random((n, p)) < 0.3] = np.nan
+    features = pd.DataFrame(x, index=ids, columns=[f"f{j}" for j in range(p)])
+    design = build_design(outcome, pd.DataFrame(index=ids), features, winsor=False)
+    found = impute_screen(design, screen(design, permutations=0), imputations=5, seed=1).screen.table
+    rows = found[(found["model"] == ADJUSTED) & found["method"].str.contains("pooled")]
+    assert len(rows) > 50  # the others lack more than 40 %
+    outside = (rows["ci_low"] > 0) | (rows["ci_high"] < 0)
+    disagree = outside != (rows["p_value"] < 0.05)
+    assert disagree.any()
+    assert not disagree.all()
+    assert (rows["note"].str.contains(DISAGREE, regex=False) == disagree).all()
+    assert rows["method"].str.contains(SPREAD, regex=False).all()

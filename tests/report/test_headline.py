@@ -58,6 +58,8 @@ def test_one_find_is_spoken_of_in_the_singular(made, markers):
     assert head.found.startswith("1 of 29 tested features is a candidate (it is strong), from 1 family")
     assert head.order.startswith("Its rank may be anything from 1 to")
     assert head.family == ""
+    sure = of(made, one.assign(rank_high=np.where(one["rank"] == 1, 1.0, one["rank_high"])))
+    assert sure.order == "Its first place is established."
 
 
 def test_one_feature_tested(made, markers):
