@@ -469,11 +469,12 @@ def read_recurrent(
     inside = place >= 0
     end = np.where(inside, time[place], np.nan)
     begin = np.where(inside, entry[place], np.nan)
+    at_start = (when == 0) & (begin <= 0)  # has its risk set: all who are watched from the start
     events.error_rows(
         "event outside follow-up",
         f"a time within the patient's follow-up (after entry, at most {settings.followup}) is wanted",
         settings.time,
-        np.flatnonzero((when > end) | (when <= begin) & (when != 0) | (when < 0)),
+        np.flatnonzero((when > end) | (when <= begin) & ~at_start | (when < 0)),
     )
     unknown = int((inside & ~np.isfinite(when)).sum())
     if unknown:

@@ -279,6 +279,7 @@ RECURRENT = (
 
 def test_recurrent_events(study):
     study.patients["died"] = np.resize([0, 1], 40)
+    study.patients["seen_from"] = np.where(study.patients.index == 1, 3.0, 0.0)
     only(study, RECURRENT)
     study.put("events.csv", "patient_id,day\nP001,20\nP000,5\nP001,10\nQ,3\nP002,\n")
     got = study.read()
@@ -296,6 +297,12 @@ def test_recurrent_events(study):
     assert "events.csv, column 'day'; the time is missing in 1 events; they are left out" in said
     study.put("events.csv", "patient_id,day\nP001,99999\n")
     assert "events.csv, row 2, column 'day': found '99999'; a time within the patient's follow-up (after entry, at most time_days) is wanted" in study.sentences()  # fmt: skip
+    study.put("events.csv", "patient_id,day\nP001,0\nP002,0\n")
+    assert np.flatnonzero(study.read().outcomes[0].value).tolist() == [1, 2]
+    only(study, RECURRENT + 'entry = "seen_from"\n')
+    assert len(study.sentences()) == 1
+    assert study.sentences()[0].startswith("events.csv, row 2, column 'day': found '0'; a time within")
+    only(study, RECURRENT)
     study.put("events.csv", "id,day\nP001,9\n")
     assert "events.csv, column 'id'" not in study.sentences()[0]
     assert "there is no such column, which id of 'o' names; did you mean 'id'?" in study.sentences()[0]
