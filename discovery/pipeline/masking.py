@@ -33,6 +33,7 @@ from discovery.pipeline.describe import (
     site_name,
 )
 from discovery.pipeline.episodes_wing import MEAN, whose_episodes
+from discovery.pipeline.masked_gaps import Gaps, find_gaps
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
 from discovery.pipeline.survival_wing import HAZARD
@@ -45,6 +46,12 @@ BY_ROW = ("markers", "associations", "proportional_hazards", "shapes", "predicti
 WITHOUT_COUNTS = ("families", "correlations", "untested", "excluded_features", "phenotypes")
 PEOPLE = "patients?|rows?|events?|cases?|subjects?|persons?|people|times?|missing|of them"
 COUNTED = re.compile(rf"\b(\d+)(?= (?:{PEOPLE}|of \d+)\b)")
+IMPUTED = re.compile(r"\bimputed in \d+ patients?\b")
+IMPUTED_IN_SOME = "imputed in some patients"
+IN_STEPS = {
+    "at_risk": "n_at_risk", "at_risk_all": "n_at_risk", "calibration": "n", "residuals": "n",
+    "shape_curves": "n",
+}  # fmt: skip
 SINGLE = re.compile(r"\b1 (patient|row|event|case|subject|person|time)\b")
 RUG_OF = 5  # patients behind a tick of a rug
 AUC_DIGITS = 2  # an AUC in full is a whole number over twice the product of both group sizes, and tells them
@@ -62,20 +69,21 @@ def masked(
         return dict(tables), settings
     n_study = len(study.patients)
     totals = study_totals(study)
-    n = {o.name: (float(n_study), float(o.n)) for o in settings.outcomes}
-    events = {
-        o.name: (float(totals[o.name][1]), float(o.events), *map(float, o.competing.values()))
-        for o in settings.outcomes
-        if o.events is not None and o.name in totals
-    }
+    gaps = find_gaps(study, [o.name for o in settings.outcomes], limit)
+    n, events = totals_of_outcomes(settings, n_study, totals)
     out = dict(tables)
+    for name in (*BY_ROW, "sensitivity", "survival"):
+        if name in out:
+            out[name] = without_gaps(out[name], gaps)
     out["baseline"] = masked_baseline(tables["baseline"], study, limit)
     hidden, cells = hidden_by_baseline(study, out["baseline"])
     out["missing"] = mask_missing(tables["missing"], limit, hidden, cells)
-    near_n = {o.name: small(n_study - o.n, limit) for o in settings.outcomes}
-    out["attrition"] = mask_flow(
-        tables["attrition"], limit, {name: not near for name, near in near_n.items()}
-    )
+    shown = {
+        o.name: not (small(n_study - o.n, limit) or gaps.told_by(o.name, o.n)) for o in settings.outcomes
+    }
+    flow = mask_flow(tables["attrition"], limit, shown)
+    told = [o.name for o in settings.outcomes if gaps.told_by(o.name, o.n)]
+    out["attrition"] = blank(flow, flow["outcome"].isin(told).to_numpy())
     if "sites" in tables:
         sites = hidden.get(site_name(study), set())
         out["sites"] = mask_sites(tables["sites"], limit, sites, totals, n_study)
@@ -86,7 +94,7 @@ def masked(
     if "sensitivity" in out and len(out["sensitivity"]):
         counts = {o.name: o.n for o in settings.outcomes}
         whole = out["sensitivity"]["n"] == out["sensitivity"]["outcome"].map(counts)
-        partly = blank(out["sensitivity"].copy(), ~whole.to_numpy())
+        partly = blank(out["sensitivity"].copy(), ~whole.fillna(False).to_numpy(dtype=bool))
         out["sensitivity"] = mask_rows(partly, limit, n=n, events=events)
     out |= masked_survival(out, study, limit, n, events)
     out |= masked_phenotypes(out, limit)
@@ -110,15 +118,55 @@ def masked(
     for name, table in out.items():
         if name not in known and set(table.columns) & {*COUNTS, *SHARES}:
             out[name] = blank(table.copy(), np.ones(len(table), dtype=bool))
+    for name, column in IN_STEPS.items():
+        if len(out.get(name, ())):
+            out[name] = rounded_down(out[name], column, gaps, limit)
     for name in out:
         aucs = [column for column in out[name] if str(column).startswith("auc") or column == "pairwise_auc"]
         if aucs:
             out[name] = out[name].assign(**{column: out[name][column].round(AUC_DIGITS) for column in aucs})
         for column in ("note", "reason", "reasons", "sentence", "verdict_rule"):
             if column in out[name]:
-                texts = out[name][column].map(lambda text: said(text, limit), na_action="ignore")
+                # of the patients of the model: beside those of the study they may tell a few
+                texts = out[name][column].map(
+                    lambda text: said(IMPUTED.sub(IMPUTED_IN_SOME, str(text)), limit), na_action="ignore"
+                )
                 out[name] = out[name].assign(**{column: texts})
-    return out, masked_settings(settings, limit, n_study, totals)
+    return out, masked_settings(settings, limit, n_study, totals, gaps)
+
+
+def totals_of_outcomes(
+    settings: RunSettings, n_study: int, totals: Mapping[str, tuple[int, int]]
+) -> tuple[dict[str, tuple[float, ...]], dict[str, tuple[float, ...]]]:
+    """Outcome -> numbers of patients, and of events, that are printed for all of it."""
+    n, events = {}, {}
+    for o in settings.outcomes:
+        runs = [o] if o.complete is None else [o, o.complete]
+        n[o.name] = (float(n_study), *(float(run.n) for run in runs))
+        happened = [
+            count for run in runs if run.events is not None for count in (run.events, *run.competing.values())
+        ]
+        if happened:
+            events[o.name] = (*(float(count) for count in totals.get(o.name, ())[1:]), *map(float, happened))
+    return n, events
+
+
+def without_gaps(table: pd.DataFrame, gaps: Gaps) -> pd.DataFrame:
+    """`table` without the counts that would tell how few lack a covariate or a feature."""
+    hidden = gaps.hidden(table)
+    table = blank(table.copy(), hidden)
+    if "note" in table and hidden.any():
+        notes = table.loc[hidden, "note"].map(lambda text: COUNTED.sub("some", str(text)), na_action="ignore")
+        table.loc[hidden, "note"] = notes
+    if "missing_share" in table:
+        table.loc[gaps.of_few(table), "missing_share"] = np.nan
+    return table
+
+
+def rounded_down(table: pd.DataFrame, column: str, gaps: Gaps, limit: int) -> pd.DataFrame:
+    """`table` with the numbers of patients in a figure as multiples of `limit` where they would tell gaps."""
+    counts = table[column].astype(float)
+    return table.assign(**{column: counts.mask(gaps.concerned(table), counts // limit * limit)})
 
 
 def study_totals(study: Study) -> dict[str, tuple[int, int]]:
@@ -234,36 +282,38 @@ def masked_survival(tables, study: Study, limit: int, n, events) -> dict[str, pd
     return out
 
 
-def masked_settings(settings: RunSettings, limit: int, n_study: int, totals) -> RunSettings:
+def masked_settings(settings: RunSettings, limit: int, n_study: int, totals, gaps: Gaps) -> RunSettings:
     """What texts and captions say: numbers that would tell a small one are rounded, and said to be."""
     notes = tuple(said(note, limit) for note in settings.notes)
     problems = tuple(
         replace(problem, wanted=said(problem.wanted, limit), found=said(problem.found, limit))
         for problem in settings.problems
     )
-    outcomes = tuple(masked_outcome(o, limit, n_study, totals.get(o.name)) for o in settings.outcomes)
+    outcomes = tuple(masked_outcome(o, limit, n_study, totals.get(o.name), gaps) for o in settings.outcomes)
     return replace(settings, outcomes=outcomes, notes=notes, problems=problems)
 
 
-def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total) -> OutcomeRun:
+def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total, gaps: Gaps) -> OutcomeRun:
     def rounded(value: int) -> int:
         return Rounded(limit * round(value / limit))
 
     n, events = outcome.n, outcome.events
-    if small(n_study - n, limit):
+    told = gaps.told_by(outcome.name, n)
+    if told or small(n_study - n, limit):
         n = rounded(n)
     if events is not None:
         free = outcome.n - events - sum(outcome.competing.values())
         near = total is not None and small(total[1] - events, limit)
-        if near or small(events, limit) or small(free, limit):
+        if told or near or small(events, limit) or small(free, limit):
             events = rounded(events)
     competing = {
-        name: rounded(count) if small(count, limit) else count for name, count in outcome.competing.items()
+        name: rounded(count) if told or small(count, limit) else count
+        for name, count in outcome.competing.items()
     }
     complete = outcome.complete
     if complete is not None:
-        near = small(outcome.n - complete.n, limit)
-        complete = None if near else masked_outcome(complete, limit, outcome.n, total)
+        near = small(outcome.n - complete.n, limit) or gaps.told_by(outcome.name, complete.n)
+        complete = None if near else masked_outcome(complete, limit, outcome.n, total, gaps)
     return replace(outcome, n=n, events=events, competing=competing, complete=complete)
 
 

@@ -122,6 +122,8 @@ def masking_paragraphs(s: RunSettings) -> list[str]:
         f"{s.suppress_below} values, or of values that are the same but for {few}, are left out; all others "
         "are rounded to three digits of the SD, coarser where they would tell a masked number of patients or "
         f"a mean that is left out. Curves are drawn in steps of {plural(s.suppress_below, 'event')} or more. "
+        "Where few patients lack a covariate or a feature, counts of those who lack nothing are left out, "
+        f"and those in figures are rounded down to a multiple of {s.suppress_below}. "
         "Estimates come from all patients."
     ]
 
