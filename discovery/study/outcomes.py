@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from discovery.problems import counted, shown
+from discovery.study.findings import LISTED_PER_KIND
 from discovery.study.numbers import varies
 from discovery.study.settings import (
     BinaryOutcome,
@@ -485,6 +486,7 @@ def read_recurrent(
     patient = np.where(inside, of_kept[place], -1)
     use = np.flatnonzero((patient >= 0) & np.isfinite(when))
     order = use[np.lexsort((when[use], patient[use]))]
+    order = once_each(order, patient, when, events, settings.time)
     if not order.size:
         wanted = f"events of study patients are wanted for {settings.name!r}, there is none"
         events.findings.error("no event", events.file, wanted, column=settings.time)
@@ -494,6 +496,31 @@ def read_recurrent(
         "value": np.bincount(patient[order], minlength=kept.size).astype(np.float64),
     }
     return parts
+
+
+def once_each(
+    order: np.ndarray, patient: np.ndarray, when: np.ndarray, events: Source, column: str
+) -> np.ndarray:
+    """The rows `order`, by patient and time, without those at a time that the patient has an episode at.
+
+    A model of rates cannot tell two episodes at one time apart; they count once, and each row that goes is
+    noted.
+    """
+    again = np.zeros(order.size, dtype=bool)
+    again[1:] = (np.diff(patient[order]) == 0) & (np.diff(when[order]) == 0)
+    first = order[np.maximum.accumulate(np.where(again, 0, np.arange(order.size)))]
+    dropped = sorted(zip(order[again], first[again]))
+    for place, (position, before) in enumerate(dropped[:LISTED_PER_KIND]):
+        events.findings.warn(
+            "same time",
+            events.file,
+            f"row {events.row(before)} has this patient at the same time; the two are counted as one event",
+            found=f"{when[position]:g}",
+            row=events.row(position),
+            column=column,
+            more=max(0, len(dropped) - LISTED_PER_KIND) if place == 0 else 0,
+        )
+    return order[~again]
 
 
 def event_columns_there(settings: RecurrentOutcome, events: Source) -> bool:

@@ -8,6 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from discovery.association.episodes import episode_rows
+from discovery.study.findings import LISTED_PER_KIND
+
 SURVIVAL = """kind = "survival"
 time = "time_days"
 status = "status"
@@ -306,6 +309,29 @@ def test_recurrent_events(study):
     study.put("events.csv", "id,day\nP001,9\n")
     assert "events.csv, column 'id'" not in study.sentences()[0]
     assert "there is no such column, which id of 'o' names; did you mean 'id'?" in study.sentences()[0]
+
+
+def test_episodes_of_a_patient_at_one_time_count_once_and_are_named(study):
+    study.patients["died"] = 0
+    only(study, RECURRENT)
+    study.put("events.csv", "patient_id,day\nP001,20\nP000,5\nP001,20\nP001,10\nP002,20\nP001,20.0\n")
+    got = study.read()
+    outcome = got.outcomes[0]
+    np.testing.assert_array_equal(outcome.event_patient, [0, 1, 1, 2])
+    np.testing.assert_array_equal(outcome.event_time, [5, 10, 20, 20])
+    np.testing.assert_array_equal(outcome.value[:3], [1, 2, 1])
+    said = [p.sentence() for p in got.warnings if "same time" in p.sentence()]
+    assert said == [
+        f"events.csv, row {row}, column 'day': found '20'; row 2 has this patient at the same time; the two are counted as one event"
+        for row in (4, 7)
+    ]
+    rows = episode_rows(outcome, np.arange(len(outcome.patient_id)))
+    assert rows.event.sum() == outcome.value.sum()  # the number in tables is that of the model
+    many = "".join("P001,20\n" for _ in range(40))
+    study.put("events.csv", f"patient_id,day\n{many}P000,5\n")
+    said = [p.sentence() for p in study.read().warnings]
+    assert len([text for text in said if "at the same time" in text]) == LISTED_PER_KIND
+    assert f"events.csv; and {39 - LISTED_PER_KIND} more of this kind (same time)" in said
 
 
 def test_the_same_code_twice_is_a_fault(study):
