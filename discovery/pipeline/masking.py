@@ -50,7 +50,7 @@ IMPUTED = re.compile(r"\bimputed in \d+ patients?\b")
 IMPUTED_IN_SOME = "imputed in some patients"
 IN_STEPS = {
     "at_risk": "n_at_risk", "at_risk_all": "n_at_risk", "calibration": "n", "residuals": "n",
-    "shape_curves": "n",
+    "shape_curves": "n", "phenotype_at_risk": "n_at_risk",
 }  # fmt: skip
 SINGLE = re.compile(r"\b1 (patient|row|event|case|subject|person|time)\b")
 RUG_OF = 5  # patients behind a tick of a rug

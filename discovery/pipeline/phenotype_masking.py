@@ -49,7 +49,8 @@ def masked_phenotypes(tables: Mapping[str, pd.DataFrame], limit: int) -> dict[st
     if len(given("phenotype_profiles")):
         profiles = given("phenotype_profiles")
         few = _small(profiles["n"], limit)
-        shown = profiles.assign(n=profiles["n"].astype("Int64").mask(few), mean=profiles["mean"].mask(few))
+        told = few | _few_missing(profiles, given("phenotypes"), limit)
+        shown = profiles.assign(n=profiles["n"].astype("Int64").mask(told), mean=profiles["mean"].mask(few))
         out["phenotype_profiles"] = shown
     sizes = given("phenotypes")
     if len(sizes) and _any_small(sizes["size"], limit):
@@ -63,6 +64,15 @@ def masked_phenotypes(tables: Mapping[str, pd.DataFrame], limit: int) -> dict[st
                   for name in ("smallest", "in_no_group")}  # fmt: skip
         out["phenotype_methods"] = others.assign(**hidden)
     return out
+
+
+def _few_missing(profiles: pd.DataFrame, groups: pd.DataFrame, limit: int) -> np.ndarray:
+    """Rows of the features that few of some group lack: its size less those who have it tells how many."""
+    if not len(groups):
+        return np.zeros(len(profiles), dtype=bool)
+    size = profiles["phenotype"].map(groups.set_index("phenotype")["size"])
+    few = pd.Series(_small(size - profiles["n"], limit), index=profiles.index)
+    return few.groupby(profiles["feature"]).transform("any").to_numpy(dtype=bool)
 
 
 def _small(counts: pd.Series, limit: int) -> np.ndarray:

@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 
 import discovery
-from discovery.pipeline.masked_gaps import tells
+from discovery.pipeline.masked_gaps import Gaps, tells
+from discovery.pipeline.masking import IN_STEPS, rounded_down
+from discovery.pipeline.phenotype_masking import masked_phenotypes
 
 LIMIT, N = 5, 160
 SPELLS = """[[outcomes]]
@@ -142,6 +144,27 @@ def test_episodes_of_those_left_out_are_not_told(tmp_path, study_text):
         alone = table[table["model"] == "complete cases"]
         assert len(alone)
         assert alone[["n", "events", "n_left_out"]].isna().all(axis=None) == hidden
+
+
+def test_numbers_at_risk_come_in_steps_where_they_would_tell_a_gap():
+    """By third of an axis: 54 + 52 + 52 = 158 of 160 patients would tell the two without a covariate."""
+    table = pd.DataFrame({"outcome": ["o"] * 3 + ["p"] * 3, "feature": "PC1", "n_at_risk": [54, 52, 0] * 2})
+    gaps = Gaps(
+        whole={"o": frozenset({160})}, outcomes=frozenset("o"), features=frozenset(), shares=frozenset()
+    )
+    assert {"at_risk", "at_risk_all", "phenotype_at_risk"} <= set(IN_STEPS)
+    assert rounded_down(table, "n_at_risk", gaps, LIMIT)["n_at_risk"].tolist() == [50, 50, 0, 54, 52, 0]
+
+
+def test_numbers_with_a_feature_are_hidden_where_few_of_a_group_lack_it():
+    groups = pd.DataFrame({"phenotype": ["A", "B"], "size": [60, 40]})
+    profiles = pd.DataFrame(
+        {"phenotype": ["A", "A", "B", "B"], "feature": ["f", "g"] * 2, "n": [58, 50, 40, 40], "mean": 1.0}
+    )
+    shown = masked_phenotypes({"phenotypes": groups, "phenotype_profiles": profiles}, LIMIT)
+    shown = shown["phenotype_profiles"]
+    assert shown["n"].isna().tolist() == [True, False, True, False]
+    assert shown["mean"].notna().all()
 
 
 def test_what_the_number_with_everything_tells():
