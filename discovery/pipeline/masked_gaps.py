@@ -11,6 +11,7 @@ import pandas as pd
 from discovery.association.design import design_of
 from discovery.cohort.incomplete_covariates import wide_design
 from discovery.cohort.masked_counts import small
+from discovery.problems import InputError
 from discovery.study import Outcome, Study
 
 
@@ -66,7 +67,12 @@ def find_gaps(study: Study, outcomes: Iterable[str], limit: int) -> Gaps:
     whole, told, by_feature, shares = {}, set(), set(), set()
     by_name = {outcome.name: outcome for outcome in study.outcomes}
     for name in outcomes:
-        complete, known = (everybody.isin(ids) for ids in analysed_patients(study, by_name[name]))
+        try:
+            complete, known = (everybody.isin(ids) for ids in analysed_patients(study, by_name[name]))
+        except InputError:  # a second cohort in which nobody has all covariates
+            whole[name] = frozenset({len(everybody)})
+            told.add(name)
+            continue
         whole[name] = frozenset({len(everybody), int(known.sum())})
         lacking = np.column_stack([covariates.to_numpy(), ~known])
         if tells(lacking, limit):

@@ -10,7 +10,8 @@ import pandas as pd
 from discovery.cohort.masked_counts import mask_rows, small
 from discovery.cohort.masked_means import mask_statistics
 from discovery.markers.second_cohort import Replication, adjusted_for
-from discovery.pipeline.masking import said, study_totals
+from discovery.pipeline.masked_gaps import find_gaps
+from discovery.pipeline.masking import said, study_totals, without_gaps
 from discovery.study import Study
 
 HERE = {"mean_second": "mean", "sd_second": "sd"}
@@ -30,9 +31,10 @@ def masked_replication(tables: Mapping[str, pd.DataFrame], study: Study) -> dict
     totals = study_totals(study)
     sizes = {outcome.name: (float(n),) for outcome in study.outcomes}
     events = {name: (float(happened),) for name, (_, happened) in totals.items()}
+    gaps = find_gaps(study, [outcome.name for outcome in study.outcomes], limit)
     for name in BY_ROW:
         if len(out[name]):
-            out[name] = mask_rows(out[name], limit, n=sizes, events=events)
+            out[name] = mask_rows(without_gaps(out[name], gaps), limit, n=sizes, events=events)
     if len(out["replication"]):
         notes = [said(note, limit) for note in out["replication"]["note"]]
         out["replication"] = out["replication"].assign(note=notes)

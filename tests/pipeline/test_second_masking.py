@@ -96,3 +96,27 @@ def test_how_many_were_imputed_is_a_count_like_any_other(study_text, tmp_path, i
     masked = masked_replication(tables, study)
     for name in ("replication", "model_performance"):
         assert masked[name]["n_imputed"].notna().all() == shown
+
+
+@pytest.mark.parametrize("without_ward", [0, 2])
+def test_few_without_a_covariate_do_not_follow_from_how_many_are_left_out(study_text, tmp_path, without_ward):
+    """Where 13 lack the feature, as the table of shifts says, 15 left out tell the two without a ward."""
+    file = write_cohort(study_text, tmp_path / "second", 90, 2, LIMIT, rare=50)
+    patients, features = (pd.read_csv(file.parent / f"{name}.csv") for name in ("patients", "features"))
+    patients.loc[patients.index[:without_ward], "ward"] = np.nan
+    features.loc[features.index[-13:], "b"] = np.nan
+    patients.to_csv(file.parent / "patients.csv", index=False)
+    features.to_csv(file.parent / "features.csv", index=False)
+    left_out = 13 + without_ward
+    row = {"outcome": "failed", "feature": "b", "n": 90 - left_out, "events": 40, "n_left_out": left_out}
+    empty = pd.DataFrame()
+    names = (
+        "model_performance",
+        "signature_performance",
+        "shift",
+        "phenotype_replication",
+        "axis_replication",
+    )
+    tables = dict.fromkeys(names, empty) | {"replication": pd.DataFrame([row | {"note": ""}])}
+    found = masked_replication(tables, read_study(file))["replication"]
+    assert found[["n", "events", "n_left_out"]].isna().all(axis=None) == bool(without_ward)
