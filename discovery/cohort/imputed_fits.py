@@ -87,17 +87,22 @@ def fit_imputed(
     for k, copy in enumerate(completed.copies):
         x = np.where(seen, copy[:, which] + shift * missing, 0.0)
         base = design.base if completed.bases is None else completed.bases[k]
-        copies.append(fit_copy(design.response, base, x, seen))
+        copies.append(fit_copy(design.response, base, x, seen, errors=spread is None))
     if spread is None and kind_of(design.kind).by_patient:
         spread = spread_of_estimates(design, completed, which)
     return pool_fits(design, copies, seen, spread=spread, conf_level=conf_level)
 
 
-def fit_copy(response: Response, base: np.ndarray, columns: np.ndarray, seen: np.ndarray) -> CopyFits:
-    """`fit_columns` of one copy, with what pooling asks for beside it."""
+def fit_copy(
+    response: Response, base: np.ndarray, columns: np.ndarray, seen: np.ndarray, *, errors: bool = True
+) -> CopyFits:
+    """`fit_columns` of one copy, with what pooling asks for beside it; without `errors` where a spread is
+    known, of which intervals are made."""
     fits = fit_columns(response, base, columns, observed=seen, intervals=False)
-    errors = kind_of(response.kind).errors_at_estimate(response, base, columns, seen, fits.fit)
-    return CopyFits(fits=fits, errors=errors)
+    if not errors:
+        return CopyFits(fits=fits, errors=None)
+    found = kind_of(response.kind).errors_at_estimate(response, base, columns, seen, fits.fit)
+    return CopyFits(fits=fits, errors=found)
 
 
 def pool_fits(

@@ -18,7 +18,7 @@ from .cox_likelihood import new_work
 from .newton import factor, new_newton, restart, solve
 from .patient_leverage import spare_of_patients
 from .profile import FAR
-from .score_rows import expected_events, exponentiate, make_rounds, risk_means, score_residuals
+from .sandwich_rows import contributions_at, scaled_columns
 from .screen_fit import OK, as_codes, quantile_root
 from .sign_root import sign_root
 
@@ -51,11 +51,7 @@ def _rows_of(data, patient, j):
     sets = risk_sets_of(data, np.ascontiguousarray(data.observed[:, j], dtype=float))
     stratum = np.repeat(np.arange(sets.segments.size - 1), np.diff(sets.segments))
     products = base_products(sets.rows, data.base, data.base_centre, data.base_spread, False)
-    q = data.base.shape[1]
-    spread = data.spread[j] if data.spread[j] > 0 else 1.0
-    x = (data.features[sets.rows, j] - data.centre[j]) / spread
-    columns = np.ascontiguousarray(np.column_stack([products[:, 1 : 1 + q], x]))
-    return sets, products, columns, patient[sets.rows], stratum
+    return sets, products, scaled_columns(sets.rows, data, j), patient[sets.rows], stratum
 
 
 @inlined
@@ -84,16 +80,8 @@ def _scores_at(sets, products, columns, patient, stratum, wk, nt, held, total):
         nt.beta[:] = 0.0
         total[:] = np.nan
         return np.ones(total.size)
-    rate, ones = np.zeros(m), np.ones(m)
-    for i in range(m):
-        for a in range(k):
-            rate[i] += columns[i, a] * nt.beta[a, 0]
-    exponentiate(sets, rate)
-    rounds = make_rounds(sets, ones, True)
-    means, rows = np.empty((rounds.charge.size, k)), np.empty((m, k))
-    risk_means(sets, rounds, rate, columns, means)
-    expected = expected_events(sets, rounds, rate)
-    score_residuals(sets, rounds, rate, expected, columns, means, rows)
+    ones = np.ones(m)
+    rows, expected, _ = contributions_at(sets, columns, np.ascontiguousarray(nt.beta[:, 0]), ones, True)
     low, slope = np.zeros((k, k)), np.zeros(k)
     factor(nt.info, 0, q, nt.live, 0.0, low)
     for a in range(q):
