@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -20,3 +21,11 @@ def named_seed(seed: int, *names: str | int) -> np.random.SeedSequence:
 def named_rng(seed: int, *names: str | int) -> np.random.Generator:
     """A generator over `named_seed(seed, *names)`."""
     return np.random.Generator(np.random.PCG64(named_seed(seed, *names)))
+
+
+def drawn_weights(rng: np.random.Generator, groups: Iterable[np.ndarray], n: int) -> np.ndarray:
+    """Multinomial case weights (n,) of a bootstrap draw; each of `groups` (places) keeps its size."""
+    weights = np.zeros(n)
+    for rows in groups:
+        weights[rows] = np.bincount(rng.integers(0, rows.size, rows.size), minlength=rows.size)
+    return weights

@@ -15,7 +15,7 @@ import numpy as np
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.cohort.imputation import Completed
-from discovery.seeds import named_rng
+from discovery.seeds import drawn_weights, named_rng
 
 DRAWS = 100
 LEAST_KNOWN = 0.8  # of the draws; below, a patient or two hold the estimate
@@ -39,9 +39,7 @@ def spread_of_estimates(design: Design, completed: Completed, which: np.ndarray)
     found = np.full((DRAWS, 2, columns.size), np.nan)
     for draw in range(DRAWS):
         rng = named_rng(completed.seed, "spread of estimates", design.outcome, draw)
-        weights = np.zeros(design.n)
-        for rows in members:
-            weights[rows] = np.bincount(rng.integers(0, rows.size, rows.size), minlength=rows.size)
+        weights = drawn_weights(rng, members, design.n)
         for filling in range(2):
             features, base = completed.in_draw(weights, 2 * draw + filling)
             x = np.where(seen, features[:, which], 0.0)

@@ -10,7 +10,7 @@ import numpy as np
 from discovery.association.design import Design
 from discovery.markers.imputed_refit import in_draw
 from discovery.markers.refit import OutcomeRefit
-from discovery.seeds import named_rng
+from discovery.seeds import drawn_weights, named_rng
 
 CHUNKS_PER_WORKER = 16
 
@@ -44,11 +44,7 @@ class Resampling:
 
     def weights(self, rng: np.random.Generator) -> np.ndarray:
         """Multinomial case weights (size,), the number of patients of each site kept."""
-        w = np.zeros(self.size)
-        for members in self.sites:
-            m = members.size
-            w[members] = np.bincount(rng.integers(0, m, m), minlength=m)
-        return w
+        return drawn_weights(rng, self.sites, self.size)
 
 
 def resampling_of(designs: Sequence[Design]) -> Resampling:

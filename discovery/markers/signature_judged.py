@@ -15,7 +15,7 @@ from discovery.markers.net_benefit import net_benefit, share_by_horizon, share_o
 from discovery.markers.refit import gain_measure_name
 from discovery.markers.replication import Z95
 from discovery.markers.signature import KINDS, LEAST_INFORMATION, SignatureFit, SignatureSearch
-from discovery.seeds import named_rng
+from discovery.seeds import drawn_weights, named_rng
 from discovery.survival.prediction_table import usual_horizon
 
 MODELS = ("base model", "best single marker", "signature")
@@ -159,9 +159,7 @@ def _draw(search, judge, draws, seed, workers, progress) -> _Draws:
 
     def one(b: int):
         rng = named_rng(seed, "signature", design.outcome, "draw", b)
-        weights = np.zeros(design.n)
-        for rows in members:
-            weights[rows] = np.bincount(rng.integers(0, rows.size, rows.size), minlength=rows.size)
+        weights = drawn_weights(rng, members, design.n)
         fit = search(weights, rng)
         models = _models(fit)
         left_out = (weights == 0).astype(float)
