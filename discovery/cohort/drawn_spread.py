@@ -34,8 +34,9 @@ def spread_of_estimates(design: Design, completed: Completed, which: np.ndarray)
     """Of the features `which` (places in `completed.plan.columns`), patients drawn within sites."""
     columns = completed.plan.columns[which]
     seen, kind = completed.plan.observed[:, columns], kind_of(design.kind)
-    site = np.zeros(design.n) if design.site is None else np.asarray(design.site)
-    members = [np.flatnonzero(site == one) for one in np.unique(site)]
+    by_id = completed.plan.order  # a weight belongs to an id, so that the order of rows is nothing
+    site = (np.zeros(design.n) if design.site is None else np.asarray(design.site))[by_id]
+    members = [by_id[site == one] for one in np.unique(site)]
     found = np.full((DRAWS, 2, columns.size), np.nan)
     for draw in range(DRAWS):
         rng = named_rng(completed.seed, "spread of estimates", design.outcome, draw)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -72,6 +74,18 @@ def test_a_feature_that_one_patient_has_alone_has_no_spread():
     variance = spread_of_estimates(design, completed, np.arange(2)).variance[np.argsort(names)]
     assert np.isnan(variance[0])  # without him there is no estimate: in a third of the draws
     assert np.isfinite(variance[1])
+    turned = np.random.default_rng(1).permutation(n)
+    moved = build_design(
+        replace(
+            outcome, patient_id=ids[turned], value=outcome.value[turned], time=outcome.time[turned],
+            event_patient=np.argsort(turned)[whose],
+        ),
+        pd.DataFrame(index=ids[turned]), features.iloc[turned], winsor=False,
+    )  # fmt: skip
+    again = complete(moved, plan_imputation(moved), imputations=2, seed=1)
+    assert [moved.feature_names[j] for j in again.plan.columns] == names
+    other = spread_of_estimates(moved, again, np.arange(2)).variance[np.argsort(names)]
+    assert other[1] == pytest.approx(variance[1], rel=1e-6)
     part = spread_of_estimates(design, completed, np.array([names.index("plain")]))
     assert part.variance[0] == pytest.approx(variance[1], rel=1e-9)
 
