@@ -62,7 +62,7 @@ class Recurrent(OutcomeKind):
     def refit(self, plan, weights):
         return plan.fit(weights)
 
-    def errors_at_estimate(self, response, base, columns, observed, fit):
+    def errors_at_estimate(self, plan, fit):
         """Of the sandwich: the variance of the score test is that without an effect, too large with one.
 
         NaN where it is more than MOST_ROBUST times that of the model: without one patient, who alone has
@@ -70,7 +70,6 @@ class Recurrent(OutcomeKind):
         """
         from discovery.kernels.cox_sandwich import sandwich_errors
 
-        plan = EpisodePlan(response, base, columns, observed)
         robust, model = sandwich_errors(plan.plan, plan.patient, fit)
         with np.errstate(invalid="ignore"):
             return np.where(robust <= MOST_ROBUST * model, robust, np.nan)

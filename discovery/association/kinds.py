@@ -233,9 +233,9 @@ class OutcomeKind:
         """`screen` in a resample of which only the estimates are asked."""
         return self.screen(plan, weights)
 
-    def errors_at_estimate(self, response: Response, base, columns, observed, fit: ScreenFit):
-        """Standard errors (p,) for intervals about the estimates of `fit`; None: those of the test serve."""
-        return None
+    def errors_at_estimate(self, plan: Any, fit: ScreenFit) -> np.ndarray:
+        """Standard errors (p,) at the estimates of `fit`, for kinds `by_patient`; others have them in it."""
+        raise NotImplementedError
 
     # words
 

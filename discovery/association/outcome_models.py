@@ -27,13 +27,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class Fits:
-    """One model per column tested: the fit, its p-value and interval, and whether it was penalised."""
+    """One model per column tested: the fit, its p-value and interval, and whether it was penalised.
+
+    error_at_estimate : (p,) standard errors at the estimates, where these were asked for and those of the
+    tests do not serve.
+    """
 
     fit: ScreenFit
     firth: np.ndarray  # (p,) bool
     p_value: np.ndarray
     ci_low: np.ndarray
     ci_high: np.ndarray
+    error_at_estimate: np.ndarray | None = None
 
 
 def wants_firth(kind: str, size: np.ndarray, parameters: int) -> np.ndarray:
@@ -58,12 +63,14 @@ def fit_columns(
     firth: bool | None = None,
     conf_level: float = 0.95,
     intervals: bool = True,
+    errors: bool = False,
 ) -> Fits:
     """response ~ base (n, q) + one column at a time, for columns (n, p) seen where `observed`.
 
     With `firth` None the penalty is chosen per column by `wants_firth`, and a plain fit that separates
     is done again with the penalty. p is from the likelihood ratio (penalised when the fit is), or
     the exact t test for a continuous outcome; intervals are of the same likelihood, by profile, or exact t.
+    `errors` asks for those at the estimates, which pooling over completed copies takes.
     """
     kind = kind_of(response.kind)
     p = columns.shape[1]
@@ -74,6 +81,7 @@ def fit_columns(
         penalised = np.full(p, firth)
     whole = kind.empty_fit(response, p, base.shape[1])
     low, high = np.full(p, np.nan), np.full(p, np.nan)
+    at_estimate = np.full(p, np.nan) if errors and kind.by_patient else None
 
     def run(which: np.ndarray, with_penalty: bool) -> None:
         if not len(which):
@@ -86,6 +94,8 @@ def fit_columns(
             target[which] = part
         if intervals:
             low[which], high[which] = kind.interval(plan, fit, firth=with_penalty, conf_level=conf_level)
+        if at_estimate is not None:
+            at_estimate[which] = kind.errors_at_estimate(plan, fit)
 
     run(np.flatnonzero(~penalised), False)
     run(np.flatnonzero(penalised), True)
@@ -94,8 +104,9 @@ def fit_columns(
         penalised[again] = True
         run(again, True)
     return Fits(
-        fit=whole, firth=penalised, p_value=kind.p_values(whole, base, seen), ci_low=low, ci_high=high
-    )
+        fit=whole, firth=penalised, p_value=kind.p_values(whole, base, seen), ci_low=low, ci_high=high,
+        error_at_estimate=at_estimate,
+    )  # fmt: skip
 
 
 def method_text(design: Design, *, penalised: bool) -> str:

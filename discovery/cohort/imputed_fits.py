@@ -10,20 +10,10 @@ import numpy as np
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import Fits, fit_columns, standardised_outcome
-from discovery.association.response import Response
 from discovery.cohort.drawn_spread import Spread, spread_of_estimates
 from discovery.cohort.imputation import Completed
 from discovery.cohort.pooled_classes import PooledClasses, pool_classes
 from discovery.cohort.pooling import Pooled, pool
-
-
-@dataclass(frozen=True, kw_only=True)
-class CopyFits:
-    """Models of a completed copy; `errors` (p,) are standard errors at the estimates, None where those of the
-    tests serve."""
-
-    fits: Fits
-    errors: np.ndarray | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,53 +73,42 @@ def fit_imputed(
     design = standardised_outcome(design)
     seen = plan.observed[:, columns]
     missing = plan.missing[:, which]
-    copies = []
+    copies, errors = [], spread is None  # nothing reads errors where the spread is known
     for k, copy in enumerate(completed.copies):
         x = np.where(seen, copy[:, which] + shift * missing, 0.0)
         base = design.base if completed.bases is None else completed.bases[k]
-        copies.append(fit_copy(design.response, base, x, seen, errors=spread is None))
+        fits = fit_columns(design.response, base, x, observed=seen, intervals=False, errors=errors)
+        copies.append(fits)
     if spread is None and kind_of(design.kind).by_patient:
         spread = spread_of_estimates(design, completed, which)
     return pool_fits(design, copies, seen, spread=spread, conf_level=conf_level)
 
 
-def fit_copy(
-    response: Response, base: np.ndarray, columns: np.ndarray, seen: np.ndarray, *, errors: bool = True
-) -> CopyFits:
-    """`fit_columns` of one copy, with what pooling asks for beside it; without `errors` where a spread is
-    known, of which intervals are made."""
-    fits = fit_columns(response, base, columns, observed=seen, intervals=False)
-    if not errors:
-        return CopyFits(fits=fits, errors=None)
-    found = kind_of(response.kind).errors_at_estimate(response, base, columns, seen, fits.fit)
-    return CopyFits(fits=fits, errors=found)
-
-
 def pool_fits(
     design: Design,
-    copies: Sequence[CopyFits],
+    copies: Sequence[Fits],
     seen: np.ndarray,
     *,
     spread: Spread | None = None,
     conf_level: float = 0.95,
 ) -> ImputedFits:
-    """Pool models fitted in every copy, of columns seen in the rows `seen` (n, c); intervals by Rubin's rules
-    without a `spread`."""
+    """Pool models fitted in every copy, with errors at the estimates, of columns seen in the rows `seen`
+    (n, c); intervals by Rubin's rules without a `spread`."""
     from scipy import stats
 
     limited = kind_of(design.kind).limited
     if not kind_of(design.kind).directed:
-        return _fit_classes(kind_of(design.kind), [copy.fits for copy in copies], seen)
+        return _fit_classes(kind_of(design.kind), copies, seen)
     coefs, variances, own_variances, model_variances, firths = [], [], [], [], []
-    for copy in copies:
-        got = copy.fits
+    for got in copies:
         ok = got.fit.code == 0
         coef = np.where(ok[:, None], got.fit.coef, np.nan)
         se = np.where(ok, got.fit.se, np.nan)
         coefs.append(coef)
         variances.append(_evidence_variance(limited, coef[:, -1], se, got.fit.z))
-        own_variances.append(variances[-1] if copy.errors is None else copy.errors**2)
-        model_variances.append(se**2 if copy.errors is None else copy.errors**2)
+        error = got.error_at_estimate
+        own_variances.append(variances[-1] if error is None else error**2)
+        model_variances.append(se**2 if error is None else error**2)
         firths.append(got.firth)
     every = np.array(coefs)
     freedom = np.inf if limited else np.maximum(seen.sum(axis=0) - every.shape[2], 1.0)

@@ -10,10 +10,10 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
-from discovery.association.outcome_models import standardised_outcome
+from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.screen import BASE, Screen
 from discovery.cohort.imputation import Completed
-from discovery.cohort.imputed_fits import fit_copy, fit_imputed, pool_fits
+from discovery.cohort.imputed_fits import fit_imputed, pool_fits
 from discovery.cohort.imputed_screen import (
     IMPUTATION_COLUMNS,
     ImputedScreen,
@@ -121,6 +121,7 @@ def _base_rows_with(design: Design, table: pd.DataFrame, completed: Completed) -
     """The rows of the base model pooled, their former ones kept as "complete cases"."""
     assert completed.bases is not None
     scaled = standardised_outcome(design)
+    response = scaled.response
     there = np.asarray(completed.plan.observed.any(axis=1))
     table, former = table.copy(), []
     places = {row["term"]: at for at, row in table.iterrows() if row["model"] == BASE}
@@ -129,8 +130,8 @@ def _base_rows_with(design: Design, table: pd.DataFrame, completed: Completed) -
             continue
         seen, at = there[:, None], places[term.name]
         copies = [
-            fit_copy(scaled.response, np.delete(base, j, axis=1), base[:, [j]], seen)
-            for base in completed.bases
+            fit_columns(response, others, one, observed=seen, intervals=False, errors=True)
+            for others, one in ((np.delete(base, j, axis=1), base[:, [j]]) for base in completed.bases)
         ]
         fits = pool_fits(scaled, copies, seen)
         if fits.failed[0]:

@@ -14,7 +14,7 @@ from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, method_text
 from discovery.cohort.imputation import Completed, complete, plan_imputation
-from discovery.cohort.imputed_fits import fit_copy, pool_fits
+from discovery.cohort.imputed_fits import pool_fits
 from discovery.cohort.imputed_screen import model_of, pooling_rule
 from discovery.cohort.incomplete_covariates import WideDesign, impute_covariates
 from discovery.cohort.outcome_predictors import outcome_columns
@@ -85,7 +85,9 @@ def fit_candidates(
         design, completed, gaps, _ = done
         plan = completed.plan
         copies = [
-            fit_copy(one.response, one.base, one.features, one.observed)
+            fit_columns(
+                one.response, one.base, one.features, observed=one.observed, intervals=False, errors=True
+            )
             for one in completed_designs(design, completed)
         ]
         pooled = pool_fits(design, copies, plan.observed)

@@ -13,7 +13,6 @@ from scipy import optimize, stats
 from discovery.association.design import build_design
 from discovery.association.effect_modification import effect_modification
 from discovery.association.full_fit import fit_all
-from discovery.association.kinds import kind_of
 from discovery.association.maxt import max_t
 from discovery.association.outcome_models import fit_columns
 from discovery.association.pooled_sites import pooled_sites
@@ -332,10 +331,7 @@ def test_a_feature_that_one_patient_has_alone_gets_no_error_at_the_estimate():
     outcome, covariates, features, _ = virtual(np.random.default_rng(11), missing=False)
     features = features.assign(alone=np.r_[1.0, np.zeros(len(features) - 1)])
     design = build_design(outcome, covariates, features, winsor=False)
-    kind, columns = kind_of("recurrent"), design.features[:, [0, -1]]
-    fits = fit_columns(design.response, design.base, columns, observed=design.observed[:, [0, -1]])
-    error = kind.errors_at_estimate(
-        design.response, design.base, columns, design.observed[:, [0, -1]], fits.fit
-    )
+    columns, seen = design.features[:, [0, -1]], design.observed[:, [0, -1]]
+    error = fit_columns(design.response, design.base, columns, observed=seen, errors=True).error_at_estimate
     assert 0 < error[0] < 10
     assert np.isnan(error[1])
