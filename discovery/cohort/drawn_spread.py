@@ -29,6 +29,10 @@ class Spread:
     variance: np.ndarray
     df: np.ndarray
 
+    def of(self, which: np.ndarray) -> Spread:
+        """Of some of the features (places)."""
+        return Spread(variance=self.variance[which], df=self.df[which])
+
 
 def spread_of_estimates(design: Design, completed: Completed, which: np.ndarray) -> Spread:
     """Of the features `which` (places in `completed.plan.columns`), patients drawn within sites."""

@@ -53,13 +53,19 @@ IMPUTATION_COLUMNS = (
 
 @dataclass(frozen=True, kw_only=True)
 class ImputedScreen:
-    """`screen` : the screen with pooled rows for the imputed features and their former rows as model
-    "complete cases"; `completed` : the copies, None where nothing was imputed; `table` : a row for every
-    feature with gaps (`IMPUTATION_COLUMNS`); `notes` : for the reader; `design` : of the patients that
-    `completed` fills, where covariates are imputed and they are more than those of the screen's design."""
+    """A screen with the answers of imputation in it.
+
+    screen : with pooled rows for the imputed features, their former rows as model "complete cases"
+    completed, fits : the copies and their pooled models, None where nothing was imputed
+    table : a row for every feature with gaps (`IMPUTATION_COLUMNS`)
+    notes : for the reader
+    design : of the patients that `completed` fills, where covariates are imputed and they are more than those
+        of the screen's design
+    """
 
     screen: Screen
     completed: Completed | None
+    fits: ImputedFits | None
     table: pd.DataFrame
     notes: tuple[str, ...]
     design: Design | None = None
@@ -87,9 +93,8 @@ def impute_screen(
     `p_familywise`, the bends of a flexible shape and their test stay those of the patients with a value. With
     a flexible shape the pooled p of the straight line is combined with the spline's p of those patients.
     """
-    none = ImputedScreen(
-        screen=screen, completed=None, table=pd.DataFrame(columns=list(IMPUTATION_COLUMNS)), notes=()
-    )
+    nothing = pd.DataFrame(columns=list(IMPUTATION_COLUMNS))
+    none = ImputedScreen(screen=screen, completed=None, fits=None, table=nothing, notes=())
     if not imputations or design.observed.all():
         return none
     if not outcome_columns(design).shape[1]:
@@ -107,6 +112,7 @@ def impute_screen(
     return ImputedScreen(
         screen=new,
         completed=completed,
+        fits=fits,
         table=imputation_table(design, screen, completed, fits, plan),
         notes=plan.notes,
     )

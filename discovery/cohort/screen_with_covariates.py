@@ -95,6 +95,7 @@ def impute_screen_and_covariates(
     return ImputedScreen(
         screen=new,
         completed=completed,
+        fits=fits,
         design=design,
         table=pd.concat([table, pd.DataFrame(rows).astype(table.dtypes)], ignore_index=True)
         if len(table)

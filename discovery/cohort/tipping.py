@@ -7,7 +7,7 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.cohort.imputation import Completed
-from discovery.cohort.imputed_fits import fit_imputed
+from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
 
 SHIFTS = (-1.0, -0.5, -0.25, 0.0, 0.25, 0.5, 1.0)
 TIPPING_COLUMNS = (
@@ -19,6 +19,7 @@ TIPPING_COLUMNS = (
 def tipping_points(
     design: Design,
     completed: Completed,
+    fits: ImputedFits,
     features: list[str],
     *,
     labels: dict[str, str] | None = None,
@@ -29,6 +30,7 @@ def tipping_points(
 
     Parameters
     ----------
+    fits : the answers without a shift, of all `completed.plan.columns`
     features : names; those without an imputed value give no row
     level : an association "holds" while its p is at most this and its sign, if it has one, that of the main
         answer
@@ -48,50 +50,54 @@ def tipping_points(
     from joblib import Parallel, delayed
 
     plan = completed.plan
-    names = [design.feature_names[j] for j in plan.columns]
-    shifted = plan.n_missing > plan.n_limited
-    which = np.array(
-        [names.index(name) for name in features if name in names and shifted[names.index(name)]],
-        dtype=np.int64,
-    )
+    names = np.array(design.feature_names, dtype=object)[plan.columns]
+    n_shifted = plan.n_missing - plan.n_limited
+    place = {name: c for c, name in enumerate(names) if n_shifted[c]}
+    which = np.array([place[name] for name in features if name in place], dtype=np.int64)
     if not which.size:
         return pd.DataFrame(columns=list(TIPPING_COLUMNS))
-    main = fit_imputed(design, completed, which=which)
-    others = [shift for shift in SHIFTS if shift]
-    every = Parallel(n_jobs=workers, prefer="threads")(
-        delayed(fit_imputed)(design, completed, which=which, shift=shift, spread=main.spread)
-        for shift in others
+    spread = None if fits.spread is None else fits.spread.of(which)
+    shifts = [shift for shift in SHIFTS if shift]
+    shifted = Parallel(n_jobs=workers, prefer="threads")(
+        delayed(fit_imputed)(design, completed, which=which, shift=shift, spread=spread) for shift in shifts
     )
-    fits = dict(sorted([(0.0, main), *zip(others, every)], key=lambda pair: pair[0]))
-    rows = []
-    for at, c in enumerate(which):
-        sign = np.sign(fits[0.0].coef[at, -1])
-        holds = {
-            shift: bool(
-                fit.p_value[at] <= level and (fit.classes is not None or sign == np.sign(fit.coef[at, -1]))
-            )
-            for shift, fit in fits.items()
+    answers = {0.0: _answers(fits, which)} | dict(zip(shifts, map(_answers, shifted)))
+    table = _with_tipping_shift(answers, level, directed=fits.classes is None)
+    column = which[table.index]
+    return table.assign(
+        outcome=design.outcome,
+        feature=names[column],
+        label=[(labels or {}).get(name, name) for name in names[column]],
+        n_shifted=n_shifted[column],
+        finding=table["tipping_shift_sd"].map(_finding),
+    ).reset_index(drop=True)[list(TIPPING_COLUMNS)]
+
+
+def _answers(fits: ImputedFits, which: np.ndarray | slice = slice(None)) -> pd.DataFrame:
+    """A row for each of the features `which`, by its place among them."""
+    return pd.DataFrame(
+        {
+            "estimate": fits.coef[which, -1],
+            "ci_low": fits.ci_low[which],
+            "ci_high": fits.ci_high[which],
+            "p_value": fits.p_value[which],
         }
-        lost = sorted((shift for shift in SHIFTS if not holds[shift]), key=lambda shift: (abs(shift), shift))
-        point = lost[0] if lost else np.nan
-        for shift, fit in fits.items():
-            rows.append(
-                {
-                    "outcome": design.outcome,
-                    "feature": names[c],
-                    "label": (labels or {}).get(names[c], names[c]),
-                    "shift_sd": shift,
-                    "n_shifted": int(plan.n_missing[c] - plan.n_limited[c]),
-                    "estimate": fit.coef[at, -1],
-                    "ci_low": fit.ci_low[at],
-                    "ci_high": fit.ci_high[at],
-                    "p_value": fit.p_value[at],
-                    "holds": holds[shift],
-                    "tipping_shift_sd": point,
-                    "finding": _finding(point),
-                }
-            )
-    return pd.DataFrame(rows, columns=list(TIPPING_COLUMNS))
+    )
+
+
+def _with_tipping_shift(answers: dict[float, pd.DataFrame], level: float, *, directed: bool) -> pd.DataFrame:
+    """The answers by shift as one table, by feature and then shift, with what holds and where it tips."""
+    sign = np.sign(answers[0.0]["estimate"])
+    parts = []
+    for shift in SHIFTS:
+        one = answers[shift]
+        same_side = (np.sign(one["estimate"]) == sign) | (not directed)
+        parts.append(one.assign(shift_sd=shift, holds=(one["p_value"] <= level) & same_side))
+    table = pd.concat(parts).sort_index(kind="stable")
+    lost = table[~table["holds"]]
+    nearest = lost.iloc[np.lexsort((lost["shift_sd"], lost["shift_sd"].abs()))]
+    tipping = nearest.groupby(level=0)["shift_sd"].first().reindex(table.index)
+    return table.assign(tipping_shift_sd=tipping)
 
 
 def _finding(point: float) -> str:

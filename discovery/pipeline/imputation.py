@@ -10,6 +10,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.screen import Screen
 from discovery.cohort.imputation import Completed
+from discovery.cohort.imputed_fits import ImputedFits
 from discovery.cohort.incomplete_covariates import COVARIATE
 from discovery.pipeline.leading import joined
 from discovery.study import Study
@@ -17,11 +18,12 @@ from discovery.study import Study
 
 @dataclass(frozen=True, kw_only=True)
 class ImputedScreens:
-    """`screens`, pooled where there are gaps, and the `completed` copies by outcome; `wider`: the design they
-    are of where covariates were imputed."""
+    """`screens`, pooled where there are gaps, and by outcome the `completed` copies and their pooled models
+    `fits`; `wider`: the design they are of where covariates were imputed."""
 
     screens: dict[str, Screen]
     completed: dict[str, Completed]
+    fits: dict[str, ImputedFits]
     wider: dict[str, Design]
     table: pd.DataFrame
     notes: tuple[str, ...]
@@ -62,6 +64,7 @@ def impute_screens(
     return ImputedScreens(
         screens={outcome: one.screen for outcome, one in found.items()},
         completed={outcome: one.completed for outcome, one in found.items() if one.completed is not None},
+        fits={outcome: one.fits for outcome, one in found.items() if one.fits is not None},
         wider={outcome: one.design for outcome, one in found.items() if one.design is not None},
         table=table if len(table) else pd.DataFrame(columns=list(IMPUTATION_COLUMNS)),
         notes=tuple(notes),
@@ -95,9 +98,9 @@ def tipping_table(
         if design.outcome in imputed.completed:
             mine = markers[(markers["outcome"] == design.outcome) & (markers["p_value"] <= 0.05)]
             names = mine["feature"].tolist()
-            filled = imputed.completed[design.outcome]
+            filled, fits = imputed.completed[design.outcome], imputed.fits[design.outcome]
             of = imputed.wider.get(design.outcome, design)
-            tables.append(tipping_points(of, filled, names, labels=dict(study.labels), workers=workers))
+            tables.append(tipping_points(of, filled, fits, names, labels=dict(study.labels), workers=workers))
     return joined([table for table in tables if len(table)])
 
 

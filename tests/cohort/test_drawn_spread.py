@@ -14,6 +14,7 @@ from discovery.association.screen import ADJUSTED, screen
 from discovery.cohort.drawn_spread import DRAWS, _spread, spread_of_estimates
 from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputed_screen import DISAGREE, SPREAD, impute_screen
+from discovery.cohort.tipping import tipping_points
 from discovery.study import Outcome
 
 
@@ -22,6 +23,15 @@ def drawn(rng, shape, between, within):
     draws, c = shape
     means = between * rng.normal(size=(draws, 1, c))
     return means + within * rng.normal(size=(draws, 2, c))
+
+
+def episodes(rng, ids, number):
+    """So many of each patient, any time before 1."""
+    whose = np.repeat(np.arange(ids.size), number)
+    return Outcome(
+        name="out", label="out", kind="recurrent", patient_id=ids, value=number.astype(float),
+        time=np.ones(ids.size), event_patient=whose, event_time=rng.uniform(size=whose.size),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("within", [0.0, 0.1, 0.4])
@@ -60,11 +70,7 @@ def test_a_feature_that_one_patient_has_alone_has_no_spread():
     n = 80
     ids, number = np.array([f"p{i:02d}" for i in range(n)]), rng.poisson(1.5, n)
     number[5] = 2
-    whose = np.repeat(np.arange(n), number)
-    outcome = Outcome(
-        name="out", label="out", kind="recurrent", patient_id=ids, value=number.astype(float),
-        time=np.ones(n), event_patient=whose, event_time=rng.uniform(size=whose.size),
-    )  # fmt: skip
+    outcome = episodes(rng, ids, number)
     x = np.column_stack([rng.normal(size=n), np.arange(n) == 5])
     x[:4] = np.nan
     features = pd.DataFrame(x, index=ids, columns=["plain", "alone"])
@@ -78,7 +84,7 @@ def test_a_feature_that_one_patient_has_alone_has_no_spread():
     moved = build_design(
         replace(
             outcome, patient_id=ids[turned], value=outcome.value[turned], time=outcome.time[turned],
-            event_patient=np.argsort(turned)[whose],
+            event_patient=np.argsort(turned)[outcome.event_patient],
         ),
         pd.DataFrame(index=ids[turned]), features.iloc[turned], winsor=False,
     )  # fmt: skip
@@ -95,11 +101,7 @@ def test_a_row_says_where_p_and_interval_disagree_about_zero():
     n, p = 70, 60
     ids, x = np.array([f"p{i:02d}" for i in range(n)]), rng.normal(size=(n, p))
     number = rng.poisson(np.exp(0.35 * x[:, :4].sum(axis=1)))
-    whose = np.repeat(np.arange(n), number)
-    outcome = Outcome(
-        name="out", label="out", kind="recurrent", patient_id=ids, value=number.astype(float),
-        time=np.ones(n), event_patient=whose, event_time=rng.uniform(size=whose.size),
-    )  # fmt: skip
+    outcome = episodes(rng, ids, number)
     x[rng.random((n, p)) < 0.3] = np.nan
     features = pd.DataFrame(x, index=ids, columns=[f"f{j}" for j in range(p)])
     design = build_design(outcome, pd.DataFrame(index=ids), features, winsor=False)
@@ -112,3 +114,24 @@ def test_a_row_says_where_p_and_interval_disagree_about_zero():
     assert not disagree.all()
     assert (rows["note"].str.contains(DISAGREE, regex=False) == disagree).all()
     assert rows["method"].str.contains(SPREAD, regex=False).all()
+
+
+def test_tipping_points_start_from_the_row_of_the_screen_and_keep_its_spread():
+    rng = np.random.default_rng(20261201)
+    n = 70
+    ids, x = np.array([f"p{i:02d}" for i in range(n)]), rng.normal(size=(n, 2))
+    number = rng.poisson(np.exp(0.35 * x[:, 0]))
+    outcome = episodes(rng, ids, number)
+    x[rng.random((n, 2)) < 0.2] = np.nan
+    features = pd.DataFrame(x, index=ids, columns=["a", "b"])
+    design = build_design(outcome, pd.DataFrame(index=ids), features, winsor=False)
+    found = impute_screen(design, screen(design, permutations=0), imputations=5, seed=1)
+    rows = found.screen.table[found.screen.table["model"] == ADJUSTED].set_index("feature")
+    table = tipping_points(design, found.completed, found.fits, ["b", "a"])
+    assert list(dict.fromkeys(table["feature"])) == ["b", "a"]
+    for name, mine in table.groupby("feature"):
+        whole = mine.set_index("shift_sd")
+        for column in ("estimate", "ci_low", "ci_high", "p_value"):
+            assert whole.at[0.0, column] == rows.at[name, column]
+        assert np.ptp(whole["ci_high"] - whole["ci_low"]) < 1e-12
+        assert whole["estimate"].nunique() == len(whole)

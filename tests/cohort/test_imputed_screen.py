@@ -261,7 +261,7 @@ def test_limits_of_the_device_reach_the_table():
 def test_tipping_points_shift_the_missing_values_alone():
     design = made("continuous")
     completed = complete(design, plan_imputation(design), imputations=20, seed=3)
-    table = tipping_points(design, completed, ["x", "noise", "helper"])
+    table = tipping_points(design, completed, fit_imputed(design, completed), ["x", "noise", "helper"])
     assert list(dict.fromkeys(table["feature"])) == ["x", "noise"]
     x = table[table["feature"] == "x"].set_index("shift_sd")
     assert list(x.index) == list(SHIFTS)
@@ -290,7 +290,8 @@ def test_tipping_points_shift_the_missing_values_alone():
 def test_a_finding_that_tips_says_where():
     design = made("continuous", n=120, effect=0.28, seed=21)
     completed = complete(design, plan_imputation(design), imputations=20, seed=3)
-    table = tipping_points(design, completed, ["x"], level=0.05).set_index("shift_sd")
+    fits = fit_imputed(design, completed)
+    table = tipping_points(design, completed, fits, ["x"], level=0.05).set_index("shift_sd")
     lost = [shift for shift in SHIFTS if not table.loc[shift, "holds"]]
     nearest = min(lost, key=lambda shift: (abs(shift), shift)) if lost else np.nan
     np.testing.assert_equal(table["tipping_shift_sd"].iloc[0], nearest)
