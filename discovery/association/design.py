@@ -118,7 +118,8 @@ class Design:
         )
 
     def take_patients(self, rows: np.ndarray) -> Design:
-        """Some of the patients (bool mask), with their episodes and exposures; scales and terms stay."""
+        """Some of the patients (bool mask, or places in any order), with their episodes and exposures; scales
+        and terms stay."""
         names = ("y", "time", "event", "status", "entry", "stratum", "exposure", "site")
         given = {name: getattr(self, name) for name in names}
         each: dict[str, Any] = {name: v if v is None else v[rows] for name, v in given.items()}
@@ -131,6 +132,11 @@ class Design:
             episodes=None if self.episodes is None else self.episodes.take(rows),
             **each,
         )
+
+    def in_id_order(self) -> Design:
+        """The same patients by their ids: what is drawn by place then belongs to an id, whatever the order of
+        the rows was."""
+        return self.take_patients(np.argsort(np.asarray(self.patient_id).astype(str), kind="stable"))
 
 
 def design_of(study: Study, outcome: Outcome) -> Design:

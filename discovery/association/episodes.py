@@ -26,10 +26,14 @@ class Episodes:
     merged: int  # episodes at the time of another of the same patient, counted once
 
     def take(self, rows: np.ndarray) -> Episodes:
-        """Of some of the patients (bool mask), renumbered in their order."""
-        kept, number = rows[self.patient], np.cumsum(rows) - 1
+        """Of some of the patients (bool mask, or places in any order), renumbered in their order."""
+        number = np.full(len(self.end), -1)
+        number[rows] = np.arange(len(self.end[rows]))
+        patient = number[self.patient]
+        order = np.argsort(patient, kind="stable")
+        kept = order[patient[order] >= 0]
         return replace(
-            self, patient=number[self.patient[kept]], start=self.start[kept], stop=self.stop[kept],
+            self, patient=patient[kept], start=self.start[kept], stop=self.stop[kept],
             event=self.event[kept], end=self.end[rows],
             terminal=None if self.terminal is None else self.terminal[rows],
         )  # fmt: skip

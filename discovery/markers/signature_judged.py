@@ -30,10 +30,10 @@ CHANCE = {"survival": 0.5, "binary": 0.5, "continuous": 0.0}
 class Signature:
     """The signature of an outcome and what is known of it.
 
-    terms : outcome, term, role, label, coefficient (per SD or against the reference), mean, sd,
-    selected_share (of the draws in which this very feature entered). performance : a row a model of
-    `MODELS`. benefit : decision curves of risks predicted for patients left out. verdict, sentence,
-    equation : in words.
+    fit : of the patients in the order of their ids. terms : outcome, term, role, label, coefficient (per SD
+    or against the reference), mean, sd, selected_share (of the draws in which this very feature entered).
+    performance : a row a model of `MODELS`. benefit : decision curves of risks predicted for patients left
+    out. verdict, sentence, equation : in words.
     """
 
     outcome: str
@@ -71,6 +71,7 @@ def signature_of(
     """
     if design.kind not in KINDS or design.effective_size < LEAST_INFORMATION or not len(design.feature_names):
         return None
+    design = design.in_id_order()
     search = SignatureSearch(design)
     judge = _Judge(search.design)
     ones = np.ones(design.n)

@@ -300,7 +300,10 @@ def test_some_of_the_patients_are_a_design_of_their_own():
     whole = prepare_refit(design, np.zeros(4, dtype=bool), range(4))(keep.astype(float))
     np.testing.assert_allclose(found.fit.coef[:, -1], whole.estimate, atol=1e-5)
     part = design.take_patients(keep).episodes
+    back = design.take_patients(np.flatnonzero(keep)[::-1]).in_id_order().episodes
     assert np.bincount(part.patient, part.event).tolist() == design.y[keep].tolist()
+    for name in ("patient", "start", "stop", "event", "end", "terminal"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(part, name))
 
 
 def test_patients_left_out_take_their_episodes_with_them():

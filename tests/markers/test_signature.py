@@ -179,6 +179,22 @@ def test_the_same_seed_gives_the_same_table_with_any_number_of_workers():
     pd.testing.assert_frame_equal(one.benefit, two.benefit)
 
 
+@pytest.mark.parametrize("kind", ["survival", "binary", "continuous"])
+def test_another_order_of_the_rows_gives_the_same_signature(kind):
+    outcome, covariates, features = simulated(np.random.default_rng(5), 150, [0.6, 0.4], kind, missing=0.1)
+    site = pd.Series(np.resize(["north", "south", "west"], 150), index=covariates.index)
+    order = np.random.default_rng(6).permutation(150)
+    rows = build_design(outcome, covariates, features, site=site)
+    turned = build_design(
+        outcome.in_order(order), covariates.iloc[order], features.iloc[order], site=site.iloc[order]
+    )
+    assert list(rows.patient_id) != list(turned.patient_id)
+    one, other = (signature_of(design, seed=9, draws=8) for design in (rows, turned))
+    for table in ("terms", "performance", "benefit"):
+        pd.testing.assert_frame_equal(getattr(one, table), getattr(other, table), rtol=1e-6)
+    assert one.sentence == other.sentence
+
+
 def test_the_equation_gives_the_score():
     outcome, covariates, features = simulated(np.random.default_rng(4), 200, [0.9, 0.7], "binary")
     design = build_design(outcome, covariates, features, winsor=None)
