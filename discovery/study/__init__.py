@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from discovery.study.draft import Draft, draft_study
-from discovery.study.outcomes import Outcome
+from discovery.study.outcome import Outcome
 from discovery.study.study import Study, read_study, read_study_so_far, with_features
 
 __all__ = ["Draft", "Outcome", "Study", "draft_study", "read_study", "read_study_so_far", "with_features"]

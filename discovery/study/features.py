@@ -13,7 +13,8 @@ from discovery.problems import shown
 from discovery.study.findings import Findings
 from discovery.study.leaks import REPEATS_ABOVE, SUSPECT_ABOVE, equal_features, repeats, suspicion
 from discovery.study.numbers import varies
-from discovery.study.outcomes import Outcome, outcome_columns
+from discovery.study.outcome import Outcome
+from discovery.study.outcomes import outcome_columns
 from discovery.study.settings import Features, StudyFile
 from discovery.study.source import Source, doubt_writing, missing_codes
 from discovery.study.tables import Table, holds_row_numbers

@@ -74,6 +74,10 @@ class Findings:
     def failed(self) -> bool:
         return any(severity == "error" for severity, _ in self.kinds)
 
+    @property
+    def error_count(self) -> int:
+        return sum(entry.count for (severity, _), entry in self.kinds.items() if severity == "error")
+
     def errors(self) -> list[Problem]:
         return self._listed("error")
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.seeds import named_rng
-from discovery.study.outcomes import Outcome
+from discovery.study.outcome import Outcome
 
 SUSPECT_ABOVE = 0.98
 SCREEN_ABOVE = 0.95  # a sampled C below this is never checked exactly; its standard error is about .002

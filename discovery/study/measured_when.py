@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from discovery.study.outcomes import Outcome
+from discovery.study.outcome import Outcome
 from discovery.study.settings import StudyFile
 from discovery.study.source import Source
 

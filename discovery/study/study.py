@@ -29,7 +29,8 @@ from discovery.study.findings import LISTED_PER_KIND, Findings
 from discovery.study.identifiers import match_ids, no_common_id, read_ids, report_unmatched
 from discovery.study.limits import LimitedColumn, Limits, limits_of, read_limited
 from discovery.study.measured_when import leave_out_late
-from discovery.study.outcomes import Outcome, outcome_columns, read_outcome
+from discovery.study.outcome import Outcome
+from discovery.study.outcomes import outcome_columns, read_outcome
 from discovery.study.paths import one_line, resolve
 from discovery.study.phenotype_columns import check_freeze, check_search
 from discovery.study.recording_index import check_recordings

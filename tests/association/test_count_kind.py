@@ -15,7 +15,7 @@ from discovery.association.effect_modification import effect_modification
 from discovery.association.screen import screen
 from discovery.association.spline_curve import shape_of_effects
 from discovery.markers.refit import prepare_refit
-from discovery.study.outcomes import Outcome
+from discovery.study import Outcome
 
 
 def arrests(shared):

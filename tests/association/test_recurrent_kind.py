@@ -21,7 +21,7 @@ from discovery.association.spline import restricted_cubic_spline
 from discovery.association.spline_curve import shape_of_effects
 from discovery.kernels.cox_sandwich import fit_cox_by_patient
 from discovery.markers.refit import prepare_refit
-from discovery.study.outcomes import Outcome
+from discovery.study import Outcome
 from discovery.survival.recurrent import andersen_gill
 
 
