@@ -10,7 +10,13 @@ from scipy import stats
 
 from discovery.association.design import Design
 from discovery.association.episodes import Episodes
-from discovery.survival.curve_tables import CURVE_COLUMNS, FEWEST_AT_START, at_risk_table, thirds
+from discovery.survival.curve_tables import (
+    CURVE_COLUMNS,
+    FEWEST_AT_START,
+    at_risk_table,
+    interval_notes,
+    thirds,
+)
 from discovery.survival.mean_episodes import mean_episodes
 
 MEAN = "mean number of episodes"
@@ -27,22 +33,17 @@ def mean_curves(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Mean number of episodes, as rows of the curve table, and numbers at risk: of everybody, or by third
     of `values` (n,) or by group when they are categories, patients without one left out. A terminal event
-    ends the episodes, and the mean counts the dead as having no more."""
+    ends the episodes, and the mean counts the dead as having no more. A group without an episode has the mean
+    0 up to its last follow-up, without an interval."""
     curves, at_risk = [], []
     n_left_out = 0 if values is None else int(pd.isna(values).sum())
     for name, mine in _groups(design, values):
         table = _mean_of(design, mine)
-        if table is not None:
-            curves.append(
-                table.assign(
-                    outcome=design.outcome, curve=MEAN, group=name, n_left_out=n_left_out, n_censored=0
-                )
-            )
+        table = _none_of(design, mine) if table is None else table
+        table = table.assign(note=interval_notes(table, before=0.0), n_left_out=n_left_out, n_censored=0)
+        curves.append(table.assign(outcome=design.outcome, curve=MEAN, group=name))
         at_risk.append(_at_risk(design, mine, name))
-    empty = pd.DataFrame(columns=CURVE_COLUMNS)
-    return (pd.concat(curves, ignore_index=True)[CURVE_COLUMNS] if curves else empty), pd.concat(
-        at_risk, ignore_index=True
-    )
+    return pd.concat(curves, ignore_index=True)[CURVE_COLUMNS], pd.concat(at_risk, ignore_index=True)
 
 
 def whose_episodes(design: Design, values: np.ndarray | None) -> dict[str, tuple[np.ndarray, np.ndarray]]:
@@ -114,6 +115,14 @@ def _mean_of(design: Design, mine: np.ndarray) -> pd.DataFrame | None:
         none = dict.fromkeys(("estimate", "se", "ci_low", "ci_high"), 0.0)
         found = pd.concat([pd.DataFrame([start | none]), found], ignore_index=True)
     return found
+
+
+def _none_of(design: Design, mine: np.ndarray) -> pd.DataFrame:
+    """The curve of a group without an episode: its start and its end."""
+    assert design.episodes is not None
+    ends = design.episodes.end[mine]
+    both = {"time": [0.0, ends.max()], "n_at_risk": [len(ends), int((ends == ends.max()).sum())]}
+    return pd.DataFrame(both).assign(estimate=0.0, ci_low=[0.0, np.nan], ci_high=[0.0, np.nan], n_event=0)
 
 
 def _at_risk(design: Design, mine: np.ndarray, name: str) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import platform
 from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -142,11 +143,15 @@ def fewest_events(design: Design) -> float:
     return float(design.response.effective_sizes(design.observed).min())
 
 
-def median_follow_up(tables: Mapping[str, pd.DataFrame], outcome: str) -> float | None:
-    """As `follow_up` has it, so that every text says the number of that table."""
+def watched(tables: Mapping[str, pd.DataFrame], outcome: str) -> dict[str, Any]:
+    """Median follow-up and its limits as `follow_up` has them, so that every text says the same numbers."""
     table = tables.get("follow_up", pd.DataFrame())
-    found = table.loc[table["outcome"] == outcome, "median_follow_up"].dropna() if len(table) else table
-    return float(found.iloc[0]) if len(found) else None
+    found = table[table["outcome"] == outcome].dropna(subset="median_follow_up") if len(table) else table
+    if not len(found):
+        return {}
+    row = found.iloc[0]
+    limits = (float(row["follow_up_low"]), float(row["follow_up_high"]))
+    return {"median_follow_up": float(row["median_follow_up"]), "follow_up_limits": limits}
 
 
 def outcome_run(
@@ -178,7 +183,7 @@ def outcome_run(
         delayed_entry=design.entry is not None,
         firth=bool(screen.firth.all()),
         base_terms=design.base.shape[1],
-        median_follow_up=median_follow_up(tables, outcome.name),
+        **watched(tables, outcome.name),
         complete=(
             outcome_run(study, outcome, complete, screen, complete, {}) if complete.n < design.n else None
         ),

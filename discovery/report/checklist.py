@@ -146,11 +146,7 @@ def _texts(s: RunSettings, headlines: Collection[Headline]) -> dict[str, str]:
         f"{o.label}: n = {o.n}"
         + (f", {plural(o.events, 'event')}" if o.events is not None else "")
         + "".join(f", {count} with {name}" for name, count in o.competing.items())
-        + (
-            f", median follow-up {o.median_follow_up:.4g} {o.time_unit}".rstrip()
-            if o.median_follow_up
-            else ""
-        )
+        + (f", {o.followed}" if o.followed else "")
         for o in s.outcomes
     ]
     return {

@@ -170,9 +170,8 @@ def _outcomes(s: RunSettings) -> list[str]:
         for name, count in o.competing.items():
             event = f"a {name}" if name.startswith("competing event") else f"the competing event {name}"
             text += f", {whole(count)} with {event}"
-        if o.median_follow_up is not None:
-            unit = f" {o.time_unit}" if o.time_unit else ""
-            text += f"; median follow-up {o.median_follow_up:.4g}{unit} by the reverse Kaplan–Meier method"
+        if o.followed:
+            text += f"; {o.followed} by the reverse Kaplan–Meier method"
         texts.append(text + ".")
     return texts
 

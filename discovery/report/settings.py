@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -60,8 +61,18 @@ class OutcomeRun:
     firth: bool = False
     base_terms: int = 0
     median_follow_up: float | None = None  # of all `n`, by the reverse Kaplan-Meier method, in `time_unit`
+    follow_up_limits: tuple[float, float] = (math.nan, math.nan)  # of its 95 % interval, NaN: not reached
     landmark: float | None = None  # where time starts to count, on the study's own clock
     complete: OutcomeRun | None = None
+
+    @property
+    def followed(self) -> str:
+        """The median follow-up in words; empty where there is none."""
+        if self.median_follow_up is None:
+            return ""
+        low, high = ("not reached" if math.isnan(end) else f"{end:.4g}" for end in self.follow_up_limits)
+        unit = f" {self.time_unit}" if self.time_unit else ""
+        return f"median follow-up {self.median_follow_up:.4g} (95 % interval {low} to {high}){unit}"
 
 
 @dataclass(frozen=True, kw_only=True)

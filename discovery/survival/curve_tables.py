@@ -25,7 +25,9 @@ CURVE_COLUMNS = [
     "n_event",
     "n_censored",
     "n_left_out",
+    "note",
 ]
+NO_EVENT, NOBODY_LEFT = "no interval: no event yet", "no interval: nobody is left without the event"
 AT_RISK_COLUMNS = ["outcome", "group", "time", "n_at_risk", "n_event", "n_competing", "n_censored"]
 FEWEST_AT_START = 10
 THIRDS = ("lowest third", "middle third", "highest third")
@@ -51,8 +53,9 @@ def curve_table(
     -------
     DataFrame
         One row a curve's step, after a first row at the start of follow-up: outcome, curve, group,
-        time, estimate, ci_low, ci_high, n_at_risk, n_event, n_censored, n_left_out. Whether the
-        curves are survival or incidence is decided over all groups, so all are of one kind.
+        time, estimate, ci_low, ci_high, n_at_risk, n_event, n_censored, n_left_out, note (why there is
+        no interval). Whether the curves are survival or incidence is decided over all groups, so all
+        are of one kind.
 
     Notes
     -----
@@ -99,6 +102,7 @@ def curve_table(
             )
             tables.append(table.assign(outcome=outcome, curve=name, group=str(label)))
     whole = pd.concat(tables, ignore_index=True).assign(n_left_out=left_out)
+    whole["note"] = interval_notes(whole, before=0.0 if competing else 1.0)
     counts = ["n_at_risk", "n_event", "n_censored"]
     return whole[CURVE_COLUMNS].astype(dict.fromkeys(counts, "int64"))
 
@@ -121,8 +125,15 @@ def cumulative_hazard_table(
         table["n_censored"] = _at_each(time[status == 0], found.time)
         tables.append(table.assign(outcome=outcome, curve=cause_label(int(cause), cause_names), group="all"))
     whole = pd.concat(tables, ignore_index=True).assign(n_left_out=left_out + early)
+    whole["note"] = interval_notes(whole, before=0.0)
     counts = ["n_at_risk", "n_event", "n_censored"]
     return whole[CURVE_COLUMNS].astype(dict.fromkeys(counts, "int64"))
+
+
+def interval_notes(curves: pd.DataFrame, *, before: float) -> np.ndarray:
+    """Why rows of a curve table have no interval, "" where they have one; `before`: their value ahead of an event."""
+    known = curves[["ci_low", "ci_high"]].notna().all(axis=1)
+    return np.select([known, curves["estimate"] == before], ["", NO_EVENT], default=NOBODY_LEFT)
 
 
 def _at_each(values, times) -> np.ndarray:

@@ -150,6 +150,11 @@ def quantile(curve: Curve, probability: float = 0.5) -> Quantile:
     since nothing says where it stops. The limits are read from the limits of the band by the same
     rule. NaN: the level is not reached.
 
+    Where all n who are left have the event at the last time, as when follow-up ends for all on one day,
+    Greenwood's variance is not defined there. A limit that the band has not given before is that time if n
+    alike refute that the level lies beyond: all would have had the event (or come through to it, for the
+    lower limit) with a probability of at most probability^n (level^n), which has to be within the tail.
+
     References
     ----------
     Brookmeyer & Crowley, Biometrics 1982;38:29-41. Oracle: SV03, SV04, SV05, SV32.
@@ -161,11 +166,17 @@ def quantile(curve: Curve, probability: float = 0.5) -> Quantile:
             found=f"{curve.quantity}, {probability}",
         )
     level = 1 - probability
+    ended = curve.estimate <= 0
+    tail = (1 - curve.conf_level) / 2
+    low, high = (
+        np.where(ended & (chance**curve.n_at_risk <= tail), 0.0, limit)
+        for chance, limit in ((level, curve.ci_low), (probability, curve.ci_high))
+    )
     return Quantile(
         probability=probability,
         estimate=_crossing(curve.time, curve.estimate, level),
-        ci_low=_crossing(curve.time, curve.ci_low, level),
-        ci_high=_crossing(curve.time, curve.ci_high, level),
+        ci_low=_crossing(curve.time, low, level),
+        ci_high=_crossing(curve.time, high, level),
         conf_level=curve.conf_level,
         interval=curve.interval,
     )

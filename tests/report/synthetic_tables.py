@@ -507,6 +507,7 @@ def run_settings(*, count: int = 30, hostile: bool = False, **changes):
                 time_unit="days",
                 base_terms=3,
                 median_follow_up=812.0,
+                follow_up_limits=(745.0, 861.0),
             ),
             OutcomeRun(
                 name="responder",

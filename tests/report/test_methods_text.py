@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from dataclasses import replace
 
@@ -209,3 +210,10 @@ def test_outcomes_with_one_measure_of_gain_are_named_together(made):
             replace(one, name="b", label="Second", kind="binary", competing={}))  # fmt: skip
     text = " ".join(ranking_paragraphs(replace(made.run_settings(replicates=200), outcomes=both)))
     assert "curve (First and Second)" in text
+
+
+def test_median_follow_up_has_its_interval(made):
+    first = made.run_settings().outcomes[0]
+    assert "median follow-up 812 (95 % interval 745 to 861) days by the reverse" in text_of(made)
+    open_end = replace(first, follow_up_limits=(745.0, math.nan), time_unit="")
+    assert "follow-up 812 (95 % interval 745 to not reached) by" in text_of(made, outcomes=(open_end,))

@@ -8,6 +8,8 @@ import pytest
 
 from discovery.problems import InputError
 from discovery.survival.curve_tables import (
+    NO_EVENT,
+    NOBODY_LEFT,
     at_risk_table,
     common_start,
     cumulative_hazard_table,
@@ -43,6 +45,19 @@ def test_competing_events_make_all_curves_incidences(dataset):
     last = table.groupby(["group", "curve"])["estimate"].last().groupby("group").sum()
     assert (last <= 1 + 1e-12).all()
     assert table[table.curve == "progression"]["n_event"].sum() == (mgus2.event[mgus2.hgb.notna()] == 1).sum()
+
+
+def test_a_row_without_an_interval_says_why():
+    apart = curve_table([1.0, 2, 3, 4], [1, 2, 1, 0], group=["a", "a", "b", "b"])
+    for _, row in apart.iterrows():
+        without = np.isnan(row["ci_low"])
+        assert row["note"] == ((NO_EVENT if row["estimate"] == 0 else NOBODY_LEFT) if without else "")
+    never = apart[(apart["group"] == "b") & (apart["curve"] == "competing event")].iloc[1:]
+    assert never["estimate"].eq(0).all()
+    assert never["note"].eq(NO_EVENT).all()
+    alone = curve_table([1.0, 2, 3], [1, 1, 1])
+    assert alone["estimate"].iloc[-1] == 0
+    assert alone["note"].tolist() == ["", "", "", NOBODY_LEFT]
 
 
 def test_cumulative_hazards_of_all_causes_are_lifelines(dataset):

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lifelines import KaplanMeierFitter
+from lifelines.utils import median_survival_times
 
 from discovery.problems import InputError
 from discovery.survival.cumulative_incidence import aalen_johansen, incidence_interval
@@ -248,6 +250,29 @@ def test_rounding_does_not_hide_a_flat_stretch():
 def test_reverse_curve_swaps_the_roles():
     time, event = [2.0, 4.0, 6.0, 8.0], [1, 0, 2, 0]
     assert reverse_kaplan_meier(time, event).n_event.tolist() == [0, 1, 0, 1]
+
+
+@pytest.mark.parametrize("lost", [0.0, 0.3, 0.45])
+def test_follow_up_that_ends_on_one_day_has_an_interval(lost):
+    """Reference: lifelines, whose band comes to 0 where the curve does."""
+    rng = np.random.default_rng(8)
+    died = rng.exponential(600, 120)
+    stop = np.where(rng.random(120) < lost, rng.uniform(0, 700, 120), 700.0)
+    time, event = np.minimum(died, stop), (died <= stop).astype(int)
+    got = median(reverse_kaplan_meier(time, event))
+    fit = KaplanMeierFitter().fit(time, 1 - event)
+    limits = median_survival_times(fit.confidence_interval_).to_numpy().ravel()
+    assert (got.ci_low, got.ci_high) == pytest.approx(tuple(limits), rel=1e-12)
+    assert got.estimate == fit.median_survival_time_ <= 700
+
+
+@pytest.mark.parametrize(("left", "high"), [(5, np.nan), (6, 9.0)])
+def test_few_who_end_together_do_not_bound_the_median(left, high):
+    """2^-5 is above the tail of 2.5 %, 2^-6 below: so many coins have to fall alike."""
+    time = [*range(1, 4), *[9.0] * left]
+    got = median(kaplan_meier(time, np.ones(len(time))))
+    assert got.estimate == 9
+    np.testing.assert_equal(got.ci_high, high)
 
 
 def test_interval_of_an_incidence_stays_inside():
