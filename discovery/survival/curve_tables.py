@@ -131,7 +131,7 @@ def cumulative_hazard_table(
 
 
 def interval_notes(curves: pd.DataFrame, *, before: float) -> np.ndarray:
-    """Why rows of a curve table have no interval, "" where they have one; `before`: their value ahead of an event."""
+    """Why rows have no interval, "" where they have one; `before` : the value ahead of any event."""
     known = curves[["ci_low", "ci_high"]].notna().all(axis=1)
     return np.select([known, curves["estimate"] == before], ["", NO_EVENT], default=NOBODY_LEFT)
 
