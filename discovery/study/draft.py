@@ -10,8 +10,9 @@ from pathlib import Path
 from discovery.problems import InputError, Problem, shown
 from discovery.study.findings import Findings
 from discovery.study.guesses import Guess, OutcomeGuess, guess, guess_channels
+from discovery.study.reading import build_study
 from discovery.study.settings import DEFAULT_SEED
-from discovery.study.study import Shelf, build_study
+from discovery.study.shelf import Shelf
 from discovery.study.study_file import parse, validate
 from discovery.study.table_files import read_table
 

@@ -54,18 +54,25 @@ def match_ids(ids: list[str], others: list[str]) -> np.ndarray:
     return np.array([place.get(label, -1) for label in ids], dtype=np.int64)
 
 
+def lacking(ids: list[str], others: list[str]) -> np.ndarray:
+    """Positions of the ids, empty ones apart, that `others` do not have."""
+    return np.flatnonzero((match_ids(ids, others) < 0) & np.array([bool(label) for label in ids]))
+
+
 def report_unmatched(
-    labels: list[str], source: Source, column: str, rows: list[int], other_file: str, so: str
+    ids: list[str], positions: np.ndarray, source: Source, column: str, other_file: str, so: str
 ) -> None:
-    """Warn of each id of a table that the other table does not have; `so` says what follows."""
-    count = len(labels)
-    for label, row in list(zip(labels, rows))[:LISTED_PER_KIND]:
-        wanted = f"{other_file} has no such id; {so}"
+    """Warn of the ids of a table, at `positions`, that the other table lacks; `so` says what follows."""
+    for place, position in enumerate(positions[:LISTED_PER_KIND]):
         source.findings.warn(
-            f"id not in {other_file}", source.file, wanted, found=label, row=row, column=column
+            f"id not in {other_file}",
+            source.file,
+            f"{other_file} has no such id; {so}",
+            found=ids[position],
+            row=source.row(position),
+            column=column,
+            more=max(0, len(positions) - LISTED_PER_KIND) if place == 0 else 0,
         )
-    if count > LISTED_PER_KIND:
-        source.findings.kinds["warning", f"id not in {other_file}"].count += count - LISTED_PER_KIND
 
 
 def no_common_id(ids: list[str], others: list[str], file: str, other_file: str, findings: Findings) -> None:

@@ -67,14 +67,7 @@ def _rows_of_patients(
     event_ids = read_ids(events, column, unique=False)
     row = match_ids(event_ids, ids)
     strangers = np.flatnonzero(row < 0)
-    report_unmatched(
-        [event_ids[position] for position in strangers],
-        events,
-        column,
-        [events.row(position) for position in strangers],
-        source.file,
-        "the event is left out",
-    )
+    report_unmatched(event_ids, strangers, events, column, source.file, "the event is left out")
     return row
 
 
