@@ -9,21 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import discovery
 from discovery.pipeline.masked_gaps import Gaps, tells
 from discovery.pipeline.masking import IN_STEPS, rounded_down
 from discovery.pipeline.phenotype_masking import masked_phenotypes
 
 LIMIT, N = 5, 160
-SPELLS = """[[outcomes]]
-name = "spells"
-kind = "recurrent"
-file = "spells.csv"
-time = "hours"
-followup = "watched"
-terminal = "died"
-
-[[outcomes]]
+DEATH = """[[outcomes]]
 name = "death"
 kind = "binary"
 column = "died"
@@ -31,8 +22,8 @@ column = "died"
 LEFT_OUT = ("n_left_out", "n_missing", "missing", "n_imputed")
 
 
-def run_both(folder, study_text, imputations, gone):
-    """A masked and a plain run; rv_a is missing in 30 patients, rv_b in three, covariates as `gone` says."""
+def run_both(folder, both_runs, imputations, gone):
+    """Results masked and plain; rv_a is missing in 30 patients, rv_b in three, covariates as `gone` says."""
     rng = np.random.default_rng(3)
     ids = np.array([f"P{i:03d}" for i in range(N)])
     watched = rng.uniform(20, 72, N).round(2)
@@ -47,20 +38,12 @@ def run_both(folder, study_text, imputations, gone):
     features.loc[100:129, "rv_a"] = np.nan
     features.loc[140:142, "rv_b"] = np.nan
     spells = [(ids[i], t) for i in range(N) for t in rng.uniform(0, watched[i], number[i]).round(3)]
-    table.to_csv(folder / "patients.csv", index=False)
-    features.to_csv(folder / "features.csv", index=False)
-    pd.DataFrame(spells, columns=["patient_id", "hours"]).to_csv(folder / "spells.csv", index=False)
-    results = []
-    for limit in (LIMIT, 0):
-        settings = {
-            "replicates": 0, "permutations": 0, "imputations": imputations, "phenotypes": False,
-            "suppress_below": limit,
-        }  # fmt: skip
-        text = study_text(SPELLS, name="gaps", **settings).replace('["age"]', '["age", "bmi"]')
-        assert '"bmi"' in text
-        (folder / "study.toml").write_text(text)
-        results.append(discovery.run(folder, out=folder / f"out {limit}", workers=1).folder)
-    return results
+    tables = {
+        "patients": table, "features": features,
+        "spells": pd.DataFrame(spells, columns=["patient_id", "hours"]),
+    }  # fmt: skip
+    results = both_runs(folder, LIMIT, tables, more=DEATH, adjust_for=("age", "bmi"), imputations=imputations)
+    return [result.folder for result in results]
 
 
 def left_out(folder):
@@ -122,8 +105,8 @@ GAPS = {
 
 @pytest.mark.parametrize("imputations", [0, 2])
 @pytest.mark.parametrize("gone", GAPS.values(), ids=GAPS)
-def test_no_small_number_of_missing_values_follows_by_subtraction(tmp_path, study_text, imputations, gone):
-    masked, plain = run_both(tmp_path, study_text, imputations, gone)
+def test_no_small_number_of_missing_values_follows_by_subtraction(tmp_path, both_runs, imputations, gone):
+    masked, plain = run_both(tmp_path, both_runs, imputations, gone)
     assert small_differences(plain)  # without masking they do
     assert not small_differences(masked)
     shown = pd.read_csv(masked / "associations.csv")
@@ -137,8 +120,8 @@ def test_no_small_number_of_missing_values_follows_by_subtraction(tmp_path, stud
         assert not re.search(r"imputed in \d", (masked / name).read_text(encoding="utf-8"))
 
 
-def test_episodes_of_those_left_out_are_not_told(tmp_path, study_text):
-    masked, plain = run_both(tmp_path, study_text, 2, GAPS["two without age"])
+def test_episodes_of_those_left_out_are_not_told(tmp_path, both_runs):
+    masked, plain = run_both(tmp_path, both_runs, 2, GAPS["two without age"])
     for folder, hidden in ((masked, True), (plain, False)):
         table = pd.read_csv(folder / "associations.csv")
         alone = table[table["model"] == "complete cases"]

@@ -8,23 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import discovery
 from discovery.survival.coarse_curves import coarse_curves
 
 LIMIT = 5
-SPELLS = """[[outcomes]]
-name = "spells"
-kind = "recurrent"
-file = "spells.csv"
-time = "hours"
-followup = "watched"
-terminal = "died"
-"""
-SETTINGS = {"replicates": 0, "permutations": 0, "imputations": 0, "phenotypes": False}
 
 
 @pytest.fixture(scope="module")
-def runs(tmp_path_factory, study_text):
+def runs(tmp_path_factory, both_runs):
     """150 patients, of whom one has 40 early episodes and three have had none but die; masked, and plain."""
     folder = tmp_path_factory.mktemp("spells")
     rng = np.random.default_rng(0)
@@ -38,16 +28,9 @@ def runs(tmp_path_factory, study_text):
     died = np.zeros(n)
     died[:3] = 1
     table = pd.DataFrame({"patient_id": ids, "age": rng.normal(60, 9, n), "watched": watched, "died": died})
-    table.to_csv(folder / "patients.csv", index=False)
     features = pd.DataFrame({"patient_id": ids, "rv_a": x, "rv_b": rng.normal(size=n)})
-    features.to_csv(folder / "features.csv", index=False)
     spells = pd.DataFrame(rows, columns=["patient_id", "hours"])
-    spells.to_csv(folder / "spells.csv", index=False)
-    results = []
-    for limit in (LIMIT, 0):
-        text = study_text(SPELLS, name="spells", **SETTINGS, suppress_below=limit)
-        (folder / "study.toml").write_text(text)
-        results.append(discovery.run(folder, out=folder / f"out {limit}", workers=1))
+    results = both_runs(folder, LIMIT, {"patients": table, "features": features, "spells": spells})
     return *results, table.set_index("patient_id"), spells, features.set_index("patient_id")
 
 
