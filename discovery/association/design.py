@@ -237,8 +237,6 @@ def build_design(
 
     status = part(outcome.status) if survival else None
     episodes = episode_rows(outcome, rows) if outcome.event_patient is not None else None
-    if episodes is not None and episodes.merged:
-        notes.append(f"{episodes.merged} episodes at the same time as another of the patient count once")
     return Design(
         outcome=outcome.name,
         label=outcome.label,
@@ -319,6 +317,15 @@ def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | 
                 wanted="each patient once",
             )
         )
+    if _has_episodes_at_one_time(outcome):
+        problems.append(
+            Problem(
+                file=f"outcome {outcome.name}",
+                column="event_time",
+                found="two episodes of a patient at one time",
+                wanted="each time of a patient once: a model of rates cannot tell them apart",
+            )
+        )
     for name, table in tables.items():
         if table is None:
             continue
@@ -336,6 +343,14 @@ def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | 
             problems.append(Problem(file=name, found="a patient id twice", wanted="one row for each patient"))
     if problems:
         raise InputError(problems)
+
+
+def _has_episodes_at_one_time(outcome: Outcome) -> bool:
+    if outcome.event_patient is None or outcome.event_time is None:
+        return False
+    patient, time = np.asarray(outcome.event_patient), np.asarray(outcome.event_time)
+    order = np.lexsort((time, patient))
+    return bool(((np.diff(patient[order]) == 0) & (np.diff(time[order]) == 0)).any())
 
 
 def _drop_unusable_outcomes(keep: _Rows, outcome: Outcome) -> None:

@@ -23,7 +23,6 @@ class Episodes:
     event: np.ndarray
     end: np.ndarray
     terminal: np.ndarray | None
-    merged: int  # episodes at the time of another of the same patient, counted once
 
     def take(self, rows: np.ndarray) -> Episodes:
         """Of some of the patients (bool mask, or places in any order), renumbered in their order."""
@@ -53,13 +52,12 @@ def episode_rows(outcome, rows: np.ndarray) -> Episodes:
     if outcome.entry is not None:
         given = np.asarray(outcome.entry, dtype=float)
         entry = np.where(given > 0, given, entry)
-    parts, merged = [], 0
-    order = np.argsort(outcome.event_patient, kind="stable")
+    parts = []
+    order = np.lexsort((outcome.event_time, outcome.event_patient))
     whose, when = np.asarray(outcome.event_patient)[order], np.asarray(outcome.event_time, dtype=float)[order]
     for position, i in enumerate(rows):
         low, high = np.searchsorted(whose, [i, i + 1])
-        times = np.unique(when[low:high])
-        merged += high - low - len(times)
+        times = when[low:high]
         times = times[(times > entry[i]) & (times <= end[i])]
         stops = times if len(times) and times[-1] == end[i] else np.append(times, end[i])
         happened = (np.arange(len(stops)) < len(times)).astype(float)
@@ -69,7 +67,7 @@ def episode_rows(outcome, rows: np.ndarray) -> Episodes:
     terminal = None if outcome.status is None else (np.asarray(outcome.status)[rows] == 1).astype(float)
     return Episodes(
         patient=table[:, 0].astype(np.int64), start=table[:, 1], stop=table[:, 2], event=table[:, 3],
-        end=end[rows], terminal=terminal, merged=int(merged),
+        end=end[rows], terminal=terminal,
     )  # fmt: skip
 
 

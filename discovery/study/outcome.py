@@ -14,10 +14,11 @@ class Outcome:
     `value` (n,): binary 0/1, continuous, count, or position in `categories` (ordinal, multiclass);
     NaN is missing. `time`, `entry` (n,) in `unit`; `status` (n,): 0 censored, 1 event, 2, 3, …
     competing events in the order listed, NaN missing. `exposure` (n,) is the time a count was taken
-    over. A recurrent outcome has `event_patient` (e,), positions of patients, and `event_time` (e,);
-    its `time` is the end of follow-up, its `status` 1 where a terminal event ended it, and its
-    `value` the number of events. `left_out`: reasons with the patients (n,) bool that this outcome must do
-    without. With a `landmark` times count from there, and `original` is the outcome from time 0.
+    over. A recurrent outcome has `event_patient` (e,), positions of patients, and `event_time` (e,), each
+    time of a patient once; its `time` is the end of follow-up, its `status` 1 where a terminal event ended
+    it, and its `value` the number of events. `left_out`: reasons with the patients (n,) bool that this
+    outcome must do without. With a `landmark` times count from there, and `original` is the outcome from
+    time 0.
     """
 
     name: str

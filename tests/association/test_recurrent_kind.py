@@ -21,6 +21,7 @@ from discovery.association.spline import restricted_cubic_spline
 from discovery.association.spline_curve import shape_of_effects
 from discovery.kernels.cox_sandwich import fit_cox_by_patient
 from discovery.markers.refit import prepare_refit
+from discovery.problems import InputError
 from discovery.study import Outcome
 from discovery.survival.recurrent import andersen_gill
 
@@ -188,6 +189,17 @@ def test_a_side_that_nothing_rejects_is_open():
     assert found.ci_low[0] == -np.inf
     assert found.ci_high[0] == np.inf
     assert found.p_value[0] > stats.chi2.sf(2, 1) - 1e-12
+
+
+def test_two_episodes_of_a_patient_at_one_time_are_refused():
+    outcome, covariates, features, _ = virtual(np.random.default_rng(3), n=60, missing=False)
+    times = outcome.event_time.copy()
+    first = np.flatnonzero(np.diff(outcome.event_patient) == 0)[0]
+    times[first + 1] = times[first]
+    with pytest.raises(InputError, match="two episodes of a patient at one time"):
+        build_design(replace(outcome, event_time=times), covariates, features)
+    times[first + 1] += 1e-9
+    assert build_design(replace(outcome, event_time=times), covariates, features).n == 60
 
 
 def test_a_patient_of_weight_two_is_two_patients_for_estimate_order_and_gain():

@@ -294,9 +294,7 @@ def compare_episodes(n: int = 500, q: int = 3) -> None:
     start = np.concatenate([np.append(0.0, t) for t in times])
     stop = np.concatenate([np.append(t, end) for t, end in zip(times, watched)])
     event = np.concatenate([np.append(np.ones(len(t)), 0.0) for t in times])
-    rows = Episodes(
-        patient=patient, start=start, stop=stop, event=event, end=watched, terminal=None, merged=0
-    )
+    rows = Episodes(patient=patient, start=start, stop=stop, event=event, end=watched, terminal=None)
     response = Response(kind="recurrent", y=y, episodes=rows)
     table = pd.DataFrame(base[patient], columns=[f"z{a}" for a in range(q)])
     table = table.assign(start=start, stop=stop, event=event, patient=patient)
