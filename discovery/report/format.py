@@ -6,6 +6,7 @@ Undefined (NaN, None) is a dash, a p-value is never 0, and a ratio is the expone
 from __future__ import annotations
 
 import math
+import re
 
 DASH = "–"
 MINUS = "\u2212"
@@ -106,6 +107,33 @@ def measure(name: object) -> str:
 def with_measures(sentence: str) -> str:
     """A sentence with measures of discrimination in it, as they are printed."""
     return sentence.replace("R2 ", "R² ")
+
+
+def unit(text: object) -> str:
+    """A unit as it is printed: `L/min/m²` for the `L/min/m2` of the tables."""
+    return (
+        ""
+        if missing(text)
+        else re.sub(r"(?<=m)([23])(?!\d)", lambda power: power[1].translate(RAISED), str(text))
+    )
+
+
+RULE_WORDS = (  # of the verdict rules in the tables, in the words of the page
+    ("gain_low <= 0", "the interval of the gain reaches 0"),
+    ("gain_low > 0", "the interval of the gain above 0"),
+    ("family probability in top", "probability that its family is among the first"),
+    ("lfsr needs 20 features", "the local false sign rate needs 20 features"),
+    ("lfsr", "local false sign rate"),
+    ("<=", "≤"),
+    (">=", "≥"),
+)
+
+
+def plain_rule(rule: str) -> str:
+    """The rule behind a verdict without the names of columns."""
+    for short, plain in RULE_WORDS:
+        rule = rule.replace(short, plain)
+    return rule
 
 
 def percent(share: object, places: int = 0) -> str:
@@ -213,6 +241,11 @@ def plural(count: int, one: str, many: str | None = None) -> str:
     if count == 0:
         return f"no {one}"
     return f"{whole(count)} {one if count == 1 else many or one + 's'}"
+
+
+def counted(kind: str) -> str:
+    """What the events of an outcome of this kind are called, in the plural."""
+    return {"survival": "events", "recurrent": "episodes"}.get(kind, "cases")
 
 
 def listed_apart(items: list[str], *, limit: int = 5) -> str:

@@ -31,6 +31,7 @@ from discovery.report.page_tables import (
     plain_view,
     ranked_view,
 )
+from discovery.report.reading_key import reading_key
 from discovery.report.saved_figure import SavedFigure
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.report.site_views import excluded_view, left_out_view, shift_view, site_view
@@ -109,6 +110,7 @@ def page(
         untested=list(tables["untested"]["sentence"]) if "untested" in tables else [],
         without_script=_without_script(tables, settings),
         unassessed=unassessed_view(tables, settings),
+        key=reading_key(settings, tables["markers"]),
         verdicts=[v for v in VERDICTS if v in set(tables["markers"]["verdict"].map(base_verdict))],
         figures=[
             (title, [_figure(figure, folder) for figure in found])

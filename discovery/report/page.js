@@ -10,7 +10,7 @@ const COLUMNS = [
   { key: "gain", head: "Gain (interval)", spare: true },
   { key: "probability_in_top", head: "In the top", spare: true },
   { key: "p_value", head: "p", spare: true, paperless: true },
-  { key: "n", head: "n (events)", spare: true, paperless: true },
+  { key: "n", head: "n", spare: true, paperless: true },
 ];
 const VIEWS = { volcano: "Effect and evidence", forest: "Effects", ranks: "Ranks", gain: "Gain" };
 const FIRST_ROWS = 50;
@@ -32,6 +32,13 @@ function element(name, parent, text, attributes) {
   return node;
 }
 
+/* A name such as rv_dpdt_max breaks after its underscores, where it has to break at all. */
+function breakable(node, text) {
+  node.replaceChildren(...text.split(/(?<=_)/).flatMap((part, k) => (k ? [document.createElement("wbr"), part] : [part])));
+  return node;
+}
+
+const FEW_ROWS = 8; /* a table so short leaves no room beside it: picture and details go below */
 const state = { outcome: 0, view: "volcano", sort: "rank", down: false, chosen: null, all: false, rows: [], shapes: new Map() };
 let data;
 
@@ -84,6 +91,13 @@ function shownColumns() {
   return COLUMNS.filter((column) => !column.spare || rows.some((row) => row.number[column.key] !== null));
 }
 
+function headText(column, outcome) {
+  const own = { estimate: outcome.effect + " (95 % interval)", probability_in_top: outcome.top, n: counted("n", outcome) };
+  return (own[column.key] || column.head).replace("95 %", "95\u00a0%");
+}
+
+function counted(what, outcome) { return outcome.counted ? `${what} (${outcome.counted})` : what; }
+
 function drawHeads() {
   const host = byId("heads");
   host.replaceChildren();
@@ -92,8 +106,7 @@ function drawHeads() {
     head.className = columnClass(column);
     const mine = state.sort === column.key;
     head.setAttribute("aria-sort", mine ? (state.down ? "descending" : "ascending") : "none");
-    const button = element("button", head, column.key === "estimate" ? data.outcomes[state.outcome].effect + " (95 % interval)" :
-      column.key === "probability_in_top" ? data.outcomes[state.outcome].top : column.head, { type: "button" });
+    const button = element("button", head, headText(column, data.outcomes[state.outcome]), { type: "button" });
     element("span", button, mine ? (state.down ? "\u25bc" : "\u25b2") : "", { class: "arrow", "aria-hidden": "true" });
     button.addEventListener("click", () => {
       state.down = mine ? !state.down : false;
@@ -123,13 +136,13 @@ function drawRows() {
     for (const column of columns) {
       if (column.key === "label") {
         const cell = element("th", line, undefined, { scope: "row" });
-        const button = element("button", cell, row.label || row.feature, { type: "button" });
+        const button = breakable(element("button", cell, undefined, { type: "button" }), row.label || row.feature);
         button.addEventListener("click", () => choose(row.feature, true));
-        if (row.family && row.family !== row.label) element("span", cell, row.family, { class: "family" });
-        element("span", cell, row.verdict, { class: "narrow word " + wordClass(row) });
+        if (row.family && row.family !== row.label) breakable(element("span", cell, undefined, { class: "family" }), row.family);
+        element("span", cell, row.brief, { class: "narrow word " + wordClass(row) });
       } else if (column.key === "verdict") {
         const cell = element("td", line, undefined, { class: "verdict" });
-        element("span", cell, row.verdict, { class: "word " + wordClass(row) });
+        element("span", cell, row.brief, { class: "word " + wordClass(row) });
       } else {
         const [value, ...rest] = row.text[column.key].split(" (");
         const cell = element("td", line, value + (rest.length ? " " : ""));
@@ -172,7 +185,7 @@ function choose(feature, fromTable) {
   state.chosen = feature;
   mark(false);
   drawDetail();
-  if (fromTable && matchMedia("(max-width: 1000px)").matches) { byId("detail").scrollIntoView({ block: "start" }); byId("detail").focus({ preventScroll: true }); }
+  if (fromTable && matchMedia("(max-width: 1260px)").matches) { byId("detail").scrollIntoView({ block: "start" }); byId("detail").focus({ preventScroll: true }); }
 }
 
 function drawDetail() {
@@ -180,11 +193,11 @@ function drawDetail() {
   const row = outcome.rows.find((r) => r.feature === state.chosen);
   const more = byId("detail-more");
   more.replaceChildren();
-  byId("detail-head").textContent = row ? row.label : "No feature";
+  breakable(byId("detail-head"), row ? row.label : "No feature");
   byId("detail-text").textContent = row ? row.sentence : "No feature fits these choices.";
   if (!row) return;
   const pairs = element("dl", more, undefined, { class: "pairs" });
-  const pair = (name, text) => { if (text && text !== "\u2013") { element("dt", pairs, name); element("dd", pairs, text); } };
+  const pair = (name, text) => { if (text && text !== "\u2013") { element("dt", pairs, name); breakable(element("dd", pairs), text); } };
   pair("Column", row.feature === row.label ? "" : row.feature);
   pair("Family", row.family);
   pair("Unit", row.unit);
@@ -193,9 +206,10 @@ function drawDetail() {
   pair("Shrunk effect", row.text.shrunk_estimate);
   pair(`Gain in ${outcome.gain}`, row.text.gain);
   pair(`${outcome.top}: probability`, row.text.probability_in_top);
-  pair("Patients (events)", row.text.n);
+  pair(counted("Patients", outcome), row.text.n);
   pair("Left out", row.text.n_left_out);
   pair("Flags", row.flags);
+  pair("Notes", row.note);
   for (const [name, text] of row.more) pair(name, text);
   if (row.models.length) {
     element("h4", more, "Every model fitted");
@@ -229,6 +243,7 @@ function drawDetail() {
 function show() {
   state.rows = sorted(filtered());
   state.shapes = shapesOf(data.outcomes[state.outcome].rows);
+  byId("explorer").classList.toggle("few", data.outcomes[state.outcome].rows.length <= FEW_ROWS);
   if (!state.rows.some((row) => row.feature === state.chosen)) state.chosen = state.rows.length ? state.rows[0].feature : null;
   drawHeads();
   drawRows();

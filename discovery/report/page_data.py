@@ -47,6 +47,7 @@ def page_data(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> dict
                 "effect": words.ratio_name(measure),
                 "gain": words.measure(gains.iloc[0]) if len(gains) else "discrimination",
                 "top": top_words(mine, settings.top),
+                "counted": words.counted(outcome.kind) if len(mine) and mine["events"].notna().any() else "",
                 "rows": rows,
             }
         )
@@ -100,7 +101,6 @@ def _row(
         "n_left_out": words.whole(row["n_left_out"]),
     }
     extra = about.loc[feature] if len(about) and feature in about.index else {}
-    flags = "; ".join(str(row[key]) for key in ("flags", "note") if not words.missing(row.get(key)))
     return {
         "feature": feature,
         "label": label,
@@ -108,8 +108,12 @@ def _row(
         "group": "" if words.missing(row.get("redundancy_group")) else str(row["redundancy_group"]),
         "verdict": verdict,
         "kind": base_verdict(verdict),
-        "flags": flags,
-        "unit": _text(extra, "unit"),
+        "brief": verdict.split(" with ")[
+            0
+        ],  # the name of the feature that makes it redundant is in the details
+        "flags": _text(row, "flags"),
+        "note": _text(row, "note"),
+        "unit": words.unit(_text(extra, "unit")),
         "definition": _text(extra, "definition"),
         "source": _text(extra, "source"),
         "sentence": _sentence(row, texts, outcome, verdict),
@@ -146,7 +150,8 @@ def _rank_words(row: Mapping[str, Any]) -> str:
     if words.missing(row["rank_low"]) or words.missing(row["rank"]):
         return ""
     low, high = words.whole(row["rank_low"]), words.whole(row["rank_high"])
-    return f"Rank {words.rank(row['rank'])}, in other samples {low if low == high else f'{low} to {high}'}. "
+    span = low if low == high else f"{low} to {high}"
+    return f"Rank {words.rank(row['rank'])} (95 % interval {span}). "
 
 
 def _models(associations: pd.DataFrame, outcome: OutcomeRun, *, adjusted: bool) -> dict[str, list]:
@@ -188,7 +193,7 @@ def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
 
     out = []
     if has("verdict_rule"):
-        out.append(["Why this verdict", str(row["verdict_rule"])])
+        out.append(["Why this verdict", words.plain_rule(str(row["verdict_rule"]))])
     if has("family_rank"):
         span = words.rank_interval(
             row["family_rank"], row.get("family_rank_low"), row.get("family_rank_high")

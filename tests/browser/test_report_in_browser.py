@@ -294,3 +294,67 @@ def test_three_hundred_features_are_ready_soon_and_redrawn_at_once(opened, large
         document.body.offsetHeight; return performance.now() - start; }""")
     assert ready < 8000  # 0.6 s on a free machine; tests share theirs
     assert took < 1500  # 0.05 s on a free machine
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (1280, 1000), (1440, 1400), (1900, 1000)])
+def test_the_ranking_leaves_no_hole_beside_picture_and_details(opened, small, width, height):
+    """The column beside the table is as high as the table and scrolls inside; its row ends with the table."""
+    page = opened(small, width=width)
+    page.set_viewport_size({"width": width, "height": height})
+    boxes = page.evaluate("""() => ['.left', '.right', '.split'].map(name => {
+        const box = document.querySelector(name).getBoundingClientRect(); return [box.top, box.bottom]; })""")
+    assert boxes[0] == boxes[1] == boxes[2]
+    last = page.evaluate("document.querySelector('.left .scroll').getBoundingClientRect().bottom")
+    assert boxes[0][1] - last < 60  # the button that shows all rows
+    assert page.evaluate("""() => { const r = document.querySelector('.right');
+        r.scrollTop = 1e6; return r.scrollTop > 0 && r.scrollTop + r.clientHeight >= r.scrollHeight - 1; }""")
+
+
+def test_few_features_have_picture_and_details_below_them(opened, made, tmp_path):
+    page = opened(report(made, tmp_path, count=5, hostile=False), width=1280)
+    table, picture, detail = (
+        page.locator(name).bounding_box() for name in ("#ranked", "#picture", "#detail")
+    )
+    assert table["width"] > 1200
+    assert picture["y"] > table["y"] + table["height"]
+    assert detail["y"] > table["y"] + table["height"]
+    assert detail["x"] > picture["x"] + picture["width"]
+
+
+@pytest.mark.parametrize("width", [1280, 1262, 1100, 800, 700, 390])
+def test_every_column_of_the_ranking_is_inside_its_frame(opened, small, width):
+    page = opened(small, width=width)
+    wide, seen = page.evaluate(
+        "[document.querySelector('#ranked').scrollWidth, document.querySelector('.left .scroll').clientWidth]"
+    )
+    assert wide <= seen
+
+
+def test_a_name_of_a_column_breaks_at_its_underscores(opened, small, made):
+    page = opened(small)
+    page.evaluate("breakable(document.querySelector('#detail-head'), 'rv_dpdt_max')")
+    assert page.locator("#detail-head").inner_html() == "rv_<wbr>dpdt_<wbr>max"
+    assert page.locator("#detail-head").inner_text() == "rv_dpdt_max"
+
+
+def test_flags_and_notes_of_a_feature_stand_apart(opened, made, tmp_path):
+    tables = made.study_tables(count=12)
+    tables["markers"] = tables["markers"].assign(flags="nonlinear", note="imputed in 4 patients")
+    write_report(tables, made.run_settings(count=12), [], tmp_path)
+    page = opened(tmp_path / "index.html")
+    pairs = page.evaluate("""() => Object.fromEntries([...document.querySelectorAll('#detail .pairs dt')]
+        .map(dt => [dt.textContent, dt.nextElementSibling.textContent]))""")
+    assert pairs["Flags"] == "nonlinear"
+    assert pairs["Notes"] == "imputed in 4 patients"
+
+
+def test_the_words_of_the_ranking_are_explained(opened, small):
+    page = opened(small)
+    key = page.locator("details.key")
+    key.locator("summary").click()
+    heads = page.locator("#heads th").all_inner_texts()
+    words = " ".join(key.locator("dt").all_inner_texts())
+    for head in ("Rank", "q", "Shrunk", "Gain", "Verdict"):
+        assert any(text.startswith(head) for text in heads)
+        assert head in words
+    assert Axe().run(page).violations_count == 0

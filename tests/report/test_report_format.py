@@ -147,3 +147,15 @@ def test_counts_and_lists():
     assert words.listed_apart(["a, b", "c"]) == "a, b; c"
     assert words.rank_interval(3.0, 1.0, 12.0) == "3 (1 to 12)"
     assert words.rank_interval(3.5, 1.0, 12.0) == "3.5 (1 to 12)"
+
+
+def test_units_have_raised_powers_and_rules_no_names_of_columns():
+    assert [words.unit(text) for text in ("L/min/m2", "g.m/m2", "mmHg", "cm3", None, "m20")] == [
+        "L/min/m²", "g.m/m²", "mmHg", "cm³", "", "m20",
+    ]  # fmt: skip
+    rule = words.plain_rule(
+        "q <= 0.05; not strong: gain_low <= 0, family probability in top < 0.8, lfsr > 0.01"
+    )
+    assert "_" not in rule
+    assert "lfsr" not in rule
+    assert "<=" not in rule

@@ -241,7 +241,7 @@ def test_families_come_first_with_their_rank_intervals(made, written):
 def test_what_a_run_knows_beyond_the_contract_is_in_the_details(made, tmp_path):
     tables = made.study_tables(count=20)
     more = {
-        "verdict_rule": "q <= 0.05",
+        "verdict_rule": "q <= 0.05; not strong: lfsr > 0.01",
         "lfsr": 0.003,
         "detectable_effect": np.log(1.4),
         "detectable_level": 0.05,
@@ -255,7 +255,7 @@ def test_what_a_run_knows_beyond_the_contract_is_in_the_details(made, tmp_path):
     tables["markers"] = tables["markers"].assign(**more)
     outcome = data_of(write(made, tmp_path, tables=tables))["outcomes"][0]
     found = dict(outcome["rows"][0]["more"])
-    assert found["Why this verdict"] == "q <= 0.05"
+    assert found["Why this verdict"] == "q ≤ 0.05; not strong: local false sign rate > 0.01"
     assert found["Probability of the wrong sign"] == "<0.01"
     assert found["Effect seen with 80 % power at p = 0.050"] == "1.40 or 0.71"
     assert found["Missing"] == "12 %"
