@@ -17,11 +17,11 @@ EFFECTS = {
     "multiclass": "odds ratio: how many times the odds of a class against the reference",
 }
 MEASURES = {
-    "AUC": "AUC, area under the receiver operating characteristic curve: the chance that of two patients, one "
-    "with and one without the outcome, the model gives the higher risk to the one with it",
+    "AUC": "AUC, area under the receiver operating characteristic curve: the chance that of two patients, "
+    "one with and one without the outcome, the model gives the higher risk to the one with it",
     "mean pairwise AUC": "mean pairwise AUC: the AUC of two classes, averaged over all pairs of classes",
-    "C": "C, index of concordance: the chance that of two patients the model gives the higher risk to the one "
-    "whose event came first (or who had more episodes)",
+    "C": "C, index of concordance: the chance that of two patients the model gives the higher risk to the "
+    "one whose event came first (or who had more episodes)",
     "Wolbers' C": "Wolbers' C: the same as C, where a patient with a competing event counts as never having "
     "the event",
     "generalised C": "generalised C: the chance that of two patients in different classes the model puts the "
@@ -62,8 +62,8 @@ def reading_key(settings: RunSettings, markers: pd.DataFrame) -> list[tuple[str,
         out.append(
             (
                 "Shrunk",
-                "the effect made smaller because features at the top of a list were picked for looking large; "
-                "it is the effect to expect in new patients.",
+                "the effect made smaller because features at the top of a list were picked for looking "
+                "large; it is the effect to expect in new patients.",
             )
         )
     if settings.replicates and gain_measures:
@@ -71,8 +71,8 @@ def reading_key(settings: RunSettings, markers: pd.DataFrame) -> list[tuple[str,
         out.append(
             (
                 "In the first …",
-                "the share of bootstrap draws in which the feature ranked among the first: how sure its place "
-                "near the top is, no probability that it is real.",
+                "the share of bootstrap draws in which the feature ranked among the first: how sure its "
+                "place near the top is, no probability that it is real.",
             )
         )
     out.append(("Family", "features that rise and fall together; a ranking cannot tell them apart."))
@@ -105,6 +105,7 @@ def _gain(beyond: str, measures: Sequence[str]) -> str:
 
 def _verdicts(s: RunSettings) -> str:
     fdr = f"{s.fdr:g}"
+    permuted = " or by the permutation test" if s.permutations else ""
     strong = (
         "strong candidate: a candidate that also passed every further check. "
         if s.replicates and "shrinkage" in s.analyses
@@ -117,10 +118,9 @@ def _verdicts(s: RunSettings) -> str:
     )
     return _capital(
         f"{strong}candidate: q ≤ {fdr}, worth testing in a second cohort. suggestive: weaker, "
-        f"q ≤ {2 * s.fdr:g}"
-        f"{' or by the permutation test' if s.permutations else ''}. not supported: the rest, which does not mean "
-        f"that there is no effect. {site}not assessable: too few data. Redundant: it adds nothing to the best "
-        "feature of its family. All rules are in the methods. No verdict is advice for a patient."
+        f"q ≤ {2 * s.fdr:g}{permuted}. not supported: the rest, which does not mean that there is no effect. "
+        f"{site}not assessable: too few data. Redundant: it adds nothing to the best feature of its family. "
+        "All rules are in the methods. No verdict is advice for a patient."
     )
 
 
