@@ -9,10 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import as_column, as_matrix, as_observed, as_weights
+from .columns import as_column, as_matrix, as_weights
 from .count_fits import above, maximise_count, solve_symmetric
 from .count_profile import profile_limits
 from .count_screen import screen_columns
+from .plan_columns import plan_columns
 from .screen_fit import NOTHING_TO_FIT, OK, ScreenFit, quantile_root, signed_root
 
 
@@ -50,11 +51,7 @@ class CountPlan:
         if (exposure <= 0).any():
             raise ValueError("exposure must be above 0")
         self.offset = np.log(exposure)
-        self.base = as_matrix(base, n, "base")
-        if not np.isfinite(self.base).all():
-            raise ValueError("base must be finite")
-        self.features = as_matrix(features, n, "features")
-        self.observed = as_observed(observed, self.features)
+        self.base, self.features, self.observed = plan_columns(n, base, features, observed)
 
     def screen(self, weights=None) -> ScreenFit:
         """Fit every feature with case weights (n,): weight 2 is the same as the row written twice."""

@@ -10,9 +10,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
+from .columns import as_column, as_weights, column_scales
 from .cox_fits import CoxData, fit_one_cox, profile_all_cox, screen_all_cox
 from .one_fit import in_callers_units
+from .plan_columns import finite_matrix, plan_columns, whole_scales
 from .screen_fit import ScreenFit, as_codes, quantile_root, signed_root
 
 
@@ -72,11 +73,7 @@ class CoxPlan:
         time, event = as_column(time, n, "time"), as_column(event, n, "event")
         if not np.isin(event, (0.0, 1.0)).all():
             raise ValueError("event must be 0 or 1")
-        base = as_matrix(base, n, "base")
-        if not np.isfinite(base).all():
-            raise ValueError("base must be finite")
-        features = as_matrix(features, n, "features")
-        observed = as_observed(observed, features)
+        base, features, observed = plan_columns(n, base, features, observed)
         strata = np.zeros(n, np.int64) if stratum is None else np.asarray(stratum).astype(np.int64)
         if strata.shape != (n,):
             raise ValueError(f"stratum must have shape ({n},), found {strata.shape}")
@@ -89,7 +86,7 @@ class CoxPlan:
             entry_order = np.lexsort((-entries, strata))
             entry_order = entry_order[usable[entry_order]]
         order = order[usable[order]]
-        base_centre, base_spread = column_scales(base, usable, np.ones(base.shape, dtype=bool))
+        base_centre, base_spread = whole_scales(base, usable)
         centre, spread = column_scales(features, usable, observed)
         self.data = CoxData(
             order,
@@ -191,9 +188,7 @@ def fit_cox(
     """
     if ties not in ("efron", "breslow"):
         raise ValueError(f"ties must be 'efron' or 'breslow', found {ties!r}")
-    columns = as_matrix(X, np.shape(time)[0], "X")
-    if not np.isfinite(columns).all():
-        raise ValueError("X must be finite")
+    columns = finite_matrix(X, np.shape(time)[0], "X")
     k = columns.shape[1]
     if k == 0:  # a constant stands in for the last column and is dropped from the result
         columns = np.zeros((columns.shape[0], 1))

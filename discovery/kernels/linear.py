@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
+from .columns import as_column, as_weights
 from .linear_fits import (
     LinearBase,
     back_solve,
@@ -23,6 +23,7 @@ from .linear_fits import (
     screen_tiles_linear,
     weighted_base,
 )
+from .plan_columns import finite_matrix, plan_columns, whole_scales
 from .scales import feature_scales
 from .screen_fit import (
     COLLINEAR,
@@ -80,14 +81,8 @@ class LinearPlan:
     def __init__(self, y, base, features, *, observed=None):
         n = np.shape(y)[0]
         self.y = as_column(y, n, "y")
-        self.base = as_matrix(base, n, "base")
-        if not np.isfinite(self.base).all():
-            raise ValueError("base must be finite")
-        self.features = as_matrix(features, n, "features")
-        self.observed = as_observed(observed, self.features)
-        every_row = np.ones(n, dtype=bool)
-        every_base = np.ones(self.base.shape, dtype=bool)
-        self.base_centre, self.base_spread = column_scales(self.base, every_row, every_base)
+        self.base, self.features, self.observed = plan_columns(n, base, features, observed)
+        self.base_centre, self.base_spread = whole_scales(self.base)
         self.centre, self.spread, _ = feature_scales(self.features, self.observed)
         self.groups = same_rows(self.observed)
         self.freedom: np.ndarray | None = None  # of the fits without weights, once they are made
@@ -153,7 +148,7 @@ class LinearPlan:
 def residual_degrees(base: np.ndarray) -> int:
     """Degrees of freedom left by the intercept, the independent columns of base (n, q) and one feature."""
     n = len(base)
-    centre, spread = column_scales(base, np.ones(n, dtype=bool), np.ones(base.shape, dtype=bool))
+    centre, spread = whole_scales(base)
     columns = weighted_base(np.arange(n), np.ones(n), base, centre, spread)
     return n - int(orthonormal(columns)[2].sum()) - 1
 
@@ -182,12 +177,10 @@ def fit_linear(y, X, weights=None) -> LinearFit:
         Shapes differ, or y or X are not finite.
     """
     n = np.shape(y)[0]
-    outcome, columns, weights = as_column(y, n, "y"), as_matrix(X, n, "X"), as_weights(weights, n)
-    if not np.isfinite(columns).all():
-        raise ValueError("X must be finite")
+    outcome, columns, weights = as_column(y, n, "y"), finite_matrix(X, n, "X"), as_weights(weights, n)
     rows = np.flatnonzero(weights > 0)
     size, total = columns.shape[1] + 1, float(weights[rows].sum())
-    centre, spread = column_scales(columns, weights > 0, np.ones(columns.shape, dtype=bool))
+    centre, spread = whole_scales(columns, weights > 0)
     root = np.sqrt(weights[rows])
     basis, r, live = orthonormal(weighted_base(rows, root, columns, centre, spread))
     alive = live == 1

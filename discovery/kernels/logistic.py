@@ -10,11 +10,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
+from .columns import as_column, as_weights
 from .logistic_fits import LogisticData, fit_one_logistic
 from .logistic_penalised import profile_all_penalised, screen_all_penalised
 from .logistic_screen import profile_all_logistic, screen_all_logistic, tiles_of
 from .one_fit import in_callers_units
+from .plan_columns import finite_matrix, plan_columns, whole_scales
 from .scales import feature_scales
 from .screen_fit import ScreenFit, as_codes, quantile_root, signed_root
 
@@ -65,13 +66,8 @@ class LogisticPlan:
         y = as_column(y, n, "y")
         if not np.isin(y, (0.0, 1.0)).all():
             raise ValueError("y must be 0 or 1")
-        base = as_matrix(base, n, "base")
-        if not np.isfinite(base).all():
-            raise ValueError("base must be finite")
-        features = as_matrix(features, n, "features")
-        observed = as_observed(observed, features)
-        every_row = np.ones(n, dtype=bool)
-        base_centre, base_spread = column_scales(base, every_row, np.ones(base.shape, dtype=bool))
+        base, features, observed = plan_columns(n, base, features, observed)
+        base_centre, base_spread = whole_scales(base)
         centre, spread, complete = feature_scales(features, observed)
         self.tiles = (*tiles_of(complete), complete)
         self.data = LogisticData(y == 1.0, base, base_centre, base_spread, features, centre, spread, observed)
@@ -136,9 +132,7 @@ def fit_logistic(y, X, weights=None, firth: bool = False) -> LogisticFit:
     ValueError
         As `LogisticPlan`, and when X is not finite.
     """
-    columns = as_matrix(X, np.shape(y)[0], "X")
-    if not np.isfinite(columns).all():
-        raise ValueError("X must be finite")
+    columns = finite_matrix(X, np.shape(y)[0], "X")
     k = columns.shape[1]
     if k == 0:  # a constant stands in for the last column and is dropped from the result
         columns = np.zeros((columns.shape[0], 1))

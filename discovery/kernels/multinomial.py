@@ -10,10 +10,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import as_matrix, as_observed, as_weights, column_scales
+from .columns import as_weights
 from .multinomial_fits import screen_all_multinomial
 from .multinomial_pass import MultinomialData
 from .ordinal import as_codes_from_zero
+from .plan_columns import plan_columns, whole_scales
 from .scales import feature_scales
 from .screen_fit import OK
 
@@ -62,13 +63,8 @@ class MultinomialPlan:
     def __init__(self, level, base, features, *, observed=None, classes: int | None = None):
         n = np.shape(level)[0]
         level = as_codes_from_zero(level, n)
-        base = as_matrix(base, n, "base")
-        if not np.isfinite(base).all():
-            raise ValueError("base must be finite")
-        features = as_matrix(features, n, "features")
-        observed = as_observed(observed, features)
-        every_row = np.ones(n, dtype=bool)
-        base_centre, base_spread = column_scales(base, every_row, np.ones(base.shape, dtype=bool))
+        base, features, observed = plan_columns(n, base, features, observed)
+        base_centre, base_spread = whole_scales(base)
         centre, spread, _ = feature_scales(features, observed)
         most = max(int(level.max(initial=0)) + 1, 2, classes or 0)
         self.data = MultinomialData(

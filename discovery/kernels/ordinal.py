@@ -10,9 +10,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .columns import as_column, as_matrix, as_observed, as_weights, column_scales
+from .columns import as_column, as_weights, column_scales
 from .one_fit import _inverse
 from .ordinal_fits import OrdinalData, fit_one_ordinal, profile_all_ordinal, screen_all_ordinal
+from .plan_columns import finite_matrix, plan_columns, whole_scales
 from .screen_fit import COLLINEAR, CONSTANT, OK, ScreenFit, as_codes, quantile_root, signed_root
 
 
@@ -54,14 +55,9 @@ class OrdinalPlan:
     def __init__(self, level, base, features, *, observed=None):
         n = np.shape(level)[0]
         level = as_codes_from_zero(level, n)
-        base = as_matrix(base, n, "base")
-        if not np.isfinite(base).all():
-            raise ValueError("base must be finite")
-        features = as_matrix(features, n, "features")
-        observed = as_observed(observed, features)
-        every_row = np.ones(n, dtype=bool)
-        base_centre, base_spread = column_scales(base, every_row, np.ones(base.shape, dtype=bool))
-        centre, spread = column_scales(features, every_row, observed)
+        base, features, observed = plan_columns(n, base, features, observed)
+        base_centre, base_spread = whole_scales(base)
+        centre, spread = column_scales(features, np.ones(n, dtype=bool), observed)
         classes = int(level.max(initial=0)) + 1
         self.data = OrdinalData(
             level, max(classes, 2), base, base_centre, base_spread, features, centre, spread, observed
@@ -100,9 +96,7 @@ def fit_ordinal(level, X, weights=None) -> OrdinalFit:
     ValueError
         As `OrdinalPlan`, and when X is not finite.
     """
-    columns = as_matrix(X, np.shape(level)[0], "X")
-    if not np.isfinite(columns).all():
-        raise ValueError("X must be finite")
+    columns = finite_matrix(X, np.shape(level)[0], "X")
     k = columns.shape[1]
     if k == 0:
         columns = np.zeros((columns.shape[0], 1))
