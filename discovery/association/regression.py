@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,6 +15,10 @@ from scipy import stats
 
 from discovery.association.multiplicity import never_zero
 from discovery.problems import InputError, Problem
+
+if TYPE_CHECKING:
+    from discovery.kernels.cox import CoxFit
+    from discovery.kernels.logistic import LogisticFit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -247,21 +251,59 @@ def logistic(y: ArrayLike, columns: ArrayLike, *, firth: bool = False) -> Regres
     errors are of the unpenalised information at the estimate, as in Firth, Biometrika 1993;80:27-38.
     """
     from discovery.kernels.logistic import fit_logistic
-    from discovery.kernels.screen_fit import REASONS
 
     outcome, x = _complete(y, columns)
     fit = fit_logistic(outcome, x, firth=firth)
+    method = "logistic, Firth penalty" if firth else "logistic, maximum likelihood"
+    return _of_kernel(fit, "logistic", len(outcome), scale="log odds ratio", method=method)
+
+
+def cox(
+    time: ArrayLike,
+    event: ArrayLike,
+    columns: ArrayLike,
+    *,
+    entry: ArrayLike | None = None,
+    stratum: ArrayLike | None = None,
+    firth: bool = False,
+) -> Regression:
+    """Cox regression (Efron ties) of time (n,) and event (n,), 0 or 1, on `columns` (n, k)."""
+    from discovery.kernels.cox import fit_cox
+
+    x = _matrix(columns)
+    when, happened = np.asarray(time, dtype=float), np.asarray(event, dtype=float)
+    seen = np.isfinite(when) & np.isfinite(happened) & np.isfinite(x).all(axis=1)
+    start = None if entry is None else np.asarray(entry, dtype=float)
+    if start is not None:
+        seen &= np.isfinite(start)
+    fit = fit_cox(
+        when[seen],
+        happened[seen],
+        x[seen],
+        entry=None if start is None else start[seen],
+        stratum=None if stratum is None else np.asarray(stratum)[seen],
+        firth=firth,
+    )
+    method = "Cox (Efron ties), Firth penalty" if firth else "Cox (Efron ties), partial likelihood"
+    return _of_kernel(fit, "cox", int(seen.sum()), scale="log hazard ratio", method=method)
+
+
+def _of_kernel(fit: CoxFit | LogisticFit, name: str, n: int, *, scale: str, method: str) -> Regression:
+    """A fit of the kernels; NaN for a column without information."""
+    from discovery.kernels.screen_fit import REASONS
+
     if not fit.converged:
         raise InputError(
-            [Problem(file="logistic", found=REASONS[int(fit.code)], wanted="other columns, or firth=True")]
+            [Problem(file=name, found=REASONS[int(fit.code)], wanted="other columns, or firth=True")]
         )
+    variance = np.diag(fit.covariance)
     return Regression(
-        coef=np.where(np.isnan(np.diag(fit.covariance)), np.nan, fit.coef),
-        se=np.sqrt(np.diag(fit.covariance)),
+        coef=np.where(np.isnan(variance), np.nan, fit.coef),
+        se=np.sqrt(variance),
         loglik=float(fit.loglik),
-        n=len(outcome),
-        scale="log odds ratio",
-        method="logistic, Firth penalty" if firth else "logistic, maximum likelihood",
+        n=n,
+        scale=scale,
+        method=method,
     )
 
 
@@ -321,44 +363,3 @@ def _quietly(fit) -> Any:
             ]
         )
     return result
-
-
-def cox(
-    time: ArrayLike,
-    event: ArrayLike,
-    columns: ArrayLike,
-    *,
-    entry: ArrayLike | None = None,
-    stratum: ArrayLike | None = None,
-    firth: bool = False,
-) -> Regression:
-    """Cox regression (Efron ties) of time (n,) and event (n,), 0 or 1, on `columns` (n, k)."""
-    from discovery.kernels.cox import fit_cox
-    from discovery.kernels.screen_fit import REASONS
-
-    x = _matrix(columns)
-    when, happened = np.asarray(time, dtype=float), np.asarray(event, dtype=float)
-    seen = np.isfinite(when) & np.isfinite(happened) & np.isfinite(x).all(axis=1)
-    start = None if entry is None else np.asarray(entry, dtype=float)
-    if start is not None:
-        seen &= np.isfinite(start)
-    fit = fit_cox(
-        when[seen],
-        happened[seen],
-        x[seen],
-        entry=None if start is None else start[seen],
-        stratum=None if stratum is None else np.asarray(stratum)[seen],
-        firth=firth,
-    )
-    if not fit.converged:
-        raise InputError(
-            [Problem(file="cox", found=REASONS[int(fit.code)], wanted="other columns, or firth=True")]
-        )
-    return Regression(
-        coef=np.where(np.isnan(np.diag(fit.covariance)), np.nan, fit.coef),
-        se=np.sqrt(np.diag(fit.covariance)),
-        loglik=float(fit.loglik),
-        n=int(seen.sum()),
-        scale="log hazard ratio",
-        method="Cox (Efron ties), Firth penalty" if firth else "Cox (Efron ties), partial likelihood",
-    )
