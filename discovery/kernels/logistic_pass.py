@@ -117,9 +117,9 @@ def evaluate_tile(rows, tile, nt, feature):
         at = chunk * q * CHUNK
         kept = here if v.size > CHUNK * WIDE else 0
         if tile.full[0] and chunk < chunks - 1:
-            predict(rows, tile, chunk, tile.nothing, 0, beta, q)
+            predict(rows, tile, chunk, tile.nothing, 0, beta, q, u)
         else:
-            predict(rows, tile, chunk, tile.start, here, beta, q)
+            predict(rows, tile, chunk, tile.start, here, beta, q, u)
         for e in range(CHUNK * WIDE):
             shrunk = exp_of_negative(-abs(u[e]))
             one = 1.0 + shrunk
@@ -158,16 +158,16 @@ def evaluate_tile(rows, tile, nt, feature):
 
 
 @compiled
-def predict(rows, tile, chunk, start, start_at, beta, q):
-    """Linear predictor of one chunk, turned, into `tile.u`: `start` plus the columns times `beta`."""
-    u, z, first = tile.u, rows.z, chunk * q * CHUNK
-    add_scaled(u, start, start_at, tile.x, chunk * CHUNK * WIDE, beta, q * WIDE)
+def predict(rows, tile, chunk, start, start_at, beta, q, into):
+    """Linear predictor of one chunk, turned, `into` (8 WIDE): `start` plus the columns times `beta`."""
+    z, first = rows.z, chunk * q * CHUNK
+    add_scaled(into, start, start_at, tile.x, chunk * CHUNK * WIDE, beta, q * WIDE)
     a = 0
     while a + 2 <= q:
-        add_products(u, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 2, 1, 8)
+        add_products(into, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 2, 1, 8)
         a += 2
     if a < q:
-        add_products(u, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 1, 1, 8)
+        add_products(into, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 1, 1, 8)
 
 
 @compiled

@@ -2,7 +2,8 @@
 
 Where no row is missing, the rows of the base model give log likelihood, score and information of each feature
 at coefficient 0 by sums of products, without exp. The first step is Newton's with Chebyshev's correction, so
-that the third derivative is in it too, and two passes over the rows mostly do.
+that the third derivative is in it too. What is then left after one evaluation is mostly so short that the
+same correction finds the maximum, and the standard error there.
 """
 
 from __future__ import annotations
@@ -30,11 +31,13 @@ from .newton import (
     solve,
 )
 from .screen_fit import OK, SEPARATED
-from .tiles import CHUNK, WIDE, add_columns, add_products
+from .tiles import CHUNK, WIDE, add_by_lane, add_columns, add_products, scale_rows
 
 TO_THE_END = MAX_ITERATIONS * (MAX_HALVINGS + 1)
 FRESH, SHARED, GO_ON = range(3)
 LAST_STEP = 1e-14  # squared length in standard errors, by total weight, of a step that is the last one
+LAST_TERMS = 1e-8  # the same where the series of what is left ends with its second term
+MOST_BENT = 4e-3  # third derivative along such a step, by its squared length
 LOG_TWO = 0.6931471805599453
 
 
@@ -48,7 +51,7 @@ class SharedBase(NamedTuple):
     variance: np.ndarray  # (chunks 8) w mu (1 - mu)
     by_column: np.ndarray  # (chunks (q + 1) 8) that times each turned base column; last the residual
     third: np.ndarray  # (chunks 8) third derivative of the log likelihood by the linear predictor
-    third_by_column: np.ndarray  # (chunks q 8) that times each turned base column
+    fourth: np.ndarray  # (chunks 8)
 
 
 @compiled
@@ -98,7 +101,7 @@ def new_shared_base(rows, q):
         np.zeros(size),
         np.zeros(size * (q + 1)),
         np.zeros(size),
-        np.zeros(size * q),
+        np.zeros(size),
     )
 
 
@@ -120,10 +123,10 @@ def learn_base(rows, nt, base):
         w, wrong = rows.weight[i], low if u >= 0.0 else high
         base.variance[i] = w * low * high
         base.third[i] = base.variance[i] * (1.0 - 2.0 * wrong)
+        base.fourth[i] = -base.variance[i] * (1.0 - 6.0 * low * high)
         for a in range(q):
             z = rows.z[(chunk * q + a) * CHUNK + at]
             base.by_column[(chunk * (q + 1) + a) * CHUNK + at] = base.variance[i] * z
-            base.third_by_column[(chunk * q + a) * CHUNK + at] = base.third[i] * z
         base.by_column[(chunk * (q + 1) + q) * CHUNK + at] = w * wrong
         for s in range(t):
             base.info[s] += low * high * rows.products[(chunk * t + s) * CHUNK + at]
@@ -154,21 +157,31 @@ def values_at_base(rows, tile, nt, base):
 
 
 @compiled
+def add_by_column(sums, rows, chunk, values, x, q):
+    """Add a chunk's `values` times each column of the model, the feature last."""
+    add_columns(sums, 0, rows.z, chunk * q * CHUNK, values, 0, q)
+    add_by_lane(sums, q * WIDE, values, x, chunk * CHUNK * WIDE)
+
+
+@compiled
 def bend_steps(rows, tile, nt, base):
-    """Chebyshev's correction of the first step: half the third derivative along it, by the information."""
+    """The next two terms of the series whose first is Newton's step s.
+
+    With J the information, T and F the third and fourth derivative: Chebyshev's J^-1 T[s, s] / 2 = e, then of
+    J^-1 (T[s, e] + F[s, s, s] / 6) the part along s, which is most of it and takes one sum.
+    """
     q = base.beta.size
     k = q + 1
-    sums = np.zeros(k * WIDE)
-    step = nt.step.reshape(-1)
-    x, vx, u = tile.x, tile.vx, tile.u
+    sums, by_fourth, step = np.zeros(k * WIDE), np.zeros(WIDE), nt.step.reshape(-1)
+    u, values = tile.u, tile.vx
     for chunk in range(rows.weight.size // CHUNK):
-        here = chunk * CHUNK * WIDE
-        predict(rows, tile, chunk, tile.nothing, 0, step, q)
+        predict(rows, tile, chunk, tile.nothing, 0, step, q, u)
         for e in range(CHUNK * WIDE):
-            u[e] *= u[e]
-            vx[e] = u[e] * x[here + e]
-        add_columns(sums, 0, base.third_by_column, chunk * q * CHUNK, u, 0, q)
-        add_products(sums, q * WIDE, base.third, chunk * CHUNK, vx, 0, 1, 8, 8, 1)
+            values[e] = u[e] * u[e]
+            u[e] = values[e] * values[e]
+        add_products(by_fourth, 0, base.fourth, chunk * CHUNK, u, 0, 1, 8, 8, 1)
+        scale_rows(values, base.third, chunk * CHUNK)
+        add_by_column(sums, rows, chunk, values, tile.x, q)
     for j in range(WIDE):
         if nt.status[j] != RUNNING or nt.scale[j] != 1.0:
             continue
@@ -179,23 +192,109 @@ def bend_steps(rows, tile, nt, base):
         if size < 0.25 * nt.last_decrement[j]:  # far from the maximum the series says little
             factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
             solve(nt.low, k, nt.vector)
+            along = by_fourth[j] / 6.0
             for a in range(k):
-                nt.step[a, j] += 0.5 * nt.vector[a]
+                along += 0.5 * nt.vector[a] * sums[a * WIDE + j]
+            longer = 1.0 + along / nt.last_decrement[j]
+            for a in range(k):
+                nt.step[a, j] = longer * nt.step[a, j] + 0.5 * nt.vector[a]
                 nt.trial[a, j] = nt.beta[a, j] + nt.step[a, j]
 
 
 @compiled
-def settle(nt, free, j, enough):
-    """End lane `j` if its last step is short enough, unless the estimate may be on its way to infinity.
+def is_short(tile, nt, j, enough):
+    """Whether lane `j` runs and its next step is short, with no sign that the estimate runs away.
+
+    `enough`: squared length of the step in standard errors, by total weight.
+    """
+    enough *= min(tile.total[j], 1e4)
+    steady = nt.status[j] == RUNNING and nt.halvings[j] == 0 and nt.scale[j] == 1.0
+    return steady and nt.last_decrement[j] < enough and nt.last_move[j] <= LOOSE * np.sqrt(enough)
+
+
+@compiled
+def settle(nt, j, free):
+    """End lane `j` with its step.
 
     After a step of length d (in standard errors) the estimate is wrong by about d^2 / root n, and the
     standard error, taken before it, by d / root n of itself.
     """
-    if nt.last_decrement[j] < enough and nt.last_move[j] <= LOOSE * np.sqrt(enough):
-        for a in range(free):
-            nt.beta[a, j] = nt.trial[a, j]
-        nt.loglik[j] += 0.5 * nt.last_decrement[j]
-        nt.status[j] = OK
+    for a in range(free):
+        nt.beta[a, j] = nt.trial[a, j]
+    nt.loglik[j] += 0.5 * nt.last_decrement[j]
+    nt.status[j] = OK
+
+
+@compiled
+def end_by_series(rows, tile, nt, free, enough):
+    """End every lane whose step is short by the next term of its series, with the standard error found there.
+
+    After a step of length d (in standard errors) from where the rows were evaluated, the estimate is wrong by
+    about d^3 / n standard errors, and the standard error by d^2 / n of itself.
+    """
+    k = nt.beta.shape[0]
+    short, to_feature = np.zeros(WIDE, np.bool_), np.zeros((k, WIDE))
+    for j in range(WIDE):
+        short[j] = is_short(tile, nt, j, enough)
+        if short[j] and free == k:  # last column of the inverse information
+            factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
+            nt.vector[:] = 0.0
+            nt.vector[k - 1] = 1.0
+            solve(nt.low, k, nt.vector)
+            to_feature[:, j] = nt.vector
+    if not short.any():
+        return
+    sums, spread = np.zeros(k * WIDE), np.zeros(WIDE)
+    sum_bends(rows, tile, nt.step.reshape(-1), to_feature.reshape(-1), sums, spread)
+    for j in range(WIDE):
+        if short[j]:
+            bend_last(nt, j, free, sums, spread[j])
+
+
+@compiled
+def sum_bends(rows, tile, step, to_feature, sums, spread):
+    """Third derivative T where the rows were evaluated: T[s, s] (k, lanes) and T[s, f, f] (lanes), flat.
+
+    s is the `step` and f the column `to_feature` of the inverse information.
+    """
+    q = step.size // WIDE - 1
+    u, along, values, v, residual = tile.u, tile.ratio, tile.vx, tile.v, tile.residual
+    for chunk in range(rows.weight.size // CHUNK):
+        here = chunk * CHUNK * WIDE
+        predict(rows, tile, chunk, tile.nothing, 0, step, q, along)
+        predict(rows, tile, chunk, tile.nothing, 0, to_feature, q, u)
+        for e in range(CHUNK * WIDE):
+            values[e] = v[here + e] * (1.0 - 2.0 * residual[here + e]) * along[e]
+            u[e] *= u[e]
+        scale_rows(values, rows.weight, chunk * CHUNK)
+        add_by_lane(spread, 0, values, u, 0)
+        for e in range(CHUNK * WIDE):
+            values[e] *= along[e]
+        add_by_column(sums, rows, chunk, values, tile.x, q)
+
+
+@compiled
+def bend_last(nt, j, free, sums, spread):
+    """End lane `j` with its step and Chebyshev's correction.
+
+    Of the information the last entry is changed, so that what is left for the feature is what the end of
+    the step leaves: the inverse information grows by T[s, f, f] there. A covariate that runs away goes on.
+    """
+    k, last, third = nt.beta.shape[0], nt.info.shape[0] - 1, 0.0
+    for a in range(free):
+        nt.vector[a] = sums[a * WIDE + j]
+        third += nt.step[a, j] * nt.vector[a]
+    if abs(third) > MOST_BENT * nt.last_decrement[j]:
+        return
+    factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
+    solve(nt.low, free, nt.vector)
+    for a in range(free):
+        nt.beta[a, j] = nt.trial[a, j] + 0.5 * nt.vector[a]
+    nt.loglik[j] += 0.5 * nt.last_decrement[j] + third / 6.0
+    if free == k:
+        left = nt.low[k - 1, k - 1] * nt.low[k - 1, k - 1]
+        nt.info[last, j] += left / (1.0 + left * spread) - left
+    nt.status[j] = OK
 
 
 @inlined
@@ -206,6 +305,7 @@ def maximise_tile(rows, tile, nt, base, free, passes, begin):
     lanes stand at the base model; GO_ON, they have begun.
     """
     k = nt.trial.shape[0]
+    last = LAST_TERMS if nt.converged == CONVERGED_DRAW else LAST_STEP
     for number in range(passes):
         known = begin == SHARED and number == 0
         if known:
@@ -223,5 +323,9 @@ def maximise_tile(rows, tile, nt, base, free, passes, begin):
         if known:
             bend_steps(rows, tile, nt, base)
         for j in range(WIDE):
-            if nt.status[j] == RUNNING and nt.halvings[j] == 0 and nt.scale[j] == 1.0:
-                settle(nt, free, j, LAST_STEP * min(tile.total[j], 1e4))
+            if is_short(tile, nt, j, last):
+                settle(nt, j, free)
+        if not known:
+            end_by_series(rows, tile, nt, free, LAST_TERMS)
+        if not (nt.status == RUNNING).any():
+            break

@@ -162,6 +162,46 @@ def scale_row(typing, into, at, table, place, centre, centre_at, scale, scale_at
 
 
 @intrinsic
+def scale_rows(typing, into, factor, factor_at):
+    """into[i WIDE + l] *= factor[factor_at + i] for eight rows i and every lane l; flat arrays."""
+    signature = types.void(into, factor, factor_at)
+
+    def generate(context, builder, sig, args):
+        to = context.make_array(sig.args[0])(context, builder, args[0]).data
+        by = _start(context, builder, sig, args, 1)
+        for i in range(CHUNK):
+            share = _everywhere(builder, builder.load(_offset(builder, by, i)))
+            for lane in range(0, WIDE, _VECTOR):
+                place = _vector(builder, to, i * WIDE + lane)
+                builder.store(builder.fmul(share, builder.load(place, align=8)), place, align=8)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def add_by_lane(typing, into, at, left, right, right_at):
+    """into[at + l] += sum of left[i WIDE + l] right[right_at + i WIDE + l] over eight rows i; flat arrays."""
+    signature = types.void(into, at, left, right, right_at)
+
+    def generate(context, builder, sig, args):
+        to, other = (_start(context, builder, sig, args, k) for k in (0, 3))
+        one = context.make_array(sig.args[2])(context, builder, args[2]).data
+        for lane in range(0, WIDE, _VECTOR):
+            place = _vector(builder, to, lane)
+            total = builder.load(place, align=8)
+            for i in range(CHUNK):
+                value, factor = (
+                    builder.load(_vector(builder, p, i * WIDE + lane), align=8) for p in (one, other)
+                )
+                total = _fused(builder, value, factor, total)
+            builder.store(total, place, align=8)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
 def add_scaled(typing, into, level, level_at, x, x_at, slope, slope_at):
     """into[e] = level[level_at + e] + x[x_at + e] slope[slope_at + l] for e = i WIDE + l of eight rows."""
     signature = types.void(into, level, level_at, x, x_at, slope, slope_at)

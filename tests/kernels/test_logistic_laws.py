@@ -47,6 +47,29 @@ def test_firth_of_an_intercept_alone():
     assert fit.coef[0] == pytest.approx(np.log(3.5 / 9.5), abs=1e-9)
 
 
+@pytest.mark.parametrize(("n", "effect"), [(60, 0.5), (150, 1.5), (900, 0.2), (2500, 0.6)])
+@pytest.mark.parametrize("weighted", [False, True])
+def test_estimates_are_those_of_newton_s_method_run_to_its_end(n, effect, weighted):
+    """The screen ends its fits by series; Newton's iteration in matrices, until nothing moves, does not."""
+    rng = np.random.default_rng(n)
+    base, features = rng.normal(size=(n, 3)), rng.normal(size=(n, 40))
+    y = (rng.random(n) < 1 / (1 + np.exp(0.7 - base[:, 0] - effect * features[:, 0]))).astype(float)
+    weights = rng.integers(0, 3, n).astype(float) if weighted else np.ones(n)
+    fit = screen_logistic(y, base, features, weights=weights)
+    for j in range(40):
+        columns = np.column_stack([np.ones(n), base, features[:, j]])
+        coef = np.zeros(5)
+        for _ in range(30):
+            expected = 1 / (1 + np.exp(-columns @ coef))
+            info = (columns.T * (weights * expected * (1 - expected))) @ columns
+            coef += np.linalg.solve(info, columns.T @ (weights * (y - expected)))
+        se = np.sqrt(np.diag(np.linalg.inv(info)))
+        loglik = (weights * (y * (columns @ coef) - np.logaddexp(0, columns @ coef))).sum()
+        assert np.abs((fit.coef[j] - coef) / se).max() < 1e-8
+        assert fit.se[j] == pytest.approx(se[-1], rel=5e-7)
+        assert fit.loglik[j] == pytest.approx(loglik, abs=1e-9)
+
+
 @pytest.mark.parametrize("firth", [False, True])
 def test_whole_weights_are_repeated_rows(firth):
     data = patients(np.random.default_rng(1))

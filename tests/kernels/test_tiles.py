@@ -12,12 +12,14 @@ from discovery.kernels.tiles import (
     CHUNK,
     WIDE,
     add_block,
+    add_by_lane,
     add_inner,
     add_products,
     add_scaled,
     exp_of_negative,
     multiply_block,
     scale_row,
+    scale_rows,
 )
 
 
@@ -41,6 +43,24 @@ def linear(into, level, x, slope):
 @compiled
 def scaled(into, table, place, centre, scale, sign):
     scale_row(into, 0, table, place, centre, 0, scale, 0, sign)
+
+
+@compiled
+def row_by_row(into, left, right, factor):
+    scale_rows(left, factor, 8)
+    add_by_lane(into, WIDE, left, right, CHUNK * WIDE)
+
+
+def test_rows_are_scaled_and_summed_by_lane():
+    rng = np.random.default_rng(5)
+    left, right = rng.normal(size=(CHUNK, WIDE)), rng.normal(size=(2 * CHUNK, WIDE))
+    factor, into = rng.normal(size=16), np.zeros((3, WIDE))
+    scaled_left, found = left.ravel().copy(), into.ravel().copy()
+    row_by_row(found, scaled_left, right.ravel(), factor)
+    wanted = factor[8:, None] * left
+    np.testing.assert_allclose(scaled_left, wanted.ravel(), rtol=1e-15)
+    into[1] = (wanted * right[CHUNK:]).sum(axis=0)
+    np.testing.assert_allclose(found, into.ravel(), rtol=1e-13)
 
 
 def test_exp_and_log_have_every_digit():
