@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from discovery.association.coding import as_levels, of_numbers
-from discovery.association.design import Design, build_design
+from discovery.association.design import Design
 from discovery.association.multiplicity import holm
 from discovery.association.outcome_models import LEAST_EVENTS
-from discovery.cohort.incomplete_covariates import WideDesign, wide_design
-from discovery.markers.frozen import (
-    SCHEMA_VERSION,
-    FrozenFeature,
-    FrozenFindings,
-    FrozenOutcome,
-    FrozenTerm,
-    coding_of,
-)
-from discovery.markers.frozen_completion import complete_base
+from discovery.cohort.incomplete_covariates import WideDesign
+from discovery.markers.frozen import SCHEMA_VERSION, FrozenFindings, FrozenOutcome
 from discovery.markers.frozen_model import MODELLED
 from discovery.markers.frozen_steps import three_steps
 from discovery.markers.replication import (
@@ -32,15 +23,14 @@ from discovery.markers.replication import (
     replication_verdict,
     sceptical_p,
 )
+from discovery.markers.second_designs import all_patients, second_designs
+from discovery.markers.second_differences import adjusted_for, require_same
 from discovery.markers.second_gaps import CandidateFits, fit_candidates
-from discovery.problems import InputError, Problem, counted, named, nearest, shown
+from discovery.markers.second_shift import shift_sentences, shift_table
+from discovery.problems import counted, named
 
 if TYPE_CHECKING:
-    from discovery.study import Outcome, Study
-
-LANDMARKS_SINCE = 4  # schema version
-LARGE_SHIFT = 0.5  # standardised mean difference that is remarked
-FARTHEST = 1e6  # SDs from the first cohort's mean that a value may be
+    from discovery.study import Study
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,9 +61,12 @@ def replicate_findings(
     """
     require_same(findings, study, definitions or {})
     shift = shift_table(findings, study)
-    remarks = [_shift_sentence(row) for row in shift.itertuples(index=False)]
-    remarks = [remark for remark in remarks if remark]
-    remarks = [*_older(findings), *_same_data(findings, study), *_other_predictors(findings, study), *remarks]
+    remarks = [
+        *_older(findings),
+        *_same_data(findings, study),
+        *_other_predictors(findings, study),
+        *shift_sentences(shift),
+    ]
     rows: list[dict] = []
     models: list[dict] = []
     for outcome in findings.outcomes:
@@ -125,262 +118,6 @@ def _other_predictors(findings: FrozenFindings, study: Study) -> Iterable[str]:
             f"the first cohort's missing values were imputed from {', '.join(map(named, gone))} too, which "
             "are no features here"
         )
-
-
-def require_same(findings: FrozenFindings, study: Study, definitions: Mapping[str, str]) -> None:
-    """Refuse what would make it another test; every difference at once.
-
-    A feature of the signature or of the phenotypes alone may be missing: those are not judged then.
-    """
-    problems = [*absent_features(findings, study), *differences(findings, study, definitions)]
-    if problems:
-        raise InputError(problems)
-
-
-def differences(
-    findings: FrozenFindings, study: Study, definitions: Mapping[str, str], *, unread: Container[str] = ()
-) -> Iterator[Problem]:
-    """What would make it another test, in the features that are there, the outcomes and the covariates.
-
-    unread : names that may be missing from `study`, for a reason told elsewhere
-    """
-    yield from _other_measures(findings, study, definitions)
-    yield from _other_scales(findings, study)
-    yield from _outcome_problems(findings, study, unread)
-    yield from _covariate_problems(findings, study, unread)
-
-
-def _covariate_problems(findings: FrozenFindings, study: Study, unread: Container[str]) -> Iterator[Problem]:
-    covariates, file = adjusted_for(study), study.settings.patients.file
-    terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms}
-    for name in dict.fromkeys(term.covariate for term in terms.values()):
-        if name not in covariates.columns and name not in unread:
-            hint = nearest(name, covariates.columns)
-            wanted = f"the covariate of the frozen base model is wanted in adjust_for; {hint}"
-            yield Problem(file=file, column=name, wanted=wanted)
-    here = [term for term in terms.values() if term.covariate in covariates.columns]
-    if here:
-        try:
-            coding_of(here).apply(covariates)
-        except InputError as fault:
-            yield from (_coded_otherwise(problem, covariates, study) for problem in fault.problems)
-
-
-def _coded_otherwise(problem: Problem, covariates: pd.DataFrame, study: Study) -> Problem:
-    """`problem` of a covariate's coding, with the first row of the second cohort's file that has it."""
-    of = as_levels(covariates[problem.column]) == problem.found
-    row = None if study.lines is None or not of.any() else int(study.lines[of].min())
-    others = f" ({counted(int(of.sum()))} have this value)" if of.sum() > 1 else ""
-    return replace(
-        problem,
-        file=study.settings.patients.file,
-        row=row,
-        wanted=f"{problem.wanted} is wanted, as in the first cohort{others}",
-    )
-
-
-def adjusted_for(study: Study) -> pd.DataFrame:
-    """The covariates, with those that do not vary here: a frozen model has a coefficient for them."""
-    flat = [
-        name
-        for name in study.settings.patients.adjust_for
-        if name not in study.covariates.columns and name in study.patients.columns
-    ]
-    return study.covariates.join(study.patients[flat])
-
-
-def absent_features(
-    findings: FrozenFindings, study: Study, *, unread: Container[str] = ()
-) -> Iterator[Problem]:
-    """Features to be tested that the study does not have; `unread` as for `differences`."""
-    gone = dict(zip(study.excluded_features["feature"], study.excluded_features["reason"]))
-    tested = [candidate.feature for outcome in findings.outcomes for candidate in outcome.candidates]
-    for name in dict.fromkeys(tested):
-        if name not in study.features.columns and name not in unread:
-            found = f"left out: {gone[name]}" if gone.get(name) else "no such feature"
-            wanted = f"the frozen feature is wanted; {nearest(name, study.features.columns)}"
-            yield Problem(file=_features_of(study), column=name, found=found, wanted=wanted)
-
-
-def _other_measures(findings, study, definitions) -> Iterable[Problem]:
-    for name, (unit, definition) in findings.measures().items():
-        if name not in study.features.columns:
-            continue
-        for what, first, mine in (
-            ("unit", unit, study.units.get(name, "")),
-            ("definition", definition, definitions.get(name, "")),
-        ):
-            if first and mine and mine != first:
-                wanted = f"the {what} of the first cohort, {shown(first)}, is wanted"
-                yield Problem(file=_features_of(study), column=name, found=mine, wanted=wanted)
-
-
-def _other_scales(findings, study) -> Iterable[Problem]:
-    """Numbers so far from the first cohort's that they cannot be of one quantity in one unit."""
-    patients = study.settings.patients.file
-    for feature in findings.features:
-        if feature.name in study.features.columns:
-            values = study.features[feature.name].clip(feature.low, feature.high)
-            yield from _far_from(feature, values, _features_of(study), None)
-    covariates = adjusted_for(study)
-    terms = {term.name: term for outcome in findings.outcomes for term in outcome.terms if not term.level}
-    for term in terms.values():
-        if term.covariate in covariates.columns and of_numbers(covariates[term.covariate]):
-            yield from _far_from(term, covariates[term.covariate], patients, study.lines)
-
-
-def _far_from(scale: FrozenFeature | FrozenTerm, values: pd.Series, file: str, lines) -> Iterable[Problem]:
-    """The value farthest from a frozen mean, where it is too far."""
-    away = (values.astype(float) - scale.mean).abs().dropna()
-    if len(away) and away.max() > FARTHEST * scale.sd:
-        at = away.idxmax()
-        first = f"mean {scale.mean:g}, SD {scale.sd:g}"
-        yield Problem(
-            file=file,
-            row=None if lines is None else int(lines[at]),
-            column=scale.name,
-            found=f"{values[at]:g}",
-            wanted=f"numbers on the scale of the first cohort ({first}) are wanted",
-        )
-
-
-def _features_of(study) -> str:
-    return study.settings.features.file if study.settings.features else "recordings"
-
-
-def _outcome_problems(findings: FrozenFindings, study: Study, unread: Container[str]) -> Iterator[Problem]:
-    there = {outcome.name: outcome for outcome in study.outcomes}
-    for outcome in findings.outcomes:
-        mine = there.get(outcome.name)
-        if not outcome.candidates and (outcome.signature is None or mine is None):
-            continue
-        if mine is None and outcome.name in unread:
-            continue
-        if mine is None:
-            wanted = f"the frozen outcome is wanted; {nearest(outcome.name, there)}"
-            yield Problem(file="study.toml", column=outcome.name, found="no such outcome", wanted=wanted)
-            continue
-        here = _landmark(study, outcome.name)
-        known = findings.schema_version >= LANDMARKS_SINCE and not (here is None and outcome.name in unread)
-        if known and outcome.landmark != here:
-            first, second = (f"landmark {at:g}" if at else "no landmark" for at in (outcome.landmark, here))
-            wanted = f"the clock of the first cohort, {first}, is wanted"
-            yield Problem(file="study.toml", column=outcome.name, found=second, wanted=wanted)
-        for what, first, second in (
-            ("kind", outcome.kind, mine.kind),
-            ("unit", outcome.unit, mine.unit),
-            ("classes", ", ".join(outcome.categories), ", ".join(mine.categories)),
-        ):
-            if first and second and first != second:
-                wanted = f"the {what} of the first cohort, {shown(first)}, is wanted"
-                yield Problem(file="study.toml", column=outcome.name, found=second, wanted=wanted)
-
-
-def _landmark(study: Study, outcome: str) -> float | None:
-    sections = (section for section in study.settings.outcomes if section.name == outcome)
-    return next((getattr(section, "landmark", None) for section in sections), None)
-
-
-def shift_table(findings: FrozenFindings, study: Study) -> pd.DataFrame:
-    """How the features and covariates of the second cohort differ from the first; no outcome is used.
-
-    Columns name, label, role, unit, n, missing_share, mean_first, mean_second, sd_first, sd_second, smd
-    (difference of means in first-cohort SDs), sd_ratio, outside_share (beyond the frozen winsor limits). A
-    level of a category has the role "level", its means are shares.
-    """
-    rows = [
-        _shift_row(feature, study.features[feature.name], study)
-        for feature in findings.features
-        if feature.name in study.features.columns
-    ]
-    covariates, called = adjusted_for(study), study.settings.patients
-    for term in {t.name: t for outcome in findings.outcomes for t in outcome.terms}.values():
-        column, label = covariates[term.covariate], called.labels.get(term.covariate, term.covariate)
-        if not term.level:
-            scale = _scale(findings, term.covariate, label, term.mean, term.sd)
-            rows.append(_shift_row(scale, column, study) | {"role": "covariate"})
-        elif term.share is not None and 1e-9 < term.share < 1 - 1e-9:
-            has = (as_levels(column) == term.level).astype(float).where(column.notna())
-            label += f"={called.levels.get(term.covariate, {}).get(term.level, term.level)}"
-            sd = float(np.sqrt(term.share * (1 - term.share)))
-            scale = _scale(findings, term.name, label, term.share, sd)
-            rows.append(_shift_row(scale, has, study) | {"role": "level", "outside_share": np.nan})
-    return pd.DataFrame(rows)
-
-
-def _scale(findings: FrozenFindings, name: str, label: str, mean: float, sd: float) -> FrozenFeature:
-    return FrozenFeature(name=name, label=label, low=None, high=None, mean=mean, sd=sd, n=findings.n_patients)
-
-
-def _shift_sentence(row) -> str:
-    if not abs(row.smd) >= LARGE_SHIFT:
-        return ""
-    if row.role == "level":
-        return f"{row.label}: {row.mean_second:.0%} here, {row.mean_first:.0%} in the first cohort"
-    side = "above" if row.smd > 0 else "below"
-    return f"{row.label}: its mean is {abs(row.smd):.2g} SD {side} that of the first cohort"
-
-
-def _shift_row(feature: FrozenFeature, column: pd.Series, study: Study) -> dict:
-    values = column.to_numpy(dtype=float, na_value=np.nan)
-    seen = values[np.isfinite(values)]
-    low = -np.inf if feature.low is None else feature.low
-    high = np.inf if feature.high is None else feature.high
-    clipped = np.clip(seen, low, high)
-    mean = float(clipped.mean()) if seen.size else np.nan
-    sd = float(clipped.std(ddof=1)) if seen.size > 1 else np.nan
-    return {
-        "name": feature.name,
-        "label": feature.label or feature.name,
-        "role": "feature",
-        "unit": feature.unit or study.units.get(feature.name, ""),
-        "n": int(seen.size),
-        "missing_share": 1 - seen.size / max(len(values), 1),
-        "mean_first": feature.mean,
-        "mean_second": mean,
-        "sd_first": feature.sd,
-        "sd_second": sd,
-        "smd": (mean - feature.mean) / feature.sd,
-        "sd_ratio": sd / feature.sd,
-        "outside_share": float(((seen < low) | (seen > high)).mean()) if seen.size else np.nan,
-    }
-
-
-def second_designs(
-    findings: FrozenFindings, outcome: FrozenOutcome, study: Study, names: Sequence[str] | None = None
-) -> tuple[Design, WideDesign | None]:
-    """The outcome in the second cohort on the scales and codings of the first; its sites are its own.
-
-    First of the patients with all covariates, then of all, None where nobody lacks one. names : its features;
-    those of the candidates otherwise.
-    """
-    if names is None:
-        names = [candidate.feature for candidate in outcome.candidates]
-    about: Outcome = next(o for o in study.outcomes if o.name == outcome.name)
-    about = replace(about, excluded_features=())
-    if about.kind == "continuous":
-        assert about.value is not None
-        assert outcome.mean is not None
-        assert outcome.sd is not None
-        about = replace(about, value=(np.asarray(about.value, dtype=float) - outcome.mean) / outcome.sd)
-    covariates = adjusted_for(study)[list(dict.fromkeys(term.covariate for term in outcome.terms))]
-    features = study.features[list(names)]
-    narrow = build_design(
-        about, covariates, features, site=study.site, scaling=findings.scaling(names), coding=outcome.coding()
-    )
-    return narrow, wide_design(about, covariates, features, narrow, site=study.site)
-
-
-def all_patients(
-    outcome: FrozenOutcome, narrow: Design, wide: WideDesign | None, study: Study
-) -> tuple[Design, np.ndarray, np.ndarray]:
-    """Whom the frozen models are applied to, with the frozen terms' columns (n, terms), and who was completed
-    for it (n,) bool: everybody, where the first cohort said how."""
-    design = narrow if wide is None or outcome.completion is None else wide.design
-    base = outcome.coding().apply(adjusted_for(study).loc[design.patient_id])
-    if outcome.completion is None:
-        return design, base, np.zeros(design.n, dtype=bool)
-    return design, *complete_base(outcome.completion, outcome.terms, base)
 
 
 def _finding_rows(findings: FrozenFindings, outcome: FrozenOutcome, fits: CandidateFits) -> list[dict]:

@@ -69,72 +69,89 @@ def fit_candidates(
     imputation : the first cohort's rule; complete cases without one
     """
     fits = fit_columns(narrow.response, narrow.base, narrow.features, observed=narrow.observed)
-    sizes = narrow.response.effective_sizes(narrow.observed)
+    sizes = np.array(narrow.response.effective_sizes(narrow.observed), dtype=float)
     good = (fits.fit.code == 0) & (sizes >= LEAST_EVENTS)
-    k = len(narrow.feature_names)
-    found = {
+    blank = np.full(len(good), np.nan)
+    numbers = {
         "estimate": fits.fit.coef[:, -1].copy(), "se": fits.fit.se.copy(), "z": fits.fit.z.copy(),
         "ci_low": fits.ci_low.copy(), "ci_high": fits.ci_high.copy(), "se_null": _null_errors(narrow),
-        "n": narrow.observed.sum(axis=0), "sizes": np.array(sizes, dtype=float),
-        "n_left_out": np.array(narrow.n_left_out), "n_imputed": np.zeros(k, dtype=int),
-        "alone": np.full(k, np.nan), "z_alone": np.full(k, np.nan),
+        "n": narrow.observed.sum(axis=0), "sizes": sizes, "n_left_out": np.array(narrow.n_left_out),
+        "n_imputed": np.zeros(len(good), dtype=int), "alone": blank, "z_alone": blank.copy(),
     }  # fmt: skip
     method = [method_text(narrow, penalised=bool(flag)) for flag in fits.firth]
-    done = _completed(narrow, wide, imputation, limits, seed)
-    if done is not None:
-        design, completed, gaps, _ = done
-        plan = completed.plan
-        copies = [
-            fit_columns(
-                one.response, one.base, one.features, observed=one.observed, intervals=False, errors=True
-            )
-            for one in completed_designs(design, completed)
-        ]
-        pooled = pool_fits(design, copies, plan.observed)
-        more = design.response.effective_sizes(plan.observed)
-        filled = plan.observed & (gaps[:, None] | ~design.observed)
-        for j in np.flatnonzero(filled.any(axis=0) & (pooled.failed == 0) & (more >= LEAST_EVENTS)):
-            if good[j]:
-                found["alone"][j], found["z_alone"][j] = found["estimate"][j], found["z"][j]
-            numbers = {
-                "estimate": pooled.coef[j, -1], "se": pooled.se[j], "z": pooled.z[j],
-                "ci_low": pooled.ci_low[j], "ci_high": pooled.ci_high[j], "se_null": pooled.se[j],
-                "n": plan.observed[:, j].sum(), "sizes": more[j],
-                "n_left_out": design.n_study - plan.observed[:, j].sum(), "n_imputed": filled[:, j].sum(),
-            }  # fmt: skip
-            for name, value in numbers.items():
-                found[name][j] = value
-            how = model_of(design.kind, method_text(design, penalised=bool(pooled.firth[j])))
-            method[j] = f"{how}, {completed.m} imputations pooled {pooling_rule(pooled)}"
-            good[j] = True
+    filled = _filled(narrow, wide, imputation, limits, seed)
+    if filled is not None:
+        _put_pooled(filled, numbers, method, good)
     for name in ("estimate", "se", "z", "ci_low", "ci_high"):
-        found[name][~good] = np.nan
+        numbers[name][~good] = np.nan
     why = [
-        "" if fine else _why(narrow.kind, fits.fit.code[j], found["sizes"][j]) for j, fine in enumerate(good)
+        "" if fine else _why(narrow.kind, code, size)
+        for fine, code, size in zip(good, fits.fit.code, numbers["sizes"])
     ]
     return CandidateFits(
-        **found, design=narrow if done is None else done[0], method=tuple(method), why=tuple(why),
-        remarks=() if done is None else done[3],
+        **numbers, design=narrow if filled is None else filled.design, method=tuple(method), why=tuple(why),
+        remarks=() if filled is None else filled.remarks,
     )  # fmt: skip
 
 
-def _completed(
+@dataclass(frozen=True, kw_only=True)
+class _Filled:
+    """The design that is filled, its copies, who lacked a covariate (n,) bool, and remarks."""
+
+    design: Design
+    completed: Completed
+    without_covariate: np.ndarray
+    remarks: tuple[str, ...]
+
+
+def _filled(
     narrow: Design, wide: WideDesign | None, imputation: FrozenImputation | None, limits, seed: int
-) -> tuple[Design, Completed, np.ndarray, tuple[str, ...]] | None:
-    """The design that is filled, its copies, who lacked a covariate (n,) bool, and remarks; None where there
-    is nothing to impute."""
+) -> _Filled | None:
+    """None where there is nothing to impute."""
     if imputation is None or not imputation.imputations or not outcome_columns(narrow).shape[1]:
         return None
     both = impute_covariates(wide, limits, imputations=imputation.imputations, seed=seed)
     if both is not None:
-        filled, found = both
-        remarks = [f"covariate {name} {why}" for name, why in found.left_out.items()]
-        return filled.design, found.completed, filled.gaps.any(axis=1).to_numpy(), tuple(remarks)
+        wider, found = both
+        return _Filled(
+            design=wider.design,
+            completed=found.completed,
+            without_covariate=wider.gaps.any(axis=1).to_numpy(),
+            remarks=tuple(f"covariate {name} {why}" for name, why in found.left_out.items()),
+        )
     plan = plan_imputation(narrow, limits)
     if not plan.columns.size:
         return None
-    done = complete(narrow, plan, imputations=imputation.imputations, seed=seed)
-    return narrow, done, np.zeros(narrow.n, dtype=bool), done.plan.notes
+    completed = complete(narrow, plan, imputations=imputation.imputations, seed=seed)
+    nobody = np.zeros(narrow.n, dtype=bool)
+    return _Filled(design=narrow, completed=completed, without_covariate=nobody, remarks=completed.plan.notes)
+
+
+def _put_pooled(filled: _Filled, numbers: dict[str, np.ndarray], method: list[str], good: np.ndarray) -> None:
+    """Put the pooled answers in the places of the candidates that were imputed in somebody."""
+    design, completed = filled.design, filled.completed
+    seen = completed.plan.observed
+    copies = [
+        fit_columns(one.response, one.base, one.features, observed=one.observed, intervals=False, errors=True)
+        for one in completed_designs(design, completed)
+    ]
+    pooled = pool_fits(design, copies, seen)
+    sizes = design.response.effective_sizes(seen)
+    imputed = seen & (filled.without_covariate[:, None] | ~design.observed)
+    for j in np.flatnonzero(imputed.any(axis=0) & (pooled.failed == 0) & (sizes >= LEAST_EVENTS)):
+        if good[j]:
+            numbers["alone"][j], numbers["z_alone"][j] = numbers["estimate"][j], numbers["z"][j]
+        n = seen[:, j].sum()
+        answer = {
+            "estimate": pooled.coef[j, -1], "se": pooled.se[j], "z": pooled.z[j],
+            "ci_low": pooled.ci_low[j], "ci_high": pooled.ci_high[j], "se_null": pooled.se[j],
+            "n": n, "sizes": sizes[j], "n_left_out": design.n_study - n, "n_imputed": imputed[:, j].sum(),
+        }  # fmt: skip
+        for name, value in answer.items():
+            numbers[name][j] = value
+        how = model_of(design.kind, method_text(design, penalised=bool(pooled.firth[j])))
+        method[j] = f"{how}, {completed.m} imputations pooled {pooling_rule(pooled)}"
+        good[j] = True
 
 
 def _null_errors(design: Design) -> np.ndarray:

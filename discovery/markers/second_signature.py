@@ -13,7 +13,7 @@ from discovery.association.outcome_models import LEAST_EVENTS
 from discovery.markers.frozen import FrozenFindings, FrozenOutcome, FrozenSignature
 from discovery.markers.frozen_signature import filled_markers
 from discovery.markers.frozen_steps import STEPS, three_steps
-from discovery.markers.second_cohort import all_patients, second_designs
+from discovery.markers.second_designs import all_patients, second_designs
 from discovery.markers.signature_judged import BETTER, NO_BETTER, signed
 from discovery.study import Study
 

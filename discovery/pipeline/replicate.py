@@ -61,7 +61,8 @@ def replicate(
         before any outcome is looked at and with nothing written.
     """
     from discovery.files import sha256
-    from discovery.markers.second_cohort import replicate_findings, require_same
+    from discovery.markers.second_cohort import replicate_findings
+    from discovery.markers.second_differences import require_same
     from discovery.markers.second_signature import judge_signatures
     from discovery.pipeline.settings import versions
     from discovery.report.doubts_view import doubts_in_lines

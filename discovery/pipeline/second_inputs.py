@@ -64,7 +64,7 @@ def with_flat(study: Study) -> Study:
 def _contradictions(findings: FrozenFindings, study: Study, faults: Sequence[Problem]) -> list[Problem]:
     """What would be another test in a study that was read as far as its `faults` allow, but for what follows
     from these. Which features recordings give is not known yet."""
-    from discovery.markers.second_cohort import absent_features, differences
+    from discovery.markers.second_differences import absent_features, differences
 
     unread = _unread(findings, study, faults)
     found = [

@@ -9,7 +9,8 @@ import pandas as pd
 
 from discovery.cohort.masked_counts import mask_rows, small
 from discovery.cohort.masked_means import mask_statistics
-from discovery.markers.second_cohort import Replication, adjusted_for
+from discovery.markers.second_cohort import Replication
+from discovery.markers.second_differences import adjusted_for
 from discovery.pipeline.masked_gaps import find_gaps
 from discovery.pipeline.masking import said, study_totals, without_gaps
 from discovery.study import Study

@@ -340,7 +340,7 @@ def test_a_frozen_feature_that_does_not_vary_here_is_not_assessable_and_stops_no
 
 
 def test_measures_of_findings_and_of_phenotypes_are_refused_together(two_cohorts, root):
-    from discovery.markers.second_cohort import require_same
+    from discovery.markers.second_differences import require_same
 
     frozen = read_frozen(two_cohorts[0] / "first" / "frozen.json")
     kept = {"units": {"er": "fmol/L", "pgr": "fmol/L"}, "definitions": {"nodes": "of the axilla"}}
