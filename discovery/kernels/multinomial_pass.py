@@ -53,6 +53,7 @@ class MultinomialWork(NamedTuple):
     pulls: np.ndarray  # ((K - 1) d 8) score by class, in eight parts
     base_gap: np.ndarray  # (blocks (K - 1) BLOCK) at the base model on all rows: w (own - chance)
     base_spread: np.ndarray  # (blocks K (K - 1) / 2 BLOCK) w times the covariance of two classes
+    base_chance: np.ndarray  # (blocks (K - 1) BLOCK)
     base_sums: np.ndarray  # its `sums`
     score: np.ndarray  # (k,)
     info: np.ndarray  # (k (k + 1) / 2, 1) packed
@@ -83,6 +84,7 @@ def new_multinomial_work(m, d, classes):
         np.zeros(others * d * 8),
         np.zeros(size * others),
         np.zeros(size * (others * (others + 1) // 2)),
+        np.zeros(size * others),
         np.zeros(others * (others + 1) // 2 * t * 8),
         np.zeros(k),
         np.zeros((k * (k + 1) // 2, 1)),
@@ -139,6 +141,17 @@ def find_present(wk):
 
 
 @compiled
+def predict_block(wk, block, beta, columns):
+    """Linear predictors of one block of rows into `wk.eta`."""
+    others = wk.present.size - 1
+    d = wk.pulls.size // (8 * others)
+    wk.eta[:] = 0.0
+    for c in range(others):
+        for a in range(columns):
+            add_block(wk.eta, c * BLOCK, wk.z, (block * d + a) * BLOCK, beta[a * others + c])
+
+
+@compiled
 def chances(wk, block, beta, columns):
     """Chances of the classes in one block of rows; its log likelihood but for log(total) goes to `wk.favour`.
 
@@ -146,15 +159,12 @@ def chances(wk, block, beta, columns):
     weight is 0.
     """
     others = wk.present.size - 1
-    d = wk.pulls.size // (8 * others)
     top, total, side = wk.top, wk.total, wk.side
     w = wk.w[block * BLOCK : (block + 1) * BLOCK]
     top[:] = 0.0
+    predict_block(wk, block, beta, columns)
     for c in range(others):
         eta = wk.eta[c * BLOCK : (c + 1) * BLOCK]
-        eta[:] = 0.0
-        for a in range(columns):
-            add_block(wk.eta, c * BLOCK, wk.z, (block * d + a) * BLOCK, beta[a * others + c])
         if wk.present[c + 1] == 1:
             for r in range(BLOCK):
                 top[r] = max(top[r], eta[r])
@@ -244,6 +254,7 @@ def evaluate_multinomial(wk, beta, columns, keep):
             add_blocks(wk.pulls, c * d * 8, side, z, first, columns)
             if keep:
                 wk.base_gap[seen : seen + BLOCK] = side
+                wk.base_chance[seen : seen + BLOCK] = chance[here : here + BLOCK]
             for e in range(c + 1):
                 unit = 1.0 if c == e else 0.0
                 for r in range(BLOCK):
@@ -279,6 +290,53 @@ def evaluate_at_base(wk):
             multiply_block(wk.side, 0, wk.base_spread, (block * pairs + pair) * BLOCK, wk.z, x)
             add_blocks(wk.sums, (pair * t + last) * 8, wk.side, wk.z, first, d)
     unfold(wk, d)
+
+
+@compiled
+def bends_at_base(wk, step, bends):
+    """Third derivative of the log likelihood twice along `step` (k,) into `bends` (k,), and the fourth along it.
+
+    At the base model of all rows. They are cumulants of what a class moves by, over the classes of a row.
+    """
+    others = wk.present.size - 1
+    d, fourth = wk.pulls.size // (8 * others), 0.0
+    mean, spread, side = wk.top, wk.total, wk.side
+    wk.pulls[:] = 0.0
+    for block in range(wk.w.size // BLOCK):
+        w = wk.w[block * BLOCK : (block + 1) * BLOCK]
+        predict_block(wk, block, step, d)
+        mean[:] = 0.0
+        for c in range(others):
+            move, chance = moves_of(wk, block, c)
+            for r in range(BLOCK):
+                mean[r] += chance[r] * move[r]
+        spread[:] = mean * mean  # class 0 does not move: 1 - the other chances at -mean
+        side[:] = spread * spread
+        for c in range(others):
+            move, chance = moves_of(wk, block, c)
+            for r in range(BLOCK):
+                square, moved = (move[r] - mean[r]) ** 2, mean[r] ** 2
+                move[r] = square
+                spread[r] += chance[r] * (square - moved)
+                side[r] += chance[r] * (square * square - moved * moved)
+        for r in range(BLOCK):
+            fourth -= w[r] * (side[r] - 3.0 * spread[r] * spread[r])
+        for c in range(others):
+            square, chance = moves_of(wk, block, c)
+            for r in range(BLOCK):
+                side[r] = w[r] * chance[r] * (spread[r] - square[r])
+            add_blocks(wk.pulls, c * d * 8, side, wk.z, block * d * BLOCK, d)
+    for a in range(d):
+        for c in range(others):
+            bends[a * others + c] = sum_of_eight(wk.pulls, (c * d + a) * 8)
+    return fourth
+
+
+@compiled
+def moves_of(wk, block, c):
+    """Of one block and class: its part of `wk.eta`, and its chances at the base model."""
+    at = (block * (wk.present.size - 1) + c) * BLOCK
+    return wk.eta[c * BLOCK : (c + 1) * BLOCK], wk.base_chance[at : at + BLOCK]
 
 
 @compiled
