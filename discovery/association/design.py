@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -10,18 +9,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from discovery.association.analysed_patients import (
+    analysed_patients,
+    remark_silent_strata,
+    require_patients,
+)
 from discovery.association.coding import BaseCoding, Term, keep_independent, learn_coding
 from discovery.association.episodes import Episodes, episode_rows
-from discovery.association.kinds import SCREENED_KINDS, kind_of
+from discovery.association.kinds import kind_of
 from discovery.association.response import Response, total_over
 from discovery.association.scaling import WINSOR, FeatureScaling, learn_and_scale
-from discovery.problems import InputError, Problem, counted, shown
+from discovery.problems import InputError, Problem
 
 if TYPE_CHECKING:
     from discovery.study import Outcome, Study
-
-SMALL_SITE = 5  # a site with fewer patients is pooled with the other small ones
-POOLED_SITES = "small sites, pooled"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,10 +184,11 @@ def build_design(
 
     Raises
     ------
-    InputError : a patient absent from a table, an unknown kind of outcome, no patient left.
+    InputError : a patient absent from a table or in it twice, an unknown kind of outcome, two episodes of a
+        patient at one time, no patient left.
     """
     ids = _shared_index(pd.Index(np.asarray(outcome.patient_id)), features.index)
-    _require_patients(outcome, ids, covariates=covariates, features=features, site=site)
+    require_patients(outcome, ids, covariates=covariates, features=features, site=site)
     covariates, features = (t if t.index.equals(ids) else t.loc[ids] for t in (covariates, features))
     skipped = {*defined_from, *outcome.excluded_features}
     excluded = [name for name in features.columns if name in skipped]
@@ -200,28 +202,8 @@ def build_design(
 
     base_all = coding.apply(covariates)
     site_all = None if site is None else site.loc[ids].astype(object).to_numpy()
-    keep = _Rows(len(ids))
-    _drop_unusable_outcomes(keep, outcome)
-    for name, missing in zip(covariates.columns, covariates.isna().to_numpy().T):
-        keep.drop(missing, f"covariate {name} is missing")
-    if site_all is not None:
-        keep.drop(pd.isna(site_all), "site is missing")
-        site_all = _pool_small_sites(site_all, keep.rows, notes)
-        if not kind_of(outcome.kind).stratified:
-            _drop_silent_sites(keep, site_all, np.asarray(outcome.value), outcome.kind)
+    keep, site_all = analysed_patients(outcome, covariates, site_all, notes)
     rows = np.flatnonzero(keep.rows)
-    if not len(rows):
-        why = "; ".join(f"{reason}: {n}" for reason, n in keep.reasons)
-        raise InputError(
-            [
-                Problem(
-                    file=f"outcome {outcome.name}",
-                    found="no patient left to analyse",
-                    wanted=f"complete rows are wanted ({why})",
-                )
-            ]
-        )
-
     scaled = scaled if len(rows) == len(ids) else scaled[rows]
     observed = ~np.isnan(scaled)
     if not observed.all():
@@ -230,7 +212,7 @@ def build_design(
     base, terms, stratum = _base_model(base_all[rows], coding.terms, labels, outcome.kind, notes)
     survival = kind_of(outcome.kind).timed
     if survival and stratum is not None:
-        _remark_silent_strata(labels, np.asarray(outcome.status)[rows], notes)
+        remark_silent_strata(labels, np.asarray(outcome.status)[rows], notes)
 
     def part(values: np.ndarray | None) -> np.ndarray | None:
         return None if values is None else np.asarray(values, dtype=float)[rows]
@@ -260,155 +242,23 @@ def build_design(
         scaling=scaling,
         coding=coding,
         n_study=len(ids),
-        left_out=pd.DataFrame(
-            {
-                "reason": np.array([reason for reason, _ in keep.reasons], dtype=object),
-                "n": np.array([n for _, n in keep.reasons], dtype=np.int64),
-            },
-            copy=False,
-        ),
-        excluded=pd.DataFrame(
-            {
-                "feature": np.array(excluded, dtype=object),
-                "reason": np.full(len(excluded), f"outcome {outcome.name} is defined from it", dtype=object),
-            },
-            copy=False,
-        ),
+        left_out=keep.left_out(),
+        excluded=_excluded_table(excluded, outcome),
         notes=tuple(notes),
+    )
+
+
+def _excluded_table(names: list, outcome: Outcome) -> pd.DataFrame:
+    reason = f"outcome {outcome.name} is defined from it"
+    return pd.DataFrame(
+        {"feature": np.array(names, dtype=object), "reason": np.full(len(names), reason, dtype=object)},
+        copy=False,
     )
 
 
 def _shared_index(ids: pd.Index, known: pd.Index) -> pd.Index:
     """The index of a table in place of an equal one, since it remembers whether an id is there twice."""
     return known if known.dtype == ids.dtype and known.equals(ids) else ids
-
-
-class _Rows:
-    """Who is still in, and why the others are not: each patient counted at the first reason."""
-
-    def __init__(self, n: int):
-        self.rows = np.ones(n, dtype=bool)
-        self.reasons: list[tuple[str, int]] = []
-
-    def drop(self, where: np.ndarray, reason: str) -> None:
-        gone = self.rows & where
-        if gone.any():
-            self.reasons.append((reason, int(gone.sum())))
-            self.rows &= ~where
-
-
-def _require_patients(outcome: Outcome, ids: pd.Index, **tables: pd.DataFrame | pd.Series | None) -> None:
-    problems = []
-    if outcome.kind not in SCREENED_KINDS:
-        problems.append(
-            Problem(
-                file=f"outcome {outcome.name}",
-                column="kind",
-                found=outcome.kind,
-                wanted=f"one of {', '.join(SCREENED_KINDS)}",
-            )
-        )
-    if ids.has_duplicates:
-        twice = ids[ids.duplicated()].unique()
-        problems.append(
-            Problem(
-                file=f"outcome {outcome.name}",
-                found=", ".join(map(str, twice[:5])),
-                wanted="each patient once",
-            )
-        )
-    if _has_episodes_at_one_time(outcome):
-        problems.append(
-            Problem(
-                file=f"outcome {outcome.name}",
-                column="event_time",
-                found="two episodes of a patient at one time",
-                wanted="each time of a patient once: a model of rates cannot tell them apart",
-            )
-        )
-    for name, table in tables.items():
-        if table is None:
-            continue
-        absent = ids[:0] if table.index.equals(ids) else ids.difference(table.index)
-        if len(absent):
-            listed = ", ".join(map(str, absent[:5])) + (" …" if len(absent) > 5 else "")
-            problems.append(
-                Problem(
-                    file=name,
-                    found=f"no row for {listed}",
-                    wanted=f"a row for each patient of {outcome.name}",
-                )
-            )
-        if table.index.has_duplicates:
-            problems.append(Problem(file=name, found="a patient id twice", wanted="one row for each patient"))
-    if problems:
-        raise InputError(problems)
-
-
-def _has_episodes_at_one_time(outcome: Outcome) -> bool:
-    if outcome.event_patient is None or outcome.event_time is None:
-        return False
-    patient, time = np.asarray(outcome.event_patient), np.asarray(outcome.event_time)
-    order = np.lexsort((time, patient))
-    return bool(((np.diff(patient[order]) == 0) & (np.diff(time[order]) == 0)).any())
-
-
-def _drop_unusable_outcomes(keep: _Rows, outcome: Outcome) -> None:
-    for reason, gone in outcome.left_out:
-        keep.drop(gone, reason)
-    if not kind_of(outcome.kind).timed:
-        keep.drop(np.isnan(np.asarray(outcome.value, dtype=float)), "outcome is missing")
-        if outcome.exposure is not None:
-            keep.drop(np.isnan(np.asarray(outcome.exposure, dtype=float)), "exposure is missing")
-        if outcome.event_patient is not None:
-            end = np.asarray(outcome.time, dtype=float)
-            begin = np.zeros(len(end)) if outcome.entry is None else np.asarray(outcome.entry, dtype=float)
-            keep.drop(np.isnan(end) | np.isnan(begin), "follow-up is missing")
-            keep.drop(end <= begin, "no time under observation")
-        return
-    time, status = np.asarray(outcome.time, dtype=float), np.asarray(outcome.status, dtype=float)
-    keep.drop(np.isnan(time) | np.isnan(status), "outcome is missing")
-    if outcome.entry is not None:
-        entry = np.asarray(outcome.entry, dtype=float)
-        keep.drop(np.isnan(entry), "entry time is missing")
-        keep.drop(entry >= time, "follow-up ends at or before entry")
-    keep.drop(time < 0, "time is negative")
-
-
-def _pool_small_sites(site: np.ndarray, rows: np.ndarray, notes: list[str]) -> np.ndarray:
-    counts = Counter(site[rows])
-    small = sorted((s for s, n in counts.items() if n < SMALL_SITE), key=str)
-    if len(small) < 2:
-        if small:
-            notes.append(f"site {shown(str(small[0]))} has only {counted(counts[small[0]])}")
-        return site
-    notes.append(
-        f"{len(small)} sites with fewer than {SMALL_SITE} patients are one level: "
-        f"{', '.join(map(str, small))}"
-    )
-    return np.where(np.isin(site.astype(str), [str(s) for s in small]) & ~pd.isna(site), POOLED_SITES, site)
-
-
-def _drop_silent_sites(keep: _Rows, site: np.ndarray, y: np.ndarray, kind: str) -> None:
-    """Sites that determine the outcome by themselves: one class only, or a single patient."""
-    for label in sorted(set(site[keep.rows]), key=str):
-        here = keep.rows & (site == label)
-        values = y[here]
-        if kind_of(kind).classes and len(np.unique(values)) == 1:
-            keep.drop(
-                here, f"site {label}: all patients have the same outcome, so it cannot speak on a feature"
-            )
-        elif kind_of(kind).silent_at_zero and not values.any():
-            keep.drop(here, f"site {label}: all counts are 0, so it cannot speak on a feature")
-        elif here.sum() == 1:
-            keep.drop(here, f"site {label}: a single patient, used up by the site's own level")
-
-
-def _remark_silent_strata(labels: np.ndarray | None, status: np.ndarray, notes: list[str]) -> None:
-    assert labels is not None
-    silent = [label for label in np.unique(labels) if not (status[labels == label] == 1).any()]
-    if silent:
-        notes.append(f"sites without an event add nothing to the comparison: {', '.join(silent)}")
 
 
 def _base_model(

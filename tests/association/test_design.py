@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from discovery.association.analysed_patients import POOLED_SITES
 from discovery.association.coding import keep_independent, learn_coding
-from discovery.association.design import POOLED_SITES, build_design
+from discovery.association.design import build_design
 from discovery.association.scaling import learn_scaling
 from discovery.problems import InputError
 from discovery.study import Outcome
