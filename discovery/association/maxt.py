@@ -6,10 +6,8 @@ itself, and each feature is first made free of the covariates.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import combinations
-from math import comb
 
 import numpy as np
 
@@ -33,17 +31,6 @@ class MaxT:
     p_familywise: np.ndarray
     limit: float
     permutations: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class WestfallYoung:
-    """Two-group permutation test of several markers: raw and step-down adjusted p, input order."""
-
-    statistic: np.ndarray
-    p_raw: np.ndarray
-    p_adjusted: np.ndarray
-    relabellings: int
-    enumerated: bool
 
 
 def max_t(
@@ -77,59 +64,81 @@ def max_t(
         raise InputError(
             [Problem(file="permutations", found=str(permutations), wanted="a whole number from 1")]
         )
-    kind = kind_of(design.kind)
-    if kind.by_patient:
-        u, freed = kind.patient_scores(design)
-        length = np.sqrt((freed**2).sum(axis=0))
-        length[~(length > 0)] = np.nan
-        unit = (freed / length).T
-        residual, groups = np.ones(design.n), None
-
-        def score(block):
-            return unit @ block
-
-    elif kind.freedman_lane:
-        null = fit_null(design)
-        score = _freedman_lane(design, null.clean)
-        residual, groups = null.residual, None
-    else:
-        null = fit_null(design)
-        groups = exchange_groups(null.predictor, design.stratum)
-        residual = centred_in_strata(null.residual, groups)
-        fixed = _fixed_sd if residual.ndim == 1 else quadratic_score
-        score = fixed(null.clean, design.observed, residual, groups)
-    observed = u.sum(axis=0) / length if kind.by_patient else score(residual[:, None])[:, 0]
-    usable = np.flatnonzero(np.isfinite(observed))
-    size = np.abs(observed[usable])
+    drawn = _random_signs if kind_of(design.kind).by_patient else _permuted_residuals
+    test = drawn(design, permutations, rng)
+    usable = np.flatnonzero(np.isfinite(test.observed))
+    size = np.abs(test.observed[usable])
     order = np.argsort(-size, kind="stable")
-    hits = np.zeros(len(usable), dtype=np.int64)
-    largest = []
-    p = design.observed.shape[1]
-    if kind.by_patient:
-        blocks = sign_blocks(design.n, permutations, p, rng)
-    else:
-        blocks = permuted_blocks(residual, groups, permutations, p, rng)
-    for block in blocks:
-        drawn = np.abs(score(block)[usable])
-        drawn[~np.isfinite(drawn)] = 0.0
-        top = drawn.max(axis=0) if len(usable) else np.zeros(block.shape[1])
-        largest.append(top)
-        if step_down:
-            rest = np.maximum.accumulate(drawn[order][::-1], axis=0)[::-1]
-            hits[order] += (rest >= HIT * size[order][:, None]).sum(axis=1)
-        else:
-            ranked = np.sort(top)
-            hits += len(top) - np.searchsorted(ranked, HIT * size, side="left")
-    p_value = np.full(len(observed), np.nan)
+    hits, largest = _hits(test, usable, size, order if step_down else None)
+    p_value = np.full(len(test.observed), np.nan)
     p_value[usable] = (1 + hits) / (permutations + 1)
     if step_down:
         p_value[usable[order]] = np.maximum.accumulate(p_value[usable[order]])
     return MaxT(
-        statistic=np.where(np.isfinite(observed), observed, np.nan),
+        statistic=np.where(np.isfinite(test.observed), test.observed, np.nan),
         p_familywise=p_value,
-        limit=float(np.quantile(np.concatenate(largest), 0.95)) if len(usable) else np.nan,
+        limit=float(np.quantile(largest, 0.95)) if len(usable) else np.nan,
         permutations=permutations,
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Draws:
+    """`observed` (p,) statistics; `blocks` (n, b, ..) of what is drawn; `score` of a block, (p, b) statistics."""
+
+    observed: np.ndarray
+    score: Callable[[np.ndarray], np.ndarray]
+    blocks: Iterator[np.ndarray]
+
+
+def _random_signs(design: Design, permutations: int, rng: np.random.Generator) -> _Draws:
+    contribution, freed = kind_of(design.kind).patient_scores(design)
+    length = np.sqrt((freed**2).sum(axis=0))
+    length[~(length > 0)] = np.nan
+    unit = (freed / length).T
+    return _Draws(
+        observed=contribution.sum(axis=0) / length,
+        score=lambda block: unit @ block,
+        blocks=sign_blocks(design.n, permutations, design.observed.shape[1], rng),
+    )
+
+
+def _permuted_residuals(design: Design, permutations: int, rng: np.random.Generator) -> _Draws:
+    null = fit_null(design)
+    if kind_of(design.kind).freedman_lane:
+        residual, groups = null.residual, None
+        score = _freedman_lane(design, null.clean)
+    else:
+        groups = exchange_groups(null.predictor, design.stratum)
+        residual = centred_in_strata(null.residual, groups)
+        fixed = _fixed_sd if residual.ndim == 1 else quadratic_score
+        score = fixed(null.clean, design.observed, residual, groups)
+    return _Draws(
+        observed=score(residual[:, None])[:, 0],
+        score=score,
+        blocks=permuted_blocks(residual, groups, permutations, design.observed.shape[1], rng),
+    )
+
+
+def _hits(
+    test: _Draws, usable: np.ndarray, size: np.ndarray, order: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """How many draws reach each of the `usable` features' `size`, and the largest statistic of each draw.
+
+    With an `order`, largest first, a feature is compared with the largest of itself and those after it.
+    """
+    hits, largest = np.zeros(len(usable), dtype=np.int64), []
+    for block in test.blocks:
+        drawn = np.abs(test.score(block)[usable])
+        drawn[~np.isfinite(drawn)] = 0.0
+        top = drawn.max(axis=0) if len(usable) else np.zeros(block.shape[1])
+        largest.append(top)
+        if order is not None:
+            rest = np.maximum.accumulate(drawn[order][::-1], axis=0)[::-1]
+            hits[order] += (rest >= HIT * size[order][:, None]).sum(axis=1)
+        else:
+            hits += len(top) - np.searchsorted(np.sort(top), HIT * size, side="left")
+    return hits, np.concatenate(largest)
 
 
 def exchange_groups(predictor: np.ndarray, stratum: np.ndarray | None = None) -> np.ndarray:
@@ -244,92 +253,3 @@ def _freedman_lane(design: Design, clean: np.ndarray):
 def _without_spread(clean: np.ndarray) -> np.ndarray:
     """Features that are (nearly) a mix of the covariates: scaled features have SD near 1."""
     return (clean**2).sum(axis=0) <= 1e-10 * len(clean)
-
-
-def westfall_young(
-    markers: np.ndarray,
-    group: np.ndarray,
-    *,
-    permutations: int = 10_000,
-    rng: np.random.Generator | None = None,
-    enumerate_up_to: int = 20_000,
-) -> WestfallYoung:
-    """Step-down maxT on |t| (equal variances) between two groups, without covariates.
-
-    Parameters
-    ----------
-    markers : (n, m), NaN missing (a marker then uses its own rows)
-    group : (n,) of two values
-    enumerate_up_to : when there are no more relabellings than this, all are used and p = hits / all,
-        the observed labelling being one of them; else `permutations` draws from `rng` are used and
-        p = (1 + hits) / (draws + 1)
-
-    References
-    ----------
-    Westfall & Young, Resampling-Based Multiple Testing, Wiley 1993, algorithm 4.1.
-    """
-    values = np.asarray(markers, dtype=float)
-    levels = np.unique(group)
-    if values.ndim != 2 or len(levels) != 2 or len(group) != len(values):
-        raise InputError(
-            [
-                Problem(
-                    file="markers",
-                    found=f"shape {values.shape}, {len(levels)} groups",
-                    wanted="a patients x markers table and one of two groups for each patient",
-                )
-            ]
-        )
-    n, n_second = len(values), int((group == levels[1]).sum())
-    total = comb(n, n_second)
-    enumerated = total <= enumerate_up_to
-    if enumerated:
-        labels = np.zeros((total, n))
-        chosen = np.array(list(combinations(range(n), n_second)))
-        labels[np.arange(total)[:, None], chosen] = 1.0
-    else:
-        if rng is None:
-            raise InputError(
-                [
-                    Problem(
-                        file="permutations",
-                        found=f"{total} relabellings",
-                        wanted="a generator to draw from them",
-                    )
-                ]
-            )
-        second = np.asarray(group == levels[1], dtype=float)
-        labels = rng.permuted(np.broadcast_to(second, (permutations, n)), axis=1)
-    observed = _two_group_t((np.asarray(group) == levels[1])[None].astype(float), values)[0]
-    drawn = np.abs(_two_group_t(labels, values))
-    size = np.abs(observed)
-    order = np.argsort(-size, kind="stable")
-    rest = np.maximum.accumulate(drawn[:, order][:, ::-1], axis=1)[:, ::-1]
-    raw_hits = (drawn >= HIT * size).sum(axis=0)
-    hits = np.empty_like(raw_hits)
-    hits[order] = (rest >= HIT * size[order]).sum(axis=0)
-    one, count = (0, total) if enumerated else (1, permutations + 1)
-    adjusted = (one + hits) / count
-    adjusted[order] = np.maximum.accumulate(adjusted[order])
-    return WestfallYoung(
-        statistic=observed,
-        p_raw=(one + raw_hits) / count,
-        p_adjusted=adjusted,
-        relabellings=total if enumerated else permutations,
-        enumerated=enumerated,
-    )
-
-
-def _two_group_t(labels: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Student's t (k, m) for each labelling (k, n) of 0 and 1; 0 where a group has no value."""
-    seen = ~np.isnan(values)
-    x = np.where(seen, values - np.nanmean(values, axis=0), 0.0)
-    second = labels @ seen
-    n = seen.sum(axis=0)
-    first = n - second
-    with np.errstate(divide="ignore", invalid="ignore"):
-        difference = (labels @ x) / second - (x.sum(axis=0) - labels @ x) / first
-        between = difference**2 * first * second / n
-        within = (x**2).sum(axis=0) - between
-        t = difference / np.sqrt(within / (n - 2) * (1 / first + 1 / second))
-    return np.where(np.isnan(t), 0.0, t)

@@ -14,9 +14,9 @@ from discovery.association.maxt import (
     exchange_groups,
     max_t,
     permuted_blocks,
-    westfall_young,
 )
 from discovery.association.null_model import centred_in_strata, efron_expected, fit_null
+from discovery.association.westfall_young import westfall_young
 from discovery.problems import InputError
 
 

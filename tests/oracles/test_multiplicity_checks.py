@@ -14,7 +14,7 @@ import pytest
 from scipy.stats import false_discovery_control
 
 from discovery.association import multiplicity as mu
-from discovery.association.maxt import westfall_young
+from discovery.association.westfall_young import westfall_young
 
 
 def inputs(row):
