@@ -84,7 +84,7 @@ def max_t(
 
 @dataclass(frozen=True, kw_only=True)
 class _Draws:
-    """`observed` (p,) statistics, `blocks` (n, b, ..) of what is drawn, `score` of a block: statistics (p, b)."""
+    """`observed` (p,) statistics, `blocks` (n, b, ..) of draws, `score` of a block: statistics (p, b)."""
 
     observed: np.ndarray
     score: Callable[[np.ndarray], np.ndarray]
