@@ -37,7 +37,8 @@ TO_THE_END = MAX_ITERATIONS * (MAX_HALVINGS + 1)
 FRESH, SHARED, GO_ON = range(3)
 LAST_STEP = 1e-14  # squared length in standard errors, by total weight, of a step that is the last one
 LAST_TERMS = 1e-8  # the same where the series of what is left ends with its second term
-MOST_BENT = 4e-3  # third derivative along such a step, by its squared length
+MOST_BENT = 1 / 16  # squared length of J^-1 T[s, s] by that of s: beyond it the series says little
+BARELY_BENT = 1.6e-5  # the same for a last step
 LOG_TWO = 0.6931471805599453
 
 
@@ -185,17 +186,15 @@ def bend_steps(rows, tile, nt, base):
     for j in range(WIDE):
         if nt.status[j] != RUNNING or nt.scale[j] != 1.0:
             continue
-        size = 0.0
         for a in range(k):
             nt.vector[a] = sums[a * WIDE + j]
-            size += abs(nt.step[a, j] * sums[a * WIDE + j])
-        if size < 0.25 * nt.last_decrement[j]:  # far from the maximum the series says little
-            factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
-            solve(nt.low, k, nt.vector)
-            along = by_fourth[j] / 6.0
-            for a in range(k):
-                along += 0.5 * nt.vector[a] * sums[a * WIDE + j]
-            longer = 1.0 + along / nt.last_decrement[j]
+        factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
+        solve(nt.low, k, nt.vector)
+        length = 0.0
+        for a in range(k):
+            length += nt.vector[a] * sums[a * WIDE + j]
+        if length < MOST_BENT * nt.last_decrement[j]:
+            longer = 1.0 + (by_fourth[j] / 6.0 + 0.5 * length) / nt.last_decrement[j]
             for a in range(k):
                 nt.step[a, j] = longer * nt.step[a, j] + 0.5 * nt.vector[a]
                 nt.trial[a, j] = nt.beta[a, j] + nt.step[a, j]
@@ -280,14 +279,17 @@ def bend_last(nt, j, free, sums, spread):
     Of the information the last entry is changed, so that what is left for the feature is what the end of
     the step leaves: the inverse information grows by T[s, f, f] there. A covariate that runs away goes on.
     """
-    k, last, third = nt.beta.shape[0], nt.info.shape[0] - 1, 0.0
+    k, last = nt.beta.shape[0], nt.info.shape[0] - 1
+    third, length = 0.0, 0.0
     for a in range(free):
         nt.vector[a] = sums[a * WIDE + j]
         third += nt.step[a, j] * nt.vector[a]
-    if abs(third) > MOST_BENT * nt.last_decrement[j]:
-        return
     factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
     solve(nt.low, free, nt.vector)
+    for a in range(free):
+        length += nt.vector[a] * sums[a * WIDE + j]
+    if not length < BARELY_BENT * nt.last_decrement[j]:
+        return
     for a in range(free):
         nt.beta[a, j] = nt.trial[a, j] + 0.5 * nt.vector[a]
     nt.loglik[j] += 0.5 * nt.last_decrement[j] + third / 6.0

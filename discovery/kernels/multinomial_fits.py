@@ -35,6 +35,7 @@ from .newton import (
 from .screen_fit import COLLINEAR, CONSTANT, NOT_CONVERGED, NOTHING_TO_FIT, OK, SEPARATED
 
 LAST_STEP = 5e-15  # squared length in standard errors, by total weight, of a step that is the last one
+MOST_BENT = 1 / 16  # squared length of J^-1 T[s, s] by that of s: beyond it the series says little
 TINY_MOVE = 1e-3  # per standard deviation; an estimate that runs away moves much further at each step
 
 
@@ -142,11 +143,12 @@ def bend_step(wk, decrement):
     """
     bends = np.zeros(wk.step.size)
     along = bends_at_base(wk, wk.step, bends) / 6.0
-    size, more = np.abs(wk.step * bends).sum(), bends.copy()
-    if not size < 0.25 * decrement:  # far from the maximum the series says little
-        return
+    more = bends.copy()
     solve(wk.low, more.size, more)
-    along += 0.5 * (more * bends).sum()
+    length = (more * bends).sum()
+    if not length < MOST_BENT * decrement:
+        return
+    along += 0.5 * length
     for a in range(more.size):
         wk.step[a] += along / decrement * wk.step[a] + 0.5 * more[a]
 

@@ -294,7 +294,7 @@ def evaluate_at_base(wk):
 
 @compiled
 def bends_at_base(wk, step, bends):
-    """Third derivative of the log likelihood twice along `step` (k,) into `bends` (k,), and the fourth along it.
+    """Third derivative of the log likelihood, `step` (k,) twice, into `bends` (k,), and the fourth along it.
 
     At the base model of all rows. They are cumulants of what a class moves by, over the classes of a row.
     """
