@@ -14,37 +14,19 @@ import pandas as pd
 from scipy import stats
 
 from discovery.association.design import Design, build_design
-from discovery.association.multiplicity import benjamini_hochberg, never_zero, selected_cells
+from discovery.association.etiology_estimates import LEAST_PATIENTS, Contrasts, estimate_contrasts
+from discovery.association.multiplicity import benjamini_hochberg, selected_cells
 from discovery.association.null_model import missing_patterns
 from discovery.association.roc import auc_with_interval
 from discovery.association.scaling import WINSOR, FeatureScaling
 from discovery.problems import InputError, Problem, counted
 
 COLUMNS = (
-    "feature",
-    "etiology",
-    "contrast",
-    "estimate",
-    "ci_low",
-    "ci_high",
-    "p_value",
-    "q_value",
-    "auc",
-    "n",
-    "auc_low",
-    "auc_high",
-    "shrunk_estimate",
-    "shrunk_low",
-    "shrunk_high",
-    "p_omnibus",
-    "q_omnibus",
-    "n_analysed",
-    "n_left_out",
-    "method",
-    "note",
-)
+    "feature", "etiology", "contrast", "estimate", "ci_low", "ci_high", "p_value", "q_value", "auc", "n",
+    "auc_low", "auc_high", "shrunk_estimate", "shrunk_low", "shrunk_high", "p_omnibus", "q_omnibus",
+    "n_analysed", "n_left_out", "method", "note",
+)  # fmt: skip
 SEPARATOR = ";"
-LEAST_PATIENTS = 3  # an etiology with fewer is listed, not estimated
 LEAST_SHRUNK = 5  # features needed to learn how large deviations are
 SINGLE, JOINT = "deviation from the mean of etiologies", "with against without, given the other etiologies"
 
@@ -60,18 +42,6 @@ class EtiologyProfiles:
     scaling: FeatureScaling
     left_out: pd.DataFrame
     notes: tuple[str, ...]
-
-
-@dataclass
-class _Contrasts:
-    """One feature set's estimates, (k, p): contrast, standard error; (p,): omnibus p and freedom."""
-
-    estimate: np.ndarray
-    se: np.ndarray
-    p_value: np.ndarray
-    quantile: np.ndarray
-    omnibus: np.ndarray
-    binary: np.ndarray
 
 
 def etiology_labels(etiology: pd.Series) -> pd.DataFrame:
@@ -124,7 +94,7 @@ def etiology_profiles(
         etiology, covariates, features, site=site, winsor=winsor, scaling=scaling
     )
     joint = bool((member.sum(axis=1) > 1).any())
-    found = _estimate(design, member, joint, conf_level)
+    found = estimate_contrasts(design, member, joint, conf_level)
     return EtiologyProfiles(
         table=_table(design, member, names, joint, found, conf_level),
         labels=tuple(names),
@@ -186,92 +156,6 @@ def etiology_design(
     return design, member, names
 
 
-def _estimate(design: Design, member: np.ndarray, joint: bool, conf_level: float) -> _Contrasts:
-    k, p = member.shape[1], design.features.shape[1]
-    blank = [np.full((k, p), np.nan) for _ in range(4)]
-    out = _Contrasts(blank[0], blank[1], blank[2], blank[3], np.full(p, np.nan), np.zeros(p, dtype=bool))
-    for columns, rows in missing_patterns(design.observed):
-        own = member[rows]
-        used = np.flatnonzero((own.sum(axis=0) >= LEAST_PATIENTS) & (own.sum(axis=0) < len(rows)))
-        if len(used) < (1 if joint else 2):
-            continue
-        kept = np.ones(len(rows), dtype=bool) if joint else own[:, used].any(axis=1)
-        values, others = design.features[np.ix_(rows[kept], columns)], design.base[rows[kept]]
-        others = np.column_stack([np.ones(kept.sum()), others])
-        groups = own[kept][:, used].astype(float)
-        two = np.array([len(np.unique(v)) == 2 for v in values.T])
-        flat = np.array([len(np.unique(v)) < 2 for v in values.T])
-        if joint:
-            contrast = np.eye(len(used))
-            whole = np.column_stack([groups, others])
-        else:  # indicators take the place of the intercept
-            contrast = np.eye(len(used)) - 1 / len(used)
-            whole = np.column_stack([groups, others[:, 1:]])
-        contrast = np.column_stack([contrast, np.zeros((len(used), whole.shape[1] - len(used)))])
-        many = columns[~two & ~flat]
-        if len(many):
-            _least_squares(
-                out,
-                design.features[np.ix_(rows[kept], many)],
-                whole,
-                others,
-                contrast,
-                used,
-                many,
-                conf_level,
-            )
-        for j in columns[two]:
-            _firth_logistic(out, design.features[rows[kept], j], whole, contrast, used, j, joint, conf_level)
-    return out
-
-
-def _least_squares(out, values, whole, others, contrast, used, columns, conf_level) -> None:
-    inverse = np.linalg.pinv(whole)
-    rank, rank_without = np.linalg.matrix_rank(whole), np.linalg.matrix_rank(others)
-    freedom = len(values) - rank
-    if freedom < 1:
-        return
-    coef = inverse @ values
-    left = ((values - whole @ coef) ** 2).sum(axis=0)
-    without = values - others @ np.linalg.lstsq(others, values, rcond=None)[0]
-    variance = left / freedom
-    spread = contrast @ inverse  # the estimate as a linear map of the values
-    estimable = np.abs(contrast - contrast @ inverse @ whole).max(axis=1) < 1e-8
-    estimate = np.where(estimable[:, None], spread @ values, np.nan)
-    se = np.sqrt((spread**2).sum(axis=1)[:, None] * variance)
-    place = np.ix_(used, columns)
-    out.estimate[place], out.se[place] = estimate, np.where(np.isnan(estimate), np.nan, se)
-    out.p_value[place] = never_zero(2 * stats.t.sf(np.abs(estimate / se), freedom))
-    out.quantile[place] = stats.t.ppf((1 + conf_level) / 2, freedom)
-    if rank > rank_without:
-        f = ((without**2).sum(axis=0) - left) / (rank - rank_without) / variance
-        out.omnibus[columns] = never_zero(stats.f.sf(f, rank - rank_without, freedom))
-
-
-def _firth_logistic(out, values, whole, contrast, used, column, joint, conf_level) -> None:
-    from discovery.kernels.logistic import fit_logistic
-
-    out.binary[column] = True
-    k = len(used)
-    high = (values == values.max()).astype(float)
-    if joint:
-        columns, back = np.column_stack([whole[:, :k], whole[:, k + 1 :]]), np.eye(k)
-    else:  # K - 1 sum-to-zero columns beside the intercept
-        columns = np.column_stack([whole[:, : k - 1] - whole[:, [k - 1]], whole[:, k:]])
-        back = np.vstack([np.eye(k - 1), -np.ones(k - 1)])
-    fit = fit_logistic(high, columns, firth=True)
-    m = back.shape[1]
-    coef, covariance = fit.coef[1 : 1 + m], fit.covariance[1 : 1 + m, 1 : 1 + m]
-    if not fit.converged or not np.isfinite(covariance).all():
-        return
-    estimate = back @ coef
-    se = np.sqrt(np.diag(back @ covariance @ back.T))
-    out.estimate[used, column], out.se[used, column] = estimate, se
-    out.p_value[used, column] = never_zero(2 * stats.norm.sf(np.abs(estimate / se)))
-    out.quantile[used, column] = stats.norm.ppf((1 + conf_level) / 2)
-    out.omnibus[column] = float(never_zero(stats.chi2.sf(coef @ np.linalg.solve(covariance, coef), m)))
-
-
 def shrink_deviations(estimate: np.ndarray, se: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Deviations (p,) of one etiology drawn towards 0, and their posterior SDs.
 
@@ -291,55 +175,63 @@ def shrink_deviations(estimate: np.ndarray, se: np.ndarray) -> tuple[np.ndarray,
     return shrunk, sd
 
 
-def _table(design, member, names, joint, found: _Contrasts, conf_level: float) -> pd.DataFrame:
-    k, p = found.estimate.shape
+def _table(design, member, names, joint, found: Contrasts, conf_level: float) -> pd.DataFrame:
+    p = len(design.feature_names)
     p_cell = {str(j): found.p_value[:, j] for j in range(p)}
     q = selected_cells(p_cell, cell_p={str(j): found.omnibus[j] for j in range(p)})
     q_omnibus = benjamini_hochberg(found.omnibus)
-    shrunk, shrunk_sd = np.full((k, p), np.nan), np.full((k, p), np.nan)
-    for group in (found.binary, ~found.binary):
-        for e in range(k):
-            shrunk[e, group], shrunk_sd[e, group] = shrink_deviations(
-                found.estimate[e, group], found.se[e, group]
-            )
-    z = stats.norm.ppf((1 + conf_level) / 2)
+    shrunk, half_shrunk = _shrunk(found, conf_level)
+    half = found.quantile * found.se
     free = _residuals(design)
-    site = any(term.covariate == "site" for term in design.terms)
+    method = _method(design, joint)
     rows = []
     for j, feature in enumerate(design.feature_names):
         seen = design.observed[:, j]
+        n_analysed = int(seen.sum())
         for e, name in enumerate(names):
-            n = int(member[seen, e].sum())
-            half = found.quantile[e, j] * found.se[e, j]
-            auc = _one_against_rest(member[seen, e], free[seen, j], conf_level)
+            n, estimate = int(member[seen, e].sum()), found.estimate[e, j]
+            auc, auc_low, auc_high = _one_against_rest(member[seen, e], free[seen, j], conf_level)
             rows.append(
-                (
-                    feature,
-                    name,
-                    (JOINT if joint else SINGLE) + (", log odds" if found.binary[j] else ", SD"),
-                    found.estimate[e, j],
-                    found.estimate[e, j] - half,
-                    found.estimate[e, j] + half,
-                    found.p_value[e, j],
-                    q[str(j)][e],
-                    auc[0],
-                    n,
-                    auc[1],
-                    auc[2],
-                    shrunk[e, j],
-                    shrunk[e, j] - z * shrunk_sd[e, j],
-                    shrunk[e, j] + z * shrunk_sd[e, j],
-                    found.omnibus[j],
-                    q_omnibus[j],
-                    int(seen.sum()),
-                    design.n_study - int(seen.sum()),
-                    ("Firth logistic regression, Wald" if found.binary[j] else "least squares, t")
-                    + (", joint model of all etiologies" if joint else "")
-                    + (", site as fixed effect" if site else ""),
-                    _note(n, int(seen.sum()), found.estimate[e, j]),
-                )
+                {
+                    "feature": feature,
+                    "etiology": name,
+                    "contrast": (JOINT if joint else SINGLE) + (", log odds" if found.binary[j] else ", SD"),
+                    "estimate": estimate,
+                    "ci_low": estimate - half[e, j],
+                    "ci_high": estimate + half[e, j],
+                    "p_value": found.p_value[e, j],
+                    "q_value": q[str(j)][e],
+                    "auc": auc,
+                    "auc_low": auc_low,
+                    "auc_high": auc_high,
+                    "n": n,
+                    "shrunk_estimate": shrunk[e, j],
+                    "shrunk_low": shrunk[e, j] - half_shrunk[e, j],
+                    "shrunk_high": shrunk[e, j] + half_shrunk[e, j],
+                    "p_omnibus": found.omnibus[j],
+                    "q_omnibus": q_omnibus[j],
+                    "n_analysed": n_analysed,
+                    "n_left_out": design.n_study - n_analysed,
+                    "method": ("Firth logistic regression, Wald" if found.binary[j] else "least squares, t")
+                    + method,
+                    "note": _note(n, n_analysed, estimate),
+                }
             )
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _shrunk(found: Contrasts, conf_level: float) -> tuple[np.ndarray, np.ndarray]:
+    """Shrunk deviations (k, p) and half of their intervals' width; log odds and SDs each for themselves."""
+    shrunk, sd = np.full(found.estimate.shape, np.nan), np.full(found.estimate.shape, np.nan)
+    for alike in (found.binary, ~found.binary):
+        for e in range(len(shrunk)):
+            shrunk[e, alike], sd[e, alike] = shrink_deviations(found.estimate[e, alike], found.se[e, alike])
+    return shrunk, stats.norm.ppf((1 + conf_level) / 2) * sd
+
+
+def _method(design: Design, joint: bool) -> str:
+    site = any(term.covariate == "site" for term in design.terms)
+    return (", joint model of all etiologies" if joint else "") + (", site as fixed effect" if site else "")
 
 
 def _note(n: int, of: int, estimate: float) -> str:

@@ -9,7 +9,8 @@ import pandas as pd
 from scipy import stats
 
 from discovery.association.design import Design
-from discovery.association.etiology import LEAST_PATIENTS, etiology_design
+from discovery.association.etiology import etiology_design
+from discovery.association.etiology_estimates import LEAST_PATIENTS
 from discovery.association.multiplicity import benjamini_hochberg, holm, never_zero
 from discovery.association.null_model import missing_patterns
 from discovery.association.scaling import WINSOR
