@@ -43,7 +43,7 @@ COLUMNS = (
     "method",
     "note",
 )
-ADJUSTED, BASE, NONLINEAR = "adjusted", "base", "nonlinear part"
+ADJUSTED, BASE, NONLINEAR, TERMINAL = "adjusted", "base", "nonlinear part", "terminal event"
 SHAPES = ("linear", "flexible")
 PRIMARY_MAXT = 30  # below this many events the permutation p is the primary one
 RANKED_MISSING = 0.40  # a feature with a larger share missing is listed, not ranked
@@ -56,8 +56,9 @@ class Screen:
     the feature), rows of the base model (feature empty, term = covariate), with competing events a
     row per feature for each of them, and with flexible shapes a row per feature for its curvature.
 
-    Arrays are aligned with `features` (p,): `fit` (base coefficients and feature), `firth`,
-    `p_value`, `q_value`, `p_familywise`, `assessed`. `nonlinear` is the flag of a flexible screen.
+    Arrays are aligned with `features` (p,): `fit` (base coefficients and feature), `firth`, `sizes` (of what
+    limits the model, as many as it has), `p_value`, `q_value`, `p_familywise`, `assessed`. `nonlinear` is the
+    flag of a flexible screen.
     """
 
     outcome: str
@@ -66,6 +67,7 @@ class Screen:
     table: pd.DataFrame
     fit: ScreenFit
     firth: np.ndarray
+    sizes: np.ndarray
     p_value: np.ndarray
     q_value: np.ndarray
     p_familywise: np.ndarray
@@ -137,11 +139,8 @@ def screen(
             remarks = [[*r, f"no permutation p: {fault.problems[0].found}"] for r in remarks]
         else:
             p_familywise[assessed], limit = found.p_familywise, found.limit
-            few = assessed & (sizes < PRIMARY_MAXT) & kind.limited
-            for j in np.flatnonzero(few):
-                remarks[j].append(
-                    f"fewer than {PRIMARY_MAXT} {kind.counted}: the familywise p is the primary one"
-                )
+            for j in np.flatnonzero(assessed):
+                remarks[j] += filter(None, [familywise_first(design.kind, sizes[j])])
             for j in np.flatnonzero(p_familywise < p):
                 remarks[j].append(familywise_below("permutes scores, another test"))
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
@@ -155,7 +154,7 @@ def screen(
     tables += [_competing_rows(design.for_cause(k), conf_level) for k in design.causes if k != design.cause]
     ended = terminal_design(design)
     if ended is not None:
-        tables.append(_competing_rows(ended, conf_level, "terminal event: hazard"))
+        tables.append(_competing_rows(ended, conf_level, f"{TERMINAL}: hazard"))
     return Screen(
         outcome=design.outcome,
         kind=design.kind,
@@ -163,6 +162,7 @@ def screen(
         table=_stacked(tables),
         fit=fits.fit,
         firth=fits.firth,
+        sizes=sizes,
         p_value=p,
         q_value=q,
         p_familywise=p_familywise,
@@ -206,7 +206,7 @@ def base_model_rows(design: Design, *, conf_level: float = 0.95) -> Rows:
     methods, notes = [method_text(design, penalised=False)] * q, [""] * q
     for j in range(q):
         if size < kind_of(design.kind).least:
-            notes[j] = _too_few(design.kind, size)
+            notes[j] = too_few(design.kind, size)
             continue
         others = np.ascontiguousarray(design.base[:, np.arange(q) != j])
         got = fit_columns(design.response, others, design.base[:, [j]], conf_level=conf_level)
@@ -257,11 +257,12 @@ def _fit_features(design: Design, sizes: np.ndarray, conf_level: float) -> tuple
     reasons = [""] * len(sizes)
     for j in np.flatnonzero((fits.fit.code != 0) | ~enough):
         code = int(fits.fit.code[j])
-        reasons[j] = f"not assessed: {REASONS[code]}" if enough[j] else _too_few(design.kind, int(sizes[j]))
+        reasons[j] = f"not assessed: {REASONS[code]}" if enough[j] else too_few(design.kind, int(sizes[j]))
     return fits, reasons
 
 
-def _too_few(kind: str, size: int) -> str:
+def too_few(kind: str, size: int) -> str:
+    """Why a model of so little is not fitted."""
     return f"not assessed: {kind_of(kind).said_size(size)}, fewer than {kind_of(kind).least}"
 
 
@@ -274,6 +275,13 @@ def percent_missing(share: float) -> str:
     return f"{100 * share:.{digits}f} % missing"
 
 
+def familywise_first(kind: str, size: int) -> str:
+    """A remark where so few limit the model that tests that lean on large samples are doubtful; else ""."""
+    if not kind_of(kind).limited or size >= PRIMARY_MAXT:
+        return ""
+    return f"fewer than {PRIMARY_MAXT} {kind_of(kind).counted}{FAMILYWISE_FIRST}"
+
+
 def familywise_below(why: str) -> str:
     """A remark where the familywise p-value is the smaller one.
 
@@ -284,6 +292,7 @@ def familywise_below(why: str) -> str:
     return f"{FAMILYWISE_BELOW} it {why}"
 
 
+FAMILYWISE_FIRST = ": the familywise p is the primary one"
 FAMILYWISE_BELOW = "the familywise p is below p:"
 FEW = ("exploratory: ", "few events: ", "small: ")
 
@@ -378,8 +387,13 @@ def _competing_rows(design: Design, conf_level: float, model: str = "") -> Rows:
     sizes = design.response.effective_sizes(design.observed)
     fits, reasons = _fit_features(design, sizes, conf_level)
     remarks = _remarks(design, sizes, fits, reasons)
-    model = model or f"competing event {design.cause}: cause-specific hazard"
+    model = model or cause_model(design.cause)
     return _feature_rows(design, fits, model, [reasons, remarks])
+
+
+def cause_model(cause: int) -> str:
+    """The model of the rows of a competing event."""
+    return f"competing event {cause}: cause-specific hazard"
 
 
 def _stacked(parts: list[Rows]) -> pd.DataFrame:

@@ -23,8 +23,8 @@ class ImputedFits:
     coef, base (c, k) : all coefficients, the feature last, averaged over copies; z : the normal deviate with
     the pooled p-value and the sign of the estimate; se : pooled, of the models' information; pooled : by
     Rubin's rules with the variances at the estimates; spread : what intervals and `se` are made of instead,
-    where episodes are counted; n : patients in the models; failed : copies without a fit; pooled values are
-    NaN if any failed.
+    where episodes are counted; n : patients in the models; failed : copies without a fit, code : why (the
+    largest of `REASONS`); pooled values are NaN if any failed.
     classes : of an outcome of classes without an order, where no single coefficient says it all.
     """
 
@@ -38,6 +38,7 @@ class ImputedFits:
     firth: np.ndarray
     n: np.ndarray
     failed: np.ndarray
+    code: np.ndarray
     classes: PooledClasses | None = None
     spread: Spread | None = None
 
@@ -126,7 +127,7 @@ def pool_fits(
     return ImputedFits(
         pooled=pooled, coef=every.mean(axis=0), z=z, se=se, p_value=p, ci_low=low, ci_high=high,
         firth=np.logical_or.reduce(firths), n=seen.sum(axis=0),
-        failed=np.isnan(every[:, :, -1]).sum(axis=0), spread=spread,
+        failed=np.isnan(every[:, :, -1]).sum(axis=0), code=_worst_code(copies), spread=spread,
     )  # fmt: skip
 
 
@@ -138,8 +139,12 @@ def _fit_classes(kind, copies, seen) -> ImputedFits:
     return ImputedFits(
         pooled=found.pooled, coef=blank[:, None], z=stats.norm.isf(found.p_value / 2), se=blank,
         p_value=found.p_value, ci_low=blank, ci_high=blank, firth=np.zeros(len(blank), dtype=bool),
-        n=seen.sum(axis=0), failed=found.failed, classes=found,
+        n=seen.sum(axis=0), failed=found.failed, code=_worst_code(copies), classes=found,
     )  # fmt: skip
+
+
+def _worst_code(copies: Sequence[Fits]) -> np.ndarray:
+    return np.max([got.fit.code for got in copies], axis=0)
 
 
 def _evidence_variance(limited: bool, estimate, se, z) -> np.ndarray:

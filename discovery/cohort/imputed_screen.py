@@ -14,22 +14,28 @@ from discovery.association.multiplicity import adjust, combine_by_cauchy
 from discovery.association.screen import (
     ADJUSTED,
     FAMILYWISE_BELOW,
+    FAMILYWISE_FIRST,
     FEW,
     RANKED_MISSING,
     UNRANKED,
     Screen,
+    cause_model,
     familywise_below,
+    familywise_first,
     few_words,
     percent_missing,
+    too_few,
 )
 from discovery.cohort.drawn_spread import DRAWS
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed
 from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.kernels.screen_fit import NOTHING_TO_FIT, OK, REASONS
 from discovery.problems import counted
 from discovery.study.limits import Limits
 
 COMPLETE_CASES = "complete cases"
+NUMBERS = ["estimate", "ci_low", "ci_high", "p_value"]
 MATCHING, NORMAL, NORMAL_WITHIN = DRAWN_HOW = (
     "predictive mean matching",
     "normal",
@@ -92,6 +98,7 @@ def impute_screen(
     -----
     `p_familywise`, the bends of a flexible shape and their test stay those of the patients with a value. With
     a flexible shape the pooled p of the straight line is combined with the spline's p of those patients.
+    Where no pooled model can be assessed, the row stays that of the complete cases.
     """
     nothing = pd.DataFrame(columns=list(IMPUTATION_COLUMNS))
     none = ImputedScreen(screen=screen, completed=None, fits=None, table=nothing, notes=())
@@ -106,9 +113,7 @@ def impute_screen(
     completed = complete(design, plan, imputations=imputations, seed=seed)
     plan = completed.plan
     fits = fit_imputed(design, completed)
-    sizes = design.response.effective_sizes(plan.observed[:, plan.columns])
-    good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
-    new = screen_with(design, screen, completed, fits, good, fdr, multiplicity)
+    new = screen_with(design, screen, completed, fits, fdr, multiplicity)
     return ImputedScreen(
         screen=new,
         completed=completed,
@@ -127,26 +132,63 @@ def with_former(table: pd.DataFrame, former: list) -> pd.DataFrame:
     return pd.concat([table, rows], ignore_index=True)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """Of pooled models (c,): `sizes` of what limits them, and `why` not assessed, "" where they are."""
+
+    sizes: np.ndarray
+    why: np.ndarray
+
+    @property
+    def good(self) -> np.ndarray:
+        return self.why == ""
+
+
+def judge(design: Design, completed: Completed, fits: ImputedFits) -> Judged:
+    """The rules of a screen, for pooled models by the patients who are in them."""
+    sizes = design.response.effective_sizes(completed.plan.observed[:, completed.plan.columns])
+    why = np.full(len(sizes), "", dtype=object)
+    why[~np.isfinite(fits.p_value)] = "not assessed: the pooled test is not defined"
+    for c in np.flatnonzero(fits.failed):
+        some = f" (in {fits.failed[c]} of {completed.m} imputations)" if fits.failed[c] < completed.m else ""
+        reason = REASONS[int(fits.code[c])] or "an estimate has no error"
+        why[c] = f"not assessed: {reason}{some}"
+    for c in np.flatnonzero(sizes < kind_of(design.kind).least):
+        why[c] = too_few(design.kind, int(sizes[c]))
+    return Judged(sizes=sizes, why=why)
+
+
 def screen_with(
-    design, screen, completed, fits: ImputedFits, good, fdr, multiplicity, covariates=""
+    design, screen, completed, fits: ImputedFits, fdr, multiplicity, covariates: str = ""
 ) -> Screen:
-    """The screen with the pooled answers of the features `good` (c,) bool; `covariates` for the notes."""
-    columns = completed.plan.columns[good]
+    """The screen with the pooled answers of the features that can be assessed.
+
+    covariates : which ones were imputed, for the notes. All rows then are of the patients of `design`, and a
+    feature that cannot be assessed in them is not, whatever the complete cases say; "" leaves it with theirs.
+    """
+    judged = judge(design, completed, fits)
+    good = judged.good
+    taken = np.ones(len(good), dtype=bool) if covariates else good
+    columns = completed.plan.columns[taken]
     fit = screen.fit
     coef, se, z, code, n = fit.coef.copy(), fit.se.copy(), fit.z.copy(), fit.code.copy(), fit.n.copy()
-    coef[columns], se[columns], z[columns] = fits.coef[good], fits.se[good], fits.z[good]
-    code[columns], n[columns] = 0, fits.n[good]
+    known = np.where(good, 1.0, np.nan)[taken]
+    coef[columns] = fits.coef[taken] * known[:, None]
+    se[columns], z[columns] = fits.se[taken] * known, fits.z[taken] * known
+    code[columns] = np.where(good[taken], OK, NOTHING_TO_FIT)
+    n[columns] = fits.n[taken]
     events = fit.events.copy()
     if design.event is not None:
         events[columns] = np.rint(design.event @ completed.plan.observed[:, columns]).astype(events.dtype)
     firth, p, assessed = screen.firth.copy(), screen.p_value.copy(), screen.assessed.copy()
-    firth[columns], assessed[columns] = fits.firth[good], True
-    p[columns] = fits.p_value[good]
+    sizes = screen.sizes.copy()
+    firth[columns], assessed[columns], sizes[columns] = fits.firth[taken], good[taken], judged.sizes[taken]
+    p[columns] = fits.p_value[taken] * known
     if screen.shapes is not None:
         bent = np.where(screen.shapes.df[columns] > 0, screen.shapes.p_spline[columns], np.nan)
-        p[columns] = combine_by_cauchy(np.column_stack([fits.p_value[good], bent]))
+        p[columns] = combine_by_cauchy(np.column_stack([p[columns], bent * known]))
     q = adjust({design.outcome: p}, multiplicity, fdr).q_value[design.outcome]
-    table = _rows_with(design, screen.table, completed, fits, good, covariates=covariates)
+    table = _rows_with(design, screen.table, completed, fits, judged, covariates=covariates)
     main = (table["model"] == ADJUSTED) & (table["term"] == table["feature"])
     if covariates:  # the screen counted in the patients with all of them
         listed = main | ((table["model"] == COMPLETE_CASES) & (table["term"] == table["feature"]))
@@ -157,39 +199,36 @@ def screen_with(
         if cause != design.cause:
             other = design.for_cause(cause)
             again = fit_imputed(other, completed)
-            fine = (
-                good
-                & (again.failed == 0)
-                & (
-                    other.response.effective_sizes(completed.plan.observed[:, completed.plan.columns])
-                    >= kind_of(design.kind).least
-                )
-            )
-            table = _rows_with(other, table, completed, again, fine, f"competing event {cause}")
+            found, model = judge(other, completed, again), f"competing event {cause}"
+            if not table["model"].str.startswith(model + ":").any():  # none with all covariates has had it
+                rows = table[main].assign(model=cause_model(cause), q_value=np.nan, p_familywise=np.nan)
+                table = pd.concat([table, rows], ignore_index=True)
+            table = _rows_with(other, table, completed, again, found, model, covariates)
     return replace(
         screen,
         table=table,
         fit=fit._replace(
-            coef=coef, se=se, z=z, code=code, n=n, events=events, **_contrasts(fit, fits, columns, good)
+            coef=coef, se=se, z=z, code=code, n=n, events=events, **_contrasts(fit, fits, columns, taken)
         ),
         firth=firth,
+        sizes=sizes,
         p_value=p,
         q_value=q,
         assessed=assessed,
     )
 
 
-def _contrasts(fit, fits: ImputedFits, columns, good) -> dict[str, np.ndarray]:
+def _contrasts(fit, fits: ImputedFits, columns, taken) -> dict[str, np.ndarray]:
     """The fields of a multinomial fit that others do not have."""
     if fits.classes is None:
         return {}
     contrasts, covariance = fit.contrasts.copy(), fit.covariance.copy()
-    contrasts[columns], covariance[columns] = fits.classes.contrasts[good], fits.classes.covariance[good]
+    contrasts[columns], covariance[columns] = fits.classes.contrasts[taken], fits.classes.covariance[taken]
     return {"contrasts": contrasts, "covariance": covariance}
 
 
 def _rows_with(
-    design, table, completed, fits, good, model: str = ADJUSTED, covariates: str = ""
+    design, table, completed, fits, judged: Judged, model: str = ADJUSTED, covariates: str = ""
 ) -> pd.DataFrame:
     """Rows of `model` (its name or how that begins) with the pooled answers; former rows of the main model
     are kept as "complete cases"."""
@@ -201,49 +240,73 @@ def _rows_with(
         if str(row["model"]) == model or (model != ADJUSTED and str(row["model"]).startswith(model + ":"))
     }
     former = []
-    for c in np.flatnonzero(good):
-        j = plan.columns[c]
-        name = design.feature_names[j]
+    for c, good in enumerate(judged.good):
+        if not (good or covariates):
+            continue
+        name = design.feature_names[plan.columns[c]]
         at = places[(name, name)]
         each = []  # rows of classes against the first
         if fits.classes is not None:
             each = [places[key] for key in places if key[0] == name and " against " in key[1]]
         if model == ADJUSTED:
             former += [table.loc[place].copy() for place in (at, *each)]
-        seen = plan.observed[:, j]
-        events = kind_of(design.kind).events(design, seen[:, None])[0]
-        table.loc[at, ["estimate", "ci_low", "ci_high", "p_value"]] = [
-            fits.coef[c, -1], fits.ci_low[c], fits.ci_high[c], fits.p_value[c],
+        seen = plan.observed[:, plan.columns[c]]
+        counts = [
+            int(seen.sum()), int(design.n_study - seen.sum()),
+            kind_of(design.kind).events(design, seen[:, None])[0],
         ]  # fmt: skip
-        table.loc[at, ["n", "n_left_out"]] = [int(seen.sum()), int(design.n_study - seen.sum())]
-        table.loc[at, "events"] = events
-        how = model_of(design.kind, table.loc[at, "method"])
+        table.loc[[at, *each], ["n", "n_left_out", "events"]] = counts
+        note = str(table.loc[at, "note"])
+        if not good:
+            table.loc[[at, *each], NUMBERS] = np.nan
+            table.loc[at, "note"] = _note([judged.why[c], *_lasting(note)], plan, c, covariates)
+            continue
         permuted = table.loc[at, "p_familywise"]
+        how = model_of(design.kind, table.loc[at, "method"], firth=fits.firth[c])
         other = "" if np.isnan(permuted) else FAMILYWISE_OF
         table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}{other}"
-        note = str(table.loc[at, "note"])
-        note = "; ".join(part for part in note.split("; ") if not part.startswith(FAMILYWISE_BELOW))
-        if permuted < fits.p_value[c]:
-            note = "; ".join(filter(None, [note, familywise_below("is of the patients with all values")]))
-        if covariates:  # the former warning counts the patients with all covariates
-            note = "; ".join(filter(None, [_few(design, seen), *_without_few(note)]))
-        if np.isfinite(fits.coef[c, -1]) and np.isnan(fits.ci_low[c]) and np.isnan(fits.ci_high[c]):
-            note = "; ".join(filter(None, [note, NO_INTERVAL]))
-        outside = fits.ci_low[c] > 0 or fits.ci_high[c] < 0
-        if fits.spread is not None and outside != (fits.p_value[c] < NOMINAL):
-            note = "; ".join(filter(None, [note, DISAGREE]))
-        table.loc[at, "note"] = _note(note, plan, c, covariates)
+        table.loc[at, NUMBERS] = [fits.coef[c, -1], fits.ci_low[c], fits.ci_high[c], fits.p_value[c]]
+        warnings = _warnings(design, fits, c, int(judged.sizes[c]), permuted, _lasting(note))
+        table.loc[at, "note"] = _note(warnings, plan, c, covariates)
         for k, place in enumerate(each):
-            table.loc[place, ["n", "n_left_out", "events"]] = table.loc[at, ["n", "n_left_out", "events"]]
-            table.loc[place, ["estimate", "ci_low", "ci_high", "p_value"]] = _contrast(fits, c, k)
+            table.loc[place, NUMBERS] = _contrast(fits, c, k)
             table.loc[place, "method"] = f"{how}, {completed.m} imputations pooled {RUBIN}"
     return with_former(table, former)
 
 
-def model_of(kind: str, method) -> str:
+def _warnings(
+    design: Design, fits: ImputedFits, c: int, size: int, permuted: float, others: list[str]
+) -> list[str]:
+    """What to say of a pooled model beside `others`, the gravest first."""
+    parts = [few_words(design.kind, size, kind_of(design.kind).coefficients_of(design.base.shape[1]))]
+    parts += others
+    if np.isfinite(permuted):
+        parts.append(familywise_first(design.kind, size))
+    if permuted < fits.p_value[c]:
+        parts.append(familywise_below("is of the patients with all values"))
+    if np.isfinite(fits.coef[c, -1]) and np.isnan(fits.ci_low[c]) and np.isnan(fits.ci_high[c]):
+        parts.append(NO_INTERVAL)
+    outside = fits.ci_low[c] > 0 or fits.ci_high[c] < 0
+    if fits.spread is not None and outside != (fits.p_value[c] < NOMINAL):
+        parts.append(DISAGREE)
+    return parts
+
+
+def _lasting(note: str) -> list[str]:
+    """The parts of the complete cases' note that do not count patients or compare p-values."""
+    counting = (*FEW, "not assessed", FAMILYWISE_BELOW)
+    return [
+        part
+        for part in note.split("; ")
+        if part and not part.startswith(counting) and not part.endswith(FAMILYWISE_FIRST)
+    ]
+
+
+def model_of(kind: str, method, *, firth: bool = False) -> str:
     """The model of a row's method text, without its test and interval."""
+    penalty = ", Firth penalty" if firth else ""
     robust = ", robust by patient" if kind_of(kind).by_patient else ""
-    return str(method).split(", ")[0] + robust
+    return str(method).split(", ")[0] + penalty + robust
 
 
 def pooling_rule(fits: ImputedFits) -> str:
@@ -257,15 +320,6 @@ def _contrast(fits: ImputedFits, c, k: int) -> list[float]:
     one = fits.classes.contrast
     low, high = one.interval()
     return [one.estimate[c, k], low[c, k], high[c, k], one.p_value[c, k]]
-
-
-def _few(design: Design, seen: np.ndarray) -> str:
-    size = int(design.response.effective_sizes(seen[:, None])[0])
-    return few_words(design.kind, size, kind_of(design.kind).coefficients_of(design.base.shape[1]))
-
-
-def _without_few(note: str) -> list[str]:
-    return [part for part in note.split("; ") if not part.startswith((*FEW, "not assessed"))]
 
 
 def _shares_of(design: Design, rows: pd.DataFrame) -> list[str]:
@@ -282,19 +336,19 @@ def _shares_of(design: Design, rows: pd.DataFrame) -> list[str]:
     return notes
 
 
-def _note(note: str, plan, c, covariates: str) -> str:
+def _note(parts: list[str], plan, c, covariates: str) -> str:
     words = [f"imputed in {counted(plan.n_missing[c])}"] if plan.n_missing[c] else []
     if plan.n_limited[c]:
         words.append(f"{plan.n_limited[c]} of them known only to lie beyond a limit")
     reason = plan.reason[plan.columns[c]]
     if reason:
         words.append("not imputed" if reason.endswith("% missing") else reason)  # the share is said once
-    kept = "" if note.startswith("not assessed") else note
-    return "; ".join(filter(None, [kept, ", ".join(words), covariates]))
+    return "; ".join(filter(None, [*parts, ", ".join(words), covariates]))
 
 
 def imputation_table(design: Design, screen: Screen, completed, fits, plan) -> pd.DataFrame:
-    """A row for every feature with a gap."""
+    """A row for every feature with a gap. se and df are those of the interval, and of p too but where
+    episodes are counted; what was missing is by Rubin's rules."""
     place: dict[int, int] = {int(j): c for c, j in enumerate(plan.columns)}
     main = screen.table[
         (screen.table["model"] == ADJUSTED) & (screen.table["term"] == screen.table["feature"])
@@ -319,7 +373,7 @@ def imputation_table(design: Design, screen: Screen, completed, fits, plan) -> p
         }
         c = place.get(int(j))
         if c is not None and fits is not None:
-            pooled = fits.pooled
+            pooled, spread = fits.pooled, fits.spread
             row |= {
                 "n_imputed": int(plan.n_missing[c]),
                 "n_beyond_limit": int(plan.n_limited[c]),
@@ -327,8 +381,8 @@ def imputation_table(design: Design, screen: Screen, completed, fits, plan) -> p
                 "predictors": int(plan.predictors[c]),
                 "model": drawn_how(plan, c) if plan.n_missing[c] else "",
                 "estimate": pooled.estimate[c],
-                "se": pooled.se[c],
-                "df": pooled.df[c],
+                "se": pooled.se[c] if spread is None else fits.se[c],
+                "df": pooled.df[c] if spread is None else spread.df[c],
                 "relative_increase_of_variance": pooled.riv[c],
                 "fraction_missing_information": pooled.fmi[c],
                 "monte_carlo_error": pooled.monte_carlo_error[c],

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design, build_design
+from discovery.association.screen import RANKED_MISSING
 from discovery.cohort.imputation import (
     PASSES_IN_DRAW,
     Completed,
@@ -131,6 +132,17 @@ def wide_design(
 def _placeholder(column: pd.Series):
     """A value that the coding knows."""
     return column.dropna().mode().iloc[0]
+
+
+def without_unimputable(wide: WideDesign | None) -> WideDesign | None:
+    """Without the patients who lack a covariate that is missing in too many to be imputed; None where nobody
+    else lacks one."""
+    while wide is not None:
+        too_many = wide.gaps.loc[:, wide.gaps.mean() > RANKED_MISSING]
+        if not too_many.shape[1]:
+            return wide
+        wide = wide.without(wide.design.patient_id[too_many.any(axis=1)])
+    return None
 
 
 def impute_covariates(

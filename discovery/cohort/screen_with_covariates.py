@@ -10,12 +10,13 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
-from discovery.association.outcome_models import fit_columns, standardised_outcome
-from discovery.association.screen import BASE, Screen
+from discovery.association.outcome_models import effect_text, fit_columns, method_text, standardised_outcome
+from discovery.association.screen import ADJUSTED, BASE, COLUMNS, NONLINEAR, TERMINAL, Screen, too_few
 from discovery.cohort.imputation import Completed
 from discovery.cohort.imputed_fits import fit_imputed, pool_fits
 from discovery.cohort.imputed_screen import (
     IMPUTATION_COLUMNS,
+    NUMBERS,
     ImputedScreen,
     imputation_table,
     impute_screen,
@@ -31,8 +32,10 @@ from discovery.cohort.incomplete_covariates import (
     impute_covariates,
 )
 from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.kernels.screen_fit import REASONS
 from discovery.study.limits import Limits
 
+NOT_IMPUTED = "of the patients with all covariates"
 LATER = "curves, shapes, prediction and signatures"  # what still asks for complete covariates
 
 
@@ -58,7 +61,8 @@ def impute_screen_and_covariates(
     -----
     The models of all features and the base model are pooled over all patients, and their former rows kept as
     "complete cases". `completed` and `design` are of all patients too, for ranks, gains and tipping points.
-    Permutations stay with those of `narrow`.
+    What can be assessed, and which warnings there are, goes by all of them. Permutations stay with those of
+    `narrow`, and so do the rows of a spline, of a dispersion and of a terminal event, which say so.
     """
     both = None
     if wide is not None and imputations and outcome_columns(wide.design).shape[1]:
@@ -75,13 +79,9 @@ def impute_screen_and_covariates(
     if fits.classes is not None:
         contrasts = _by_term(fits.classes.contrasts, design, narrow)
         fits = replace(fits, classes=replace(fits.classes, contrasts=contrasts))
-    sizes = design.response.effective_sizes(plan.observed)
-    good = (fits.failed == 0) & np.isfinite(fits.p_value) & (sizes >= kind_of(design.kind).least)
     words = ", ".join(found.counts)  # how many is in the table: beside n a small number could be worked out
-    new = screen_with(
-        design, screen, completed, fits, good, fdr, multiplicity, f"imputed covariates: {words}"
-    )
-    new = replace(new, table=_base_rows_with(design, new.table, completed))
+    new = screen_with(design, screen, completed, fits, fdr, multiplicity, f"imputed covariates: {words}")
+    new = replace(new, table=_base_rows_with(design, _others_told(new.table), completed))
     partly = "; ".join(f"{name} {why}" for name, why in found.left_out.items())
     notes = [
         *plan.notes,
@@ -118,33 +118,60 @@ def _by_term(coef: np.ndarray, design: Design, narrow: Design) -> np.ndarray:
     return out
 
 
+def _others_told(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with a note in rows that are not of all patients, and are not called complete cases."""
+    table = table.copy()
+    narrow = (table["model"] == ADJUSTED) & (table["term"] == NONLINEAR)
+    narrow |= table["model"].str.startswith(("dispersion", TERMINAL))
+    table.loc[narrow, "note"] = [
+        "; ".join(filter(None, [note, NOT_IMPUTED])) for note in table.loc[narrow, "note"]
+    ]
+    return table
+
+
 def _base_rows_with(design: Design, table: pd.DataFrame, completed: Completed) -> pd.DataFrame:
     """The rows of the base model pooled, their former ones kept as "complete cases"."""
+    rows = [_base_row(design, completed, j) for j in range(len(design.terms))]
+    pooled = pd.DataFrame(rows, columns=table.columns).astype(table.dtypes)
+    base = (table["model"] == BASE).to_numpy()
+    first = int(base.argmax()) if base.any() else len(table)
+    kept, former = table[~base], [row for _, row in table[base].iterrows()]
+    return with_former(pd.concat([kept[:first], pooled, kept[first:]], ignore_index=True), former)
+
+
+def _base_row(design: Design, completed: Completed, j: int) -> dict[str, Any]:
+    """Term `j` of the base model given the others, as `base_model_rows` has it, over the copies."""
     assert completed.bases is not None
+    term, kind = design.terms[j], kind_of(design.kind)
+    seen = np.asarray(completed.plan.observed.any(axis=1))[:, None]
+    size = int(design.response.effective_sizes(seen)[0])
+    row = dict.fromkeys(COLUMNS, np.nan) | {
+        "outcome": design.outcome, "feature": "", "model": BASE, "term": term.name,
+        "effect_measure": effect_text(design.kind, term.contrast), "n": int(seen.sum()),
+        "events": kind.events(design, seen)[0], "n_left_out": int(design.n_study - seen.sum()),
+        "method": method_text(design, penalised=False), "note": "",
+    }  # fmt: skip
+    if size < kind.least:
+        return row | {"note": too_few(design.kind, size)}
     scaled = standardised_outcome(design)
-    response = scaled.response
-    there = np.asarray(completed.plan.observed.any(axis=1))
-    table, former = table.copy(), []
-    places = {row["term"]: at for at, row in table.iterrows() if row["model"] == BASE}
-    for j, term in enumerate(design.terms):
-        if term.name not in places or np.isnan(table.loc[places[term.name], "p_value"]):
-            continue
-        seen, at = there[:, None], places[term.name]
-        copies = [
-            fit_columns(response, others, one, observed=seen, intervals=False, errors=True)
-            for others, one in ((np.delete(base, j, axis=1), base[:, [j]]) for base in completed.bases)
-        ]
-        fits = pool_fits(scaled, copies, seen)
-        if fits.failed[0]:
-            continue
-        former.append(table.loc[at].copy())
-        values = [fits.coef[0, -1], fits.ci_low[0], fits.ci_high[0], fits.p_value[0]]
-        table.loc[at, ["estimate", "ci_low", "ci_high", "p_value"]] = values
-        table.loc[at, ["n", "n_left_out"]] = [int(there.sum()), int(design.n_study - there.sum())]
-        table.loc[at, "events"] = kind_of(design.kind).events(design, seen)[0]
-        how = model_of(design.kind, table.loc[at, "method"])
-        table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
-    return with_former(table, former)
+    fits = pool_fits(
+        scaled,
+        [
+            fit_columns(
+                scaled.response, np.delete(base, j, axis=1), base[:, [j]], observed=seen, intervals=False,
+                errors=True,
+            )
+            for base in completed.bases
+        ],
+        seen,
+    )  # fmt: skip
+    if fits.failed[0]:
+        reason = REASONS[int(fits.code[0])].replace("the feature", "the covariate")
+        return row | {"note": f"not assessed: {reason} (in {fits.failed[0]} of {completed.m} imputations)"}
+    how = model_of(design.kind, row["method"], firth=bool(fits.firth[0]))
+    values = [fits.coef[0, -1], fits.ci_low[0], fits.ci_high[0], fits.p_value[0]]
+    method = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}"
+    return row | dict(zip(NUMBERS, values)) | {"method": method}
 
 
 def _covariate_row(design: Design, name: str, found: CompletedCovariates, everybody: int) -> dict[str, Any]:

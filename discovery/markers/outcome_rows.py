@@ -331,8 +331,7 @@ def _confirmed(o) -> list[str] | None:
 def _add_words(table, o, given, fdr, flags) -> None:
     """Flags, verdict and its rule."""
     design, screen = o.design, o.screen
-    sizes = o.wide.response.effective_sizes(o.wide.observed)
-    kind = kind_of(design.kind)
+    kind, sizes = kind_of(design.kind), screen.sizes
     each = sizes / kind.coefficients_of(o.wide.base.shape[1])
     flips = {int(j): names for j, names in zip(o.ranked, o.site.flipped_without)} if o.site else {}
     turns = given.turns(screen.fit.coef[:, -1])

@@ -89,12 +89,12 @@ def refused(study: Study) -> Iterator[Problem]:
 def too_few(study: Study) -> Iterator[Problem]:
     """Outcomes that have enough events, but not among the patients with site and complete covariates.
 
-    Where missing covariates are imputed they count as complete. Too few from the start is noted when the
-    outcome is read.
+    Where missing covariates are imputed they count as complete, but for one that is missing in too many.
+    Too few from the start is noted when the outcome is read.
     """
     from discovery.association.design import build_design
     from discovery.association.kinds import kind_of
-    from discovery.cohort.incomplete_covariates import wide_design
+    from discovery.cohort.incomplete_covariates import wide_design, without_unimputable
 
     nothing = study.features.iloc[:, :0]
     for outcome in screened(study):
@@ -104,7 +104,9 @@ def too_few(study: Study) -> Iterator[Problem]:
             yield from error.problems
             continue
         if study.settings.analysis.imputations:
-            wide = wide_design(outcome, study.covariates, nothing, design, site=study.site)
+            wide = without_unimputable(
+                wide_design(outcome, study.covariates, nothing, design, site=study.site)
+            )
             design = design if wide is None else wide.design
         if early := events_at_0_alone(design):
             wanted = (

@@ -86,7 +86,7 @@ def run_settings(
         measured_at=settings.patients.measured_at or "",
         search=search_run(study),
         suppress_below=analysis.suppress_below,
-        analyses=analyses_done(designs, tables, analysis.permutations),
+        analyses=analyses_done(screens, tables, analysis.permutations),
         files=tuple(study.input_hashes),
         input_hashes=study.input_hashes,
         versions=versions(),
@@ -101,7 +101,7 @@ def largest(counts: pd.Series) -> int:
 
 
 def analyses_done(
-    designs: Sequence[Design], tables: Mapping[str, pd.DataFrame], permutations: int
+    screens: Sequence[Screen], tables: Mapping[str, pd.DataFrame], permutations: int
 ) -> tuple[str, ...]:
     """Those of `ANALYSES` that left a result in the tables."""
 
@@ -130,17 +130,17 @@ def analyses_done(
         "etiologies": len(etiologies) > 0,
         "identification": len(tables.get("etiology_words", ())) > 0,
         "joint etiologies": len(etiologies) > 0 and etiologies["contrast"].str.startswith(JOINT).any(),
-        "few events": permutations > 0 and any(fewest_events(d) < PERMUTATION_FIRST for d in designs),
+        "few events": permutations > 0 and any(fewest_events(s) < PERMUTATION_FIRST for s in screens),
     }
     done |= closer_look_done(tables)
     return tuple(name for name in ANALYSES if done[name])
 
 
-def fewest_events(design: Design) -> float:
-    """Events, or patients in the rarer class, of the feature that has fewest; no limit when continuous."""
-    if not kind_of(design.kind).limited or not len(design.feature_names):
+def fewest_events(screen: Screen) -> float:
+    """Events, or patients in the rarer class, of the model that has fewest; no limit when continuous."""
+    if not kind_of(screen.kind).limited:
         return np.inf
-    return float(design.response.effective_sizes(design.observed).min())
+    return float(min(screen.sizes[screen.assessed], default=np.inf))
 
 
 def watched(tables: Mapping[str, pd.DataFrame], outcome: str) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from discovery.cohort.imputed_fits import fit_imputed
 from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS, impute_screen, screen_with
 from discovery.cohort.pooled_classes import pool_classes
 from discovery.cohort.tipping import SHIFTS, tipping_points
+from discovery.markers.table import rank_markers
 from discovery.seeds import named_rng
 from discovery.study import Outcome
 from discovery.study.limits import Limits
@@ -128,6 +129,27 @@ def test_a_familywise_p_below_the_pooled_one_is_said_to_be_of_other_patients():
     assert "familywise" not in row(table, "helper")["method"]
 
 
+def test_few_events_are_counted_in_the_model_of_the_row():
+    """Of 27 events about 23 have a value of x: few for two coefficients or not, by who is in the model."""
+    design = made("survival", n=90)
+    assert design.event.sum() > 20
+    last = np.sort(design.time[design.event == 1])[20]
+    short = replace(design, event=np.where(design.time <= last, design.event, 0.0))
+    short = replace(short, status=short.event)
+    before = screened(short)
+    found = impute_screen(short, before, imputations=5, seed=3).screen
+    j = short.feature_names.index("x")
+    assert before.sizes[j] < 20 < 21 == found.sizes[j]
+    assert f"few events: {before.sizes[j]} events for 2 coefficients" in row(before.table, "x")["note"]
+    assert "few events" not in row(found.table, "x")["note"]
+    assert "few events" in row(found.table, "x", COMPLETE_CASES)["note"]
+    markers = rank_markers(
+        [short], [found], seed=1, replicates=0,
+        completed={"out": impute_screen(short, before, imputations=5, seed=3).completed},
+    ).table.set_index("feature")  # fmt: skip
+    assert "fewer than 10 events" not in markers.loc["x", "flags"]
+
+
 def test_an_estimate_without_an_interval_says_why():
     design = made("continuous")
     before, completed = screened(design), complete(design, plan_imputation(design), imputations=5, seed=3)
@@ -135,8 +157,7 @@ def test_an_estimate_without_an_interval_says_why():
     names = [design.feature_names[j] for j in completed.plan.columns]
     nothing = np.where(np.array(names) == "noise", np.nan, 1.0)
     fits = replace(fits, ci_low=fits.ci_low * nothing, ci_high=fits.ci_high * nothing)
-    good = np.ones(len(names), dtype=bool)
-    table = screen_with(design, before, completed, fits, good, 0.05, "bh").table
+    table = screen_with(design, before, completed, fits, 0.05, "bh").table
     said = "no interval: the estimate hangs on very few patients"
     assert said in row(table, "noise")["note"]
     assert said not in row(table, "x")["note"]

@@ -302,6 +302,87 @@ def test_where_most_patients_lack_some_covariate_all_are_judged_as_they_are_coun
     )
 
 
+def most_lack_one(seed=2, *, events=40, n=100, share=0.38):
+    """Patients of whom `events` have the event, each of three covariates missing in about `share`; x acts."""
+    rng = np.random.default_rng(seed)
+    ids = np.array([f"p{i:03d}" for i in range(n)])
+    index = pd.Index(ids, name="patient_id")
+    covariates = pd.DataFrame(rng.normal(size=(n, 3)), columns=list("abc"), index=index)
+    features = pd.DataFrame(rng.normal(size=(n, 2)), columns=["x", "y"], index=index)
+    time = rng.exponential(size=n) * np.exp(-features["x"].to_numpy())
+    last = np.sort(time)[events - 1]
+    status = (time <= last).astype(float)
+    covariates = covariates.where(rng.random((n, 3)) > share)
+    features["y"] = features["y"].where(rng.random(n) > 0.2)
+    return covariates, features, np.minimum(time, last), status, ids
+
+
+def imputed_of(covariates, features, time, status, ids):
+    outcome = Outcome(name="out", label="out", kind="survival", patient_id=ids, time=time, status=status)
+    narrow = build_design(outcome, covariates, features)
+    wide = wide_design(outcome, covariates, features, narrow)
+    before = screen(narrow, permutations=20, rng=named_rng(1, "maxt"))
+    return narrow, before, impute_screen_and_covariates(narrow, before, wide, imputations=5, seed=1)
+
+
+def test_the_base_model_is_of_all_patients_though_the_complete_cases_are_too_few():
+    covariates, features, time, status, ids = most_lack_one(events=25)
+    complete = covariates.notna().all(axis=1).to_numpy()
+    assert status[complete].sum() < 10 < 25 == status.sum()
+    *_, found = imputed_of(covariates, features, time, status, ids)
+    table = found.screen.table
+    for name in "abc":
+        got = row(table, "", BASE, name)
+        assert got["n"] == 100
+        assert got["events"] == 25
+        assert got["note"] == ""
+        assert 0 < got["p_value"] <= 1
+        assert row(table, "", COMPLETE_CASES, name)["note"].startswith("not assessed: ")
+    for name in ("x", "y"):
+        assert row(table, name)["n"] == 100
+        assert "not assessed" not in row(table, name)["note"]
+    assert found.screen.sizes.tolist() == [25, 25]
+    assert row(table, "x")["p_value"] < 0.01
+
+
+def test_thirty_events_are_counted_in_the_model_of_the_row():
+    first = "fewer than 30 events: the familywise p is the primary one"
+    for events in (40, 29):
+        covariates, features, time, status, ids = most_lack_one(share=0.2, events=events)
+        narrow, before, found = imputed_of(covariates, features, time, status, ids)
+        assert 10 <= narrow.effective_size < 29
+        assert first in row(before.table, "x")["note"]
+        assert (first in row(found.screen.table, "x")["note"]) == (events < 30)
+        assert first in row(found.screen.table, "x", COMPLETE_CASES)["note"]
+
+
+def test_a_feature_that_cannot_be_assessed_in_all_says_so_of_all():
+    """Nine events among all patients, eight or fewer with all covariates."""
+    covariates, features, time, status, ids = most_lack_one(share=0.1, events=9)
+    _, before, found = imputed_of(covariates, features, time, status, ids)
+    got = row(found.screen.table, "x")
+    assert row(before.table, "x")["n"] < 100
+    assert got["n"] == 100
+    assert got["events"] == 9
+    assert got["note"].startswith("not assessed: 9 events, fewer than 10")
+    assert np.isnan(got["estimate"])
+    assert not found.screen.assessed.any()
+    assert row(found.screen.table, "", BASE, "a")["note"] == "not assessed: 9 events, fewer than 10"
+
+
+def test_an_event_that_only_patients_without_a_covariate_had_has_its_rows():
+    covariates, features, time, status, ids = most_lack_one(share=0.2)
+    lacking = covariates.isna().any(axis=1).to_numpy()
+    assert (status[lacking] == 1).sum() > 12
+    status[lacking & (np.cumsum(lacking & (status == 1)) <= 12) & (status == 1)] = 2
+    narrow, _, found = imputed_of(covariates, features, time, status, ids)
+    assert 2 not in narrow.causes
+    got = row(found.screen.table, "x", "competing event 2: cause-specific hazard")
+    assert (got["n"], got["events"]) == (100, 12)
+    assert 0 < got["p_value"] <= 1
+    assert np.isnan(got["q_value"])
+
+
 def test_the_share_missing_is_that_of_the_ranking_in_every_note():
     narrow, wide, *_ = made(more=True)
     names = ["rarer", "commoner", "flat"]

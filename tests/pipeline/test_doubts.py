@@ -149,6 +149,18 @@ def test_too_few_among_the_complete_patients_are_said(folder):
     assert set(markers["verdict"]) == {"not assessable"}
 
 
+def test_a_covariate_that_too_many_lack_is_not_taken_to_be_imputed(folder):
+    """Missing in 36 of 60 it is not imputed, and the other 24 patients have 8 responders."""
+
+    def hidden(patients):
+        patients.loc[:35, "age"] = np.nan
+
+    study = folder("responder", change=hidden)
+    said = doubts(study)
+    assert said[-1].startswith("study.toml: found '8'; the outcome 'responder' has too few patients in the")
+    assert set(discovery.run(study, out=study / "out").tables["markers"]["verdict"]) == {"not assessable"}
+
+
 def test_nobody_left_to_analyse_is_a_problem_of_the_input(folder):
     def apart(patients):
         patients.loc[:29, "age"] = np.nan
