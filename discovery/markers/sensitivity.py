@@ -24,7 +24,7 @@ ALPHA = 0.05
 LANDMARKS = (0.1, 0.25)  # shares of the events that have come by the landmark
 MOST_GROUPS = 20  # sites or etiologies left out one by one; the largest where there are more
 LEAST_GROUP = 5
-MAIN = "main analysis"
+MAIN, COMPLETE = "main analysis", "complete cases, nothing imputed"
 HOLDS, WEAKER, TURNS, NOT_DONE = "holds", "weaker", "sign turns", "not done"
 
 COLUMNS = (
@@ -85,14 +85,28 @@ class Alternative:
     note: str = ""
 
 
+@dataclass(frozen=True, kw_only=True)
+class ImputedMain:
+    """The main analysis where missing values were imputed: `rows` by feature (estimate, ci_low, ci_high,
+    p_value, n, events), and the mean and SD of a continuous outcome that its slopes are in."""
+
+    rows: pd.DataFrame
+    level: tuple[float, float] = (0.0, 1.0)
+
+
 def sensitivity_board(
     cohort: Cohort,
     *,
     winsor: tuple[float, float] | bool | None,
+    imputed: ImputedMain | None = None,
     labels: dict[str, str] | None = None,
     effect_measure: str = "",
 ) -> pd.DataFrame:
     """Every feature of `cohort` under every alternative that applies; columns `COLUMNS`.
+
+    The alternatives impute nothing: each is of the patients with the value and all covariates. So is the main
+    analysis, but where it is given as `imputed`: then the complete cases stand beside it as the first
+    alternative.
 
     `result` compares with the main analysis: "holds" has its sign and p <= .05, "weaker" its sign and a
     larger p, "sign turns" the other sign, "not done" says why in `note`. `survives_all` is true where every
@@ -106,6 +120,9 @@ def sensitivity_board(
     main = Alternative(group="", name=MAIN, cohort=cohort)
     rows: list[dict] = []
     level = _outcome_level(cohort, scaling)
+    if imputed is not None:
+        main, level = replace(main, group="patients", name=COMPLETE), imputed.level
+        rows += _imputed_rows(imputed.rows, cohort)
     for alternative in (main, *alternatives(cohort, winsor)):
         rows += _rows(alternative, scaling, level)
     rows += _subdistribution_rows(cohort, scaling)
@@ -213,10 +230,20 @@ def _outcome_level(cohort: Cohort, scaling: FeatureScaling) -> tuple[float, floa
     """Mean and SD of a continuous outcome in the main analysis: the unit of every slope on the board."""
     if cohort.outcome.kind != "continuous":
         return 0.0, 1.0
-    y = _design(Alternative(group="", name=MAIN, cohort=cohort), scaling).y
+    return level_of(_design(Alternative(group="", name=MAIN, cohort=cohort), scaling).y)
+
+
+def level_of(y: np.ndarray | None) -> tuple[float, float]:
+    """Mean and SD of a continuous outcome (n,)."""
     assert y is not None
     spread = float(y.std(ddof=1)) if y.size > 1 else 0.0
     return float(y.mean()), spread if spread > 0 else 1.0
+
+
+def _imputed_rows(rows: pd.DataFrame, cohort: Cohort) -> list[dict]:
+    common = {"outcome": cohort.outcome.name, "group": "", "alternative": MAIN, "note": "values imputed"}
+    given = rows.loc[list(map(str, cohort.features))].rename_axis("feature").reset_index()
+    return [common | row for row in given.to_dict("records")]
 
 
 def _rows(alternative: Alternative, scaling: FeatureScaling, level: tuple[float, float]) -> list[dict]:

@@ -207,7 +207,6 @@ def analyse(
     notes = [*notes, *left_aside["sentence"]]
     progress.stage("describing the cohort")
     designs = [design_of(study, outcome) for outcome in screened(study)]
-    notes += [note for design in designs for note in design.notes]
     tables = describe_cohort(study, designs) | {"untested": left_aside}
 
     progress.stage("testing every feature")
@@ -227,8 +226,9 @@ def analyse(
         screens[one.outcome] = one
         progress.update(len(screens), len(designs))
     imputed = impute_screens(study, designs, screens, workers=workers)
-    notes += imputed.notes
     analysed = imputed.analysed(designs)
+    notes += [note for design in analysed for note in design.notes]
+    notes += imputed.notes
     tables["attrition"] = flow_of(study, analysed)
     screens = adjust_screens(imputed.screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
     ordered = [screens[design.outcome] for design in designs]
@@ -279,7 +279,9 @@ def analyse(
     progress.stage("signatures: the search repeated in bootstrap draws")
     tables |= signature_tables(study, designs, workers=workers, progress=progress)
     progress.stage("sensitivity analyses")
-    tables["sensitivity"] = sensitivity_table(study, markers.table, list(leading), reliable, workers=workers)
+    tables["sensitivity"] = sensitivity_table(
+        study, markers.table, analysed, imputed, reliable, workers=workers
+    )
     if study.etiology is not None:
         progress.stage("telling the etiologies apart")
     tables |= identification_tables(study, workers=workers)

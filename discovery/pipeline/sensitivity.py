@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from discovery.pipeline.leading import joined, leading_features
 from discovery.study import Study
+
+if TYPE_CHECKING:
+    from discovery.association.design import Design
+    from discovery.markers.sensitivity import ImputedMain
+    from discovery.pipeline.imputation import ImputedScreens
 
 LEADERS = 5
 USABLE = 0.8
@@ -16,13 +23,15 @@ USABLE = 0.8
 def sensitivity_table(
     study: Study,
     markers: pd.DataFrame,
-    outcomes: Sequence[str],
+    designs: Sequence[Design],
+    imputed: ImputedScreens,
     reliable: pd.Series | None = None,
     *,
     workers: int = 1,
 ) -> pd.DataFrame:
-    """The boards of `outcomes` one below the other; empty where none has a leader.
+    """The boards of the outcomes of `designs` one below the other; empty where none has a leader.
 
+    designs : of the patients that estimates and ranks are of
     reliable : bool by patient id, whose records were long and clean enough; workers : threads
     """
     from joblib import Parallel, delayed
@@ -31,7 +40,8 @@ def sensitivity_table(
 
     boards = []
     by_name = {outcome.name: outcome for outcome in study.outcomes}
-    for name in outcomes:
+    for design in designs:
+        name = design.outcome
         leaders = leading_features(markers, name, count=LEADERS)
         if not leaders:
             continue
@@ -48,12 +58,31 @@ def sensitivity_table(
         board = delayed(sensitivity_board)(
             cohort,
             winsor=study.settings.analysis.winsor,
+            imputed=imputed_main(design, imputed, leaders),
             labels=dict(study.labels),
             effect_measure=str(measure.iloc[0]),
         )
         boards.append(board)
     made = Parallel(n_jobs=workers, prefer="threads")(boards)
     return joined([board for board in made if len(board)])
+
+
+def imputed_main(design: Design, imputed: ImputedScreens, leaders: Sequence[str]) -> ImputedMain | None:
+    """The rows of the ranking for the leaders; None where no value of theirs and no covariate was imputed."""
+    from discovery.association.screen import ADJUSTED
+    from discovery.markers.sensitivity import ImputedMain, level_of
+
+    completed, screen = imputed.completed.get(design.outcome), imputed.screens[design.outcome]
+    if completed is None:
+        return None
+    filled = {design.feature_names[j] for j in completed.plan.columns}
+    if not filled.intersection(leaders):
+        return None
+    main = (screen.table["model"] == ADJUSTED) & (screen.table["term"] == screen.table["feature"])
+    rows = screen.table[main].set_index("feature")[["estimate", "ci_low", "ci_high", "p_value", "n"]]
+    if design.kind == "continuous":
+        return ImputedMain(rows=rows.assign(events=np.nan), level=level_of(design.y))
+    return ImputedMain(rows=rows.assign(events=pd.Series(screen.sizes.astype(float), screen.features)))
 
 
 def reliable_patients(quality: pd.DataFrame, windows: pd.DataFrame) -> pd.Series:

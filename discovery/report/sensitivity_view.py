@@ -9,7 +9,7 @@ import pandas as pd
 from discovery.report import format as words
 from discovery.report.page_tables import Table
 
-MAIN = "main analysis"
+MAIN, COMPLETE = "main analysis", "complete cases, nothing imputed"
 
 
 def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tuple[str, Table]]:
@@ -41,6 +41,11 @@ def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tu
             note = (
                 "Test over all classes; such an effect has no sign and no single size. “Weaker”: p above "
                 "0.05. Smaller samples are less sure: “weaker” with a site left out is not a refutation."
+            )
+        if (rows["alternative"] == COMPLETE).any():
+            note += (
+                " The main analysis has missing values imputed; all other rows are of the patients with the "
+                "value and all covariates."
             )
         heads = ("Alternative", *names.values())
         out.append(

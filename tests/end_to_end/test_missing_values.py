@@ -107,6 +107,22 @@ def test_the_tables_say_what_was_imputed(result):
     assert "lactate" not in set(tipping["feature"])  # known to lie beyond its limit: nothing is missing
 
 
+def test_the_main_analysis_of_the_board_is_that_of_the_ranking(result):
+    board = pd.read_csv(result.folder / "sensitivity.csv")
+    markers = result.tables["markers"].set_index("feature")
+    main = board[board["alternative"] == "main analysis"].set_index("feature")
+    assert "marker" in main.index
+    for name, row in main.iterrows():
+        for column in ("estimate", "ci_low", "ci_high", "p_value", "n"):
+            assert row[column] == pytest.approx(markers.loc[name, column], rel=1e-12)
+    alone = board[board["alternative"] == "complete cases, nothing imputed"].set_index("feature")
+    kept = marker_row(result.tables["associations"], "complete cases")
+    assert alone.loc["marker", "n"] == kept["n"] < main.loc["marker", "n"]
+    assert alone.loc["marker", "estimate"] == pytest.approx(kept["estimate"], rel=1e-9)
+    methods = (result.folder / "methods.md").read_text(encoding="utf-8")
+    assert "The main analysis that they are held against is that of the ranking" in " ".join(methods.split())
+
+
 def test_report_methods_and_manifest_say_the_same(result):
     page = (result.folder / "index.html").read_text(encoding="utf-8")
     assert "Imputed values" in page

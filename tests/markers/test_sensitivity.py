@@ -7,7 +7,15 @@ import pandas as pd
 import pytest
 
 from discovery.markers.e_value import e_value, e_values, risk_ratio
-from discovery.markers.sensitivity import MAIN, Cohort, alternatives, rank_normal, sensitivity_board
+from discovery.markers.sensitivity import (
+    COMPLETE,
+    MAIN,
+    Cohort,
+    ImputedMain,
+    alternatives,
+    rank_normal,
+    sensitivity_board,
+)
 from discovery.report.sensitivity_view import sensitivity_views
 from discovery.study import Outcome
 
@@ -225,3 +233,30 @@ def test_ratios_of_a_common_outcome_are_brought_closer_to_1():
     hazard = risk_ratio("survival", np.log(4), 0.4)
     assert hazard == pytest.approx((1 - 0.5**2) / (1 - 0.5**0.5))
     assert np.isnan(risk_ratio("multiclass", 1.0, 0.3))
+
+
+def test_an_imputed_main_analysis_stands_beside_its_complete_cases(mgus, board):
+    columns = ["estimate", "ci_low", "ci_high", "p_value", "n", "events"]
+    given = pd.DataFrame(
+        [[0.9, 0.4, 1.4, 1e-4, 1384, 115.0], [-0.2, -0.4, 0.0, 0.06, 1384, 115.0]], ["mspike", "hgb"], columns
+    )
+    beside = sensitivity_board(
+        mgus[1], winsor=None, imputed=ImputedMain(rows=given), effect_measure="log hazard ratio per 1 SD"
+    )
+    for name in ("mspike", "hgb"):
+        main, alone = one(beside, name, MAIN), one(beside, name, COMPLETE)
+        assert main[columns].tolist() == given.loc[name].tolist()
+        assert main["note"] == "values imputed"
+        assert main["ratio_to_main"] == 1
+        pd.testing.assert_series_equal(
+            alone[columns], one(board, name, MAIN)[columns], check_names=False, check_dtype=False
+        )
+        assert alone["ratio_to_main"] == pytest.approx(alone["estimate"] / main["estimate"])
+    assert one(beside, "mspike", MAIN)["e_value"] > one(board, "mspike", MAIN)["e_value"]
+    assert one(beside, "hgb", MAIN)["result"] == "weaker"
+    others = beside[~beside["alternative"].isin((MAIN, COMPLETE))].reset_index(drop=True)
+    before = board[board["alternative"] != MAIN].reset_index(drop=True)
+    pd.testing.assert_frame_equal(others[["alternative", *columns]], before[["alternative", *columns]])
+    _, view = sensitivity_views(beside, {})[0]
+    assert "all other rows are of the patients with the value and all covariates" in view.note
+    assert "all other rows" not in sensitivity_views(board, {})[0][1].note
