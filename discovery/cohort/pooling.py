@@ -11,13 +11,16 @@ from scipy import stats
 from discovery.association.multiplicity import never_zero
 from discovery.problems import InputError, Problem
 
+ROUNDING = 1e-18  # of the variance: copies that differ by a billionth of a standard error agree
+
 
 @dataclass(frozen=True, kw_only=True)
 class Pooled:
     """Coefficients (k,) pooled over m copies; NaN where a copy had none.
 
-    within, between, total : variances (Rubin's U-bar, B and T); df : of Barnard & Rubin; riv : relative
-    increase of variance; share_imputed : B (1 + 1/m) / T, "lambda"; fmi : fraction of missing information.
+    within, between, total : variances (Rubin's U-bar, B and T); df : of Barnard & Rubin, infinite where the
+    copies agree and complete data would have a normal test; riv : relative increase of variance;
+    share_imputed : B (1 + 1/m) / T, "lambda"; fmi : fraction of missing information.
     """
 
     estimate: np.ndarray
@@ -75,6 +78,7 @@ def pool(estimates: ArrayLike, variances: ArrayLike, *, df_complete: ArrayLike =
     _require_copies(q, u)
     m = len(q)
     estimate, within, between = q.mean(axis=0), u.mean(axis=0), q.var(axis=0, ddof=1)
+    between = np.where(between <= ROUNDING * within, 0.0, between)
     total = within + (1 + 1 / m) * between
     with np.errstate(divide="ignore", invalid="ignore"):
         riv = (1 + 1 / m) * between / within
@@ -114,10 +118,13 @@ def pool_wald(estimates: ArrayLike, covariances: ArrayLike, *, df_complete: floa
     m, k = q.shape
     mean, within = q.mean(axis=0), u.mean(axis=0)
     between = np.atleast_2d(np.cov(q, rowvar=False))
-    riv = max(float((1 + 1 / m) * np.trace(between @ np.linalg.inv(within)) / k), 1e-12)  # copies may agree
+    riv = float((1 + 1 / m) * np.trace(between @ np.linalg.inv(within)) / k)
+    riv = 0.0 if riv <= ROUNDING else riv
     f_value = float(mean @ np.linalg.solve(within, mean) / (k * (1 + riv)))
     t = k * (m - 1)
-    if np.isinf(df_complete):
+    if np.isinf(df_complete) and not riv:
+        df2 = np.inf
+    elif np.isinf(df_complete):
         df2 = (
             4 + (t - 4) * (1 + (1 - 2 / t) / riv) ** 2 if t > 4 else t * (1 + 1 / k) * (1 + 1 / riv) ** 2 / 2
         )
@@ -127,9 +134,13 @@ def pool_wald(estimates: ArrayLike, covariances: ArrayLike, *, df_complete: floa
         f_value=f_value,
         df1=k,
         df2=float(df2),
-        p_value=float(never_zero(stats.f.sf(f_value, k, df2))),
+        p_value=float(never_zero(_tail_of_f(f_value, k, df2))),
         riv=riv,
     )
+
+
+def _tail_of_f(f_value: float, df1: int, df2: float) -> float:
+    return stats.chi2.sf(df1 * f_value, df1) if np.isinf(df2) else stats.f.sf(f_value, df1, df2)
 
 
 def _reiter_df(riv: float, t: int, complete: float) -> float:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from discovery.report.format import listed
 from discovery.report.settings import RunSettings
 
+INFINITE = " (infinite where the copies agree, since the test without gaps is of the normal distribution)"
+
 
 def imputed_text(s: RunSettings) -> str:
     """Sentences on an analysis with `s.imputations` completed copies."""
@@ -28,7 +30,7 @@ def imputed_text(s: RunSettings) -> str:
         "beyond a limit of the device were drawn from the normal distribution beyond that limit, and so "
         "were the other gaps of such a feature, without a limit. Every model was fitted in each "
         "completed copy, and estimates were pooled by Rubin's rules, with the degrees of freedom of Barnard "
-        "and Rubin. "
+        f"and Rubin{INFINITE if kinds - {'continuous'} else ''}. "
         + ("The number of imputations is that of the outcome with most gaps. " if len(s.outcomes) > 1 else "")
     )
     if any(o.kind == "multiclass" for o in s.outcomes):
@@ -42,7 +44,10 @@ def imputed_text(s: RunSettings) -> str:
             "effect. Intervals of imputed features are of the variance between 100 bootstrap draws with two "
             "imputations in each (von Hippel and Bartlett, Stat Sci 2021;36:400–420), because Rubin's is too "
             "large for episodes; where such an interval and its p-value disagree about 0, the row says so, "
-            "and p, the more cautious of the two, decides. Tipping points go by p; their intervals keep the "
+            "and p, the more cautious of the two, decides. The standard error of an imputed feature, in "
+            "markers.csv and imputation.csv alike, is that of its interval, with the degrees of freedom in "
+            "imputation.csv; that of a feature without gaps is its estimate divided by the score test's "
+            "deviate. Tipping points go by p; their intervals keep the "
             "width found without a shift. Intervals of covariates are pooled with the variance robust by "
             "patient, freed of what each fit follows (Mancl and DeRouen, Biometrics 2001;57:126–134). "
         )

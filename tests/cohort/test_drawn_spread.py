@@ -129,6 +129,11 @@ def test_tipping_points_start_from_the_row_of_the_screen_and_keep_its_spread():
     rows = found.screen.table[found.screen.table["model"] == ADJUSTED].set_index("feature")
     table = tipping_points(design, found.completed, found.fits, ["b", "a"])
     assert list(dict.fromkeys(table["feature"])) == ["b", "a"]
+    about = found.table.set_index("feature").loc[list(design.feature_names)]
+    half = stats.t.ppf(0.975, about["df"]) * about["se"]  # one standard error, that of the interval
+    interval = rows.loc[list(design.feature_names)]
+    np.testing.assert_allclose(interval["estimate"] - interval["ci_low"], half, rtol=1e-9)
+    np.testing.assert_allclose(found.screen.fit.se, about["se"], rtol=1e-12)
     for name, mine in table.groupby("feature"):
         whole = mine.set_index("shift_sd")
         for column in ("estimate", "ci_low", "ci_high", "p_value"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from discovery.association.regression import least_squares
 from discovery.cohort.missing import missing_patterns, missing_table
@@ -97,6 +98,22 @@ def test_pooling_without_anything_missing_is_the_complete_answer():
     assert same.total == pytest.approx(0.25)
     assert same.df == pytest.approx(complete)
     assert same.fmi == pytest.approx(2 / (complete + 3))
+
+
+def test_copies_that_agree_but_for_rounding_give_the_normal_test():
+    """Closed form: with B = 0 nothing is missing, and a test that is normal in complete data stays so."""
+    noise = np.array([[0.0], [1.0], [-1.0]]) * 1e-15
+    same = pool(2.0 + noise, np.ones((3, 1)))
+    assert same.df == np.inf
+    assert (same.between, same.riv, same.fmi) == (0, 0, 0)
+    assert same.p_value == pytest.approx(2 * stats.norm.sf(2))
+    np.testing.assert_allclose(same.interval(), [[2 - stats.norm.ppf(0.975)], [2 + stats.norm.ppf(0.975)]])
+    some = pool(2.0 + 1e13 * noise, np.ones((3, 1)))
+    assert some.df == pytest.approx(2 / (4 / 3 * 1e-4) ** 2, rel=1e-3)
+
+    both = pool_wald(np.array([[2.0, 1.0]]) + noise, np.tile(np.diag([1.0, 0.25]), (3, 1, 1)))
+    assert (both.riv, both.df2) == (0, np.inf)
+    assert both.p_value == pytest.approx(stats.chi2.sf(4 + 4, 2))
 
 
 def test_little_test_of_complete_rows_has_no_answer():

@@ -195,13 +195,13 @@ def test_gain_with_competing_events_is_named_by_its_pairs(made):
     assert "Wolbers" not in plain
 
 
-def test_the_board_says_that_its_main_analysis_is_of_other_patients(made):
+def test_the_board_says_that_its_alternatives_impute_nothing(made):
     some = made.run_settings(imputations=33, adjust_more=("ventilation",), etiology=None)
     some = replace(some, analyses=(*some.analyses, "sensitivity"))
     text = " ".join(sensitivity_paragraphs(some))
     assert "adjusted for ventilation too" in text
-    assert "whose missing values were imputed" in text
-    assert "whose missing values" not in " ".join(sensitivity_paragraphs(replace(some, imputations=0)))
+    assert "the same model in the complete cases stands beside it" in text
+    assert "complete cases stands" not in " ".join(sensitivity_paragraphs(replace(some, imputations=0)))
 
 
 def test_outcomes_with_one_measure_of_gain_are_named_together(made):
@@ -210,6 +210,13 @@ def test_outcomes_with_one_measure_of_gain_are_named_together(made):
             replace(one, name="b", label="Second", kind="binary", competing={}))  # fmt: skip
     text = " ".join(ranking_paragraphs(replace(made.run_settings(replicates=200), outcomes=both)))
     assert "curve (First and Second)" in text
+
+
+def test_standard_errors_of_episodes_are_told_apart(made):
+    outcomes = (replace(made.run_settings().outcomes[1], kind="recurrent"),)
+    said = "The standard error of an imputed feature, in markers.csv and imputation.csv alike, is that of its"
+    assert said in text_of(made, imputations=20, outcomes=outcomes)
+    assert said not in text_of(made, imputations=20)
 
 
 def test_median_follow_up_has_its_interval(made):
