@@ -46,6 +46,12 @@ def multiplicity_used(s: RunSettings) -> str:
     return "bh" if s.multiplicity in TWO_STEPS and len(s.outcomes) == 1 else s.multiplicity
 
 
+POOLED = (
+    " Where values of the feature or of a covariate were imputed, interval and p-value are pooled over the "
+    "imputations instead; the rows “complete cases” of associations.csv have those named here."
+)
+
+
 def model_paragraphs(s: RunSettings) -> list[str]:
     """A paragraph for each kind of model among the outcomes."""
     texts = []
@@ -63,6 +69,8 @@ def model_paragraphs(s: RunSettings) -> list[str]:
         if entry:
             text += " Patients entered the risk set at their time of entry (delayed entry)."
         text += " " + _test(kind, s.interval_kind, firth=firth)
+        if s.imputations and kind != "recurrent":  # whose own words say it
+            text += POOLED
         texts.append(text)
     return texts
 

@@ -212,6 +212,16 @@ def test_outcomes_with_one_measure_of_gain_are_named_together(made):
     assert "curve (First and Second)" in text
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_intervals_of_imputed_features_are_called_pooled(made, kind):
+    outcomes = (replace(made.run_settings().outcomes[1], kind=kind),)
+    said = "interval and p-value are pooled over the imputations instead"
+    own = "Intervals of imputed features are of the variance between 100 bootstrap draws"
+    assert (own if kind == "recurrent" else said) in text_of(made, imputations=20, outcomes=outcomes)
+    for words in (said, own):
+        assert words not in text_of(made, imputations=0, outcomes=outcomes)
+
+
 def test_standard_errors_of_episodes_are_told_apart(made):
     outcomes = (replace(made.run_settings().outcomes[1], kind="recurrent"),)
     said = "The standard error of an imputed feature, in markers.csv and imputation.csv alike, is that of its"
