@@ -164,57 +164,41 @@ def plan_imputation(
     """
     from discovery.kernels.chained import ABOVE, BELOW, GONE, LEFT, MATCHED, NORMAL, SEEN
 
-    n, p = design.features.shape
     order = np.argsort(np.asarray(design.patient_id).astype(str), kind="stable")
     fixed = np.column_stack([design.base, _site_columns(design), outcome_columns(design)])[order]
     x, seen = design.features[order].copy(), design.observed[order]
     limit, side = _scaled_limits(design, limits)
     limit, side = limit[order], side[order]
     role = np.where(seen, SEEN, np.where(side < 0, BELOW, np.where(side > 0, ABOVE, GONE))).astype(np.int8)
-    share = 1 - seen.mean(axis=0)
-    usable = share <= RANKED_MISSING
     site = None if design.site is None else np.asarray(design.site)[order]
-    reason, notes, chosen = [""] * p, [], []
-    for j in np.flatnonzero(share > 0):
-        name = design.feature_names[j]
-        spare = int(seen[:, j].sum()) - fixed.shape[1] - 1
+    usable, reason = np.ones(seen.shape[1], dtype=bool), [""] * seen.shape[1]
+    for j in np.flatnonzero(~seen.all(axis=0)):
+        reason[j] = _why_not(x[:, j], seen[:, j], fixed.shape[1])
+        usable[j] = not reason[j]
         if not usable[j]:
-            reason[j] = f"not imputed: {percent_missing(share[j])}"
-        elif spare < LEAST_SPARE or np.ptp(x[seen[:, j], j]) == 0:
-            usable[j] = False
-            reason[j] = (
-                f"not imputed: {int(seen[:, j].sum())} patients with a value, too few for "
-                f"{fixed.shape[1]} predictors"
-            )
-        else:
-            chosen.append(j)
-            never = _never_measured(role[:, j], site)
-            if never and site is not None:
-                role[np.isin(site, never) & (role[:, j] == GONE), j] = LEFT
-                where = ", ".join(never)
-                reason[j] = f"never measured at site {where}: patients there left out, not imputed"
-                notes.append(f"{name} was {reason[j]}")
-    columns = np.array([j for j in chosen if np.isin(role[:, j], (GONE, BELOW, ABOVE)).any()], dtype=np.int64)
+            role[:, j] = LEFT
+        elif site is not None and (never := _never_measured(role[:, j], site)):
+            role[np.isin(site, never) & (role[:, j] == GONE), j] = LEFT
+            where = ", ".join(never)
+            reason[j] = f"never measured at site {where}: patients there left out, not imputed"
+    unknown = (role == GONE) | (role == BELOW) | (role == ABOVE)
+    columns = np.flatnonzero(unknown.any(axis=0))
     names = np.array(design.feature_names, dtype=object).astype(str)
-    columns = columns[np.lexsort((names[columns], share[columns]))]
-    for j in np.flatnonzero(~usable):
-        role[:, j] = LEFT
+    columns = columns[np.lexsort((names[columns], 1 - seen.mean(axis=0)[columns]))]
     neighbours = _neighbours(np.where(seen, x, np.nan), names, columns, usable, role, fixed.shape[1], always)
     beyond = (role == BELOW) | (role == ABOVE)
     how = np.where(beyond[:, columns].any(axis=0) | (not matched), NORMAL, MATCHED).astype(np.int8)
-    imputed = np.zeros((n, p), dtype=bool)
-    imputed[:, columns] = np.isin(role[:, columns], (GONE, BELOW, ABOVE))
-    known = np.empty((n, p), dtype=bool)
-    known[order] = seen | imputed
+    known = np.empty(seen.shape, dtype=bool)
+    known[order] = seen | unknown
     x[~seen] = 0.0
     return ImputationPlan(
         columns=columns,
         observed=known,
-        n_missing=imputed[:, columns].sum(axis=0),
+        n_missing=unknown[:, columns].sum(axis=0),
         n_limited=beyond[:, columns].sum(axis=0),
         predictors=fixed.shape[1] + (neighbours >= 0).sum(axis=1),
         reason=tuple(reason),
-        notes=tuple(notes),
+        notes=tuple(f"{names[j]} was {reason[j]}" for j in np.flatnonzero(usable) if reason[j]),
         order=order,
         x=np.ascontiguousarray(x),
         role=role,
@@ -223,6 +207,18 @@ def plan_imputation(
         neighbours=neighbours,
         how=how,
     )
+
+
+def _why_not(values: np.ndarray, seen: np.ndarray, predictors: int) -> str:
+    """Why a feature (n,) with gaps is not imputed at all; "" where it can be."""
+    missing, known = 1 - seen.mean(), int(seen.sum())
+    if missing > RANKED_MISSING:
+        return f"not imputed: {percent_missing(missing)}"
+    if known and np.ptp(values[seen]) == 0:
+        return f"not imputed: all {known} patients with a value have the same"
+    if known - predictors - 1 < LEAST_SPARE:
+        return f"not imputed: {known} patients with a value, too few for {predictors} predictors"
+    return ""
 
 
 def complete(design: Design, plan: ImputationPlan, *, imputations: int, seed: int) -> Completed:
@@ -290,11 +286,9 @@ def _scaled_limits(design: Design, limits: Limits | None) -> tuple[np.ndarray, n
     return limit, side
 
 
-def _never_measured(role: np.ndarray, site: np.ndarray | None) -> list[str]:
+def _never_measured(role: np.ndarray, site: np.ndarray) -> list[str]:
     from discovery.kernels.chained import GONE
 
-    if site is None:
-        return []
     return [str(label) for label in np.unique(site) if (role[site == label] == GONE).all()]
 
 

@@ -371,6 +371,9 @@ def test_what_cannot_be_imputed_is_said():
     assert plan.observed[design.site != "B", 0].all()
     assert plan.reason[2].startswith("not imputed: 5")
     assert 2 not in plan.columns
+    flat = plan_imputation(replace(design, features=np.ones_like(design.features)))
+    known = int(design.observed[:, 0].sum())
+    assert flat.reason[0] == f"not imputed: all {known} patients with a value have the same"
     few = np.zeros(design.n, dtype=bool)
     few[:20] = True
     small = plan_imputation(
