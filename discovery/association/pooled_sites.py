@@ -9,11 +9,12 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.effect_modification import effect_modification
-from discovery.association.meta_analysis import pool_random_effects
+from discovery.association.meta_analysis import Pooled, pool_random_effects
 from discovery.association.outcome_models import effect_text
 from discovery.problems import InputError
 
 FEWEST_SITES = 3
+FEW_SITES = 4  # up to here the intervals are approximate
 SITE, POOLED, PLAIN, NEXT = "site", "pooled", "pooled, plain Hartung-Knapp", "prediction"
 COLUMNS = [
     "outcome", "feature", "part", "site", "effect_measure", "estimate", "se", "ci_low", "ci_high", "p_value",
@@ -50,57 +51,58 @@ def pooled_sites(design: Design, features: Sequence[str], *, conf_level: float =
         return table.assign(outcome=design.outcome, part=POOLED, note=f"not pooled: {why}").reindex(
             columns=COLUMNS
         )
-    measure = effect_text(design.kind, "per 1 SD")
-    own = found.tests.set_index("feature")["note"].to_dict()
+    own, measure = found.tests.set_index("feature")["note"].to_dict(), effect_text(design.kind, "per 1 SD")
     rows: list[dict] = []
     for name in features:
         sites = found.effects[found.effects["feature"] == name]
-        remark = "; ".join(text for text in (*found.notes, own[name]) if text)
         about = {"outcome": design.outcome, "feature": name, "effect_measure": measure}
-        counts = {"n": int(sites["n"].sum()), "events": sites["events"].sum(min_count=1)}
-        se = sites["se"].to_numpy(dtype=float)
-        estimate = sites["estimate"].to_numpy(dtype=float)
-        good = np.isfinite(estimate) & np.isfinite(se) & (se > 0)
-        pooled = None
-        share = np.full(len(se), np.nan)
-        if good.sum() >= FEWEST_SITES:
-            pooled = pool_random_effects(estimate[good], se[good] ** 2, conf_level=conf_level)
-            weight = 1 / (se[good] ** 2 + pooled.tau2)
-            share[good] = 100 * weight / weight.sum()
-        for k, row in enumerate(sites.itertuples()):
-            rows.append(
-                about
-                | {
-                    "part": SITE,
-                    "site": row.group,
-                    "estimate": row.estimate if good[k] else np.nan,
-                    "se": se[k],
-                }
-                | {"ci_low": row.ci_low, "ci_high": row.ci_high, "weight_percent": share[k]}
-                | {"n": row.n, "events": row.events, "note": ""}
-            )
-        if pooled is None:
-            why = f"not pooled: {FEWEST_SITES} sites with an estimate wanted, there are {int(good.sum())}"
-            rows.append(about | counts | {"part": POOLED, "note": "; ".join(t for t in (why, remark) if t)})
-            continue
-        few = "few sites: the intervals are approximate" if pooled.k <= 4 else ""
-        between = {
-            "tau": float(np.sqrt(pooled.tau2)),
-            "i2_percent": pooled.i2_percent,
-            "heterogeneity_p": pooled.q_p_value,
-        }
-        summary = about | counts | {"estimate": pooled.estimate, "method": METHOD} | between
-        note = "; ".join(text for text in (few, remark) if text)
-        rows += [
-            summary
-            | {"part": POOLED, "se": pooled.modified_se, "ci_low": pooled.modified_low}
-            | {"ci_high": pooled.modified_high, "p_value": pooled.modified_p_value, "note": note},
-            summary
-            | {"part": PLAIN, "se": pooled.hk_se, "ci_low": pooled.hk_low, "ci_high": pooled.hk_high}
-            | {"p_value": pooled.hk_p_value, "method": METHOD.replace(" (factor at least 1)", "")},
-            summary | {"part": NEXT, "ci_low": pooled.prediction_low, "ci_high": pooled.prediction_high},
-        ]
+        remarks = [text for text in (*found.notes, own[name]) if text]
+        rows += [about | row for row in _rows_of_feature(sites, remarks, conf_level)]
     table = pd.DataFrame(rows).reindex(columns=COLUMNS)
     for column in ("site", "method", "note", "effect_measure"):
         table[column] = table[column].fillna("")
     return table.astype({"n": "Int64", "events": "Int64"})
+
+
+def _rows_of_feature(sites: pd.DataFrame, remarks: list[str], conf_level: float) -> list[dict]:
+    """A row for each of `sites` (group, estimate, se, ci_low, ci_high, n, events), then their summary."""
+    estimate, se = (sites[name].to_numpy(dtype=float) for name in ("estimate", "se"))
+    good = np.isfinite(estimate) & np.isfinite(se) & (se > 0)
+    counts = {"n": int(sites["n"].sum()), "events": sites["events"].sum(min_count=1)}
+    share = np.full(len(se), np.nan)
+    if good.sum() < FEWEST_SITES:
+        why = f"not pooled: {FEWEST_SITES} sites with an estimate wanted, there are {int(good.sum())}"
+        summary = [{"part": POOLED, "note": "; ".join([why, *remarks])}]
+    else:
+        pooled = pool_random_effects(estimate[good], se[good] ** 2, conf_level=conf_level)
+        weight = 1 / (se[good] ** 2 + pooled.tau2)
+        share[good] = 100 * weight / weight.sum()
+        summary = _summary(pooled, remarks)
+    rows = [
+        {
+            "part": SITE, "site": row.group, "estimate": row.estimate if fine else np.nan, "se": row.se,
+            "ci_low": row.ci_low, "ci_high": row.ci_high, "weight_percent": percent, "n": row.n,
+            "events": row.events, "note": "",
+        }
+        for row, fine, percent in zip(sites.itertuples(), good, share)
+    ]  # fmt: skip
+    return rows + [counts | row for row in summary]
+
+
+def _summary(pooled: Pooled, remarks: list[str]) -> list[dict]:
+    few = ["few sites: the intervals are approximate"] if pooled.k <= FEW_SITES else []
+    both = {
+        "estimate": pooled.estimate, "method": METHOD, "tau": float(np.sqrt(pooled.tau2)),
+        "i2_percent": pooled.i2_percent, "heterogeneity_p": pooled.q_p_value,
+    }  # fmt: skip
+    modified = {
+        "part": POOLED, "se": pooled.modified_se, "ci_low": pooled.modified_low,
+        "ci_high": pooled.modified_high, "p_value": pooled.modified_p_value,
+        "note": "; ".join([*few, *remarks]),
+    }  # fmt: skip
+    plain = {
+        "part": PLAIN, "se": pooled.hk_se, "ci_low": pooled.hk_low, "ci_high": pooled.hk_high,
+        "p_value": pooled.hk_p_value, "method": METHOD.removesuffix(" (factor at least 1)"),
+    }  # fmt: skip
+    predicted = {"part": NEXT, "ci_low": pooled.prediction_low, "ci_high": pooled.prediction_high}
+    return [both | part for part in (modified, plain, predicted)]
