@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from discovery.association.design import build_design
+from discovery.association.design import Design, build_design
+from discovery.association.etiology import SEPARATOR
 from discovery.association.scaling import WINSOR
 from discovery.markers.families import find_families
 from discovery.problems import InputError
@@ -60,35 +62,13 @@ def etiology_model(
     ----------
     Hand & Till, Mach Learn 2001;45:171-186; DeLong, DeLong & Clarke-Pearson, Biometrics 1988;44:837-845.
     """
-    single = etiology.dropna()
-    single = single[~single.astype(str).str.contains(";")].astype(str).str.strip()
-    counts = single.value_counts()
-    kept = sorted(counts.index[counts >= LEAST_PATIENTS])
-    if len(kept) < 2:
-        return None
-    chosen = single[single.isin(kept)].index
-    outcome = Outcome(
-        name="etiology",
-        kind="multiclass",
-        label="etiology",
-        patient_id=chosen.to_numpy(),
-        value=single[chosen].map({name: k for k, name in enumerate(kept)}).to_numpy(dtype=float),
-        categories=tuple(kept),
-    )
-    try:
-        design = build_design(
-            outcome,
-            covariates.loc[chosen],
-            features.loc[chosen],
-            site=None if site is None else site.loc[chosen],
-            winsor=winsor,
-        )
-    except InputError:
+    single = _single_labels(etiology)
+    design = _class_design(single, covariates, features, site, winsor)
+    if design is None:
         return None
     assert design.y is not None
-    y = design.y.astype(int)
-    names = [kept[k] for k in np.unique(y)]
-    y = np.unique(y, return_inverse=True)[1]
+    present, y = np.unique(design.y.astype(int), return_inverse=True)
+    names = [design.categories[k] for k in present]
     if len(names) < 2 or np.bincount(y).min() < FOLDS:
         return None
     x = np.where(design.observed, design.features, np.nan)
@@ -96,7 +76,7 @@ def etiology_model(
     weight = 1 / np.sqrt(np.bincount(family)[family])
     data = _Data(base=design.base, features=x, weight=weight, y=y, classes=len(names))
     folds = [
-        (repeat, fold)
+        fold
         for repeat in range(REPEATS)
         for fold in _folds(y, FOLDS, named_rng(seed, "etiology model", repeat))
     ]
@@ -112,13 +92,48 @@ def etiology_model(
         confusion=confusion,
         overall=overall,
         n=len(y),
-        left_out=tuple(sorted(set(counts.index) - set(names))),
+        left_out=tuple(sorted(set(single) - set(names))),
         sentence=_sentence(overall, len(y), len(names)),
     )
 
 
+def _single_labels(etiology: pd.Series) -> pd.Series:
+    """Of the patients with one label."""
+    known = etiology.dropna().astype(str)
+    return known[~known.str.contains(SEPARATOR, regex=False)].str.strip()
+
+
+def _class_design(single: pd.Series, covariates, features, site, winsor) -> Design | None:
+    """The etiologies with enough patients as an outcome of classes; None where there are no two."""
+    counts = single.value_counts()
+    kept = sorted(counts.index[counts >= LEAST_PATIENTS])
+    if len(kept) < 2:
+        return None
+    chosen = single[single.isin(kept)]
+    outcome = Outcome(
+        name="etiology",
+        kind="multiclass",
+        label="etiology",
+        patient_id=chosen.index.to_numpy(),
+        value=chosen.map({name: k for k, name in enumerate(kept)}).to_numpy(dtype=float),
+        categories=tuple(kept),
+    )
+    try:
+        return build_design(
+            outcome,
+            covariates.loc[chosen.index],
+            features.loc[chosen.index],
+            site=None if site is None else site.loc[chosen.index],
+            winsor=winsor,
+        )
+    except InputError:
+        return None
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Data:
+    """n patients: base columns (n, q), features (n, p) with gaps, their weights (p,), classes (n,) from 0."""
+
     base: np.ndarray
     features: np.ndarray
     weight: np.ndarray
@@ -181,28 +196,31 @@ def _learn(data: _Data, train: np.ndarray, with_features: bool, rng: np.random.G
     return _fit(data.columns(train, with_features), data, train, best)
 
 
-def _left_out(data: _Data, folds, with_features: bool, seed: int, workers: int) -> np.ndarray:
+def _left_out(
+    data: _Data, folds: Sequence[np.ndarray], with_features: bool, seed: int, workers: int
+) -> np.ndarray:
+    """Probabilities (n, classes) of each patient by models of the others, averaged over the `folds` (n,) bool
+    that leave him out."""
     from joblib import Parallel, delayed
     from threadpoolctl import threadpool_limits
 
     def one(at: int) -> np.ndarray:
         rng = named_rng(seed, "etiology model", "inside", at)
-        return _learn(data, ~folds[at][1], with_features, rng)
+        return _learn(data, ~folds[at], with_features, rng)
 
     with threadpool_limits(1):
         found = Parallel(n_jobs=workers, prefer="threads")(delayed(one)(at) for at in range(len(folds)))
     total = np.zeros((len(data.y), data.classes))
-    for (_, out), probability in zip(folds, found):
+    for out, probability in zip(folds, found):
         total[out] += probability[out]
-    return total / REPEATS
+    return total / np.sum(folds, axis=0)[:, None]
 
 
 def _sites_left_out(data: _Data, site: np.ndarray | None, seed: int, workers: int) -> np.ndarray | None:
     """Probabilities by the model of the other sites, which knows no site; None with fewer than two."""
     if site is None or len(np.unique(site)) < 2:
         return None
-    folds = [(0, site == name) for name in np.unique(site)]
-    return _left_out(data, folds, True, seed, workers) * REPEATS
+    return _left_out(data, [site == name for name in np.unique(site)], True, seed, workers)
 
 
 def _classes(names, y, both, alone, moved) -> tuple[pd.DataFrame, pd.DataFrame]:
