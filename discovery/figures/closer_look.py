@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from discovery.figures.curves import draw_curves
+from discovery.figures.curves import curve_words, draw_curves, entry_clause, entry_sentence
 from discovery.figures.group_forest import GROUP, HEADING, NEXT, POOLED, draw_group_forest
 from discovery.figures.prediction import draw_accuracy, draw_calibration
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.scales import time_axis
 from discovery.figures.spline import draw_splines
-from discovery.report.format import number, p_phrase, plural, whole
+from discovery.report.format import counted, is_log_ratio, number, p_phrase, plural, whole
+from discovery.report.methods_models import base_sentence, model_sentence
 from discovery.report.settings import OutcomeRun, RunSettings
 
 SMALL = 5
@@ -47,6 +48,7 @@ def closer_look_figures(
         )
 
     adjusted = "adjusted for the base model" if settings.adjusted else "not adjusted"
+    model, base = model_sentence(settings, outcome), base_sentence(settings, outcome)
     time = time_axis(outcome.time_unit)
     out = []
     survival = mine("survival")
@@ -62,9 +64,12 @@ def closer_look_figures(
                 ],
                 ignore_index=True,
             )
-            detail = f"{_people(outcome)}; band: pointwise 95 % interval{_watched(outcome)}"
+            detail = (
+                f"{_people(outcome)}; band: pointwise 95 % interval{_watched(outcome)}{entry_clause(outcome)}"
+            )
             title = f"{outcome.label} over time"
-            out.append(save("over_time", partial(draw_curves, time_label=time), rows, title, detail, ""))
+            more = f"{curve_words(rows)} {entry_sentence(outcome, at_risk)}".strip()
+            out.append(save("over_time", partial(draw_curves, time_label=time), rows, title, detail, more))
     shapes = mine("shape_curves")
     if len(shapes):
         tests = mine("shapes").set_index("feature")
@@ -79,16 +84,20 @@ def closer_look_figures(
             "95 % bands, 1st to 99th percentile"
         )
         more = (
+            f"{model} Each curve is the effect against the feature's median. "
             "A tick below stands for five patients or more next to each other, a triangle for a knot. The "
             "bend is tested beyond the straight line."
         )
         out.append(save("shape", partial(draw_splines), rows, f"Shape: {outcome.label}", detail, more))
     groups = mine("effect_modification")
     if len(groups) and groups["part"].eq("effect in group").any():
-        rows = _by_group(groups, labels)
+        rows = _by_group(groups, labels, counted(outcome.kind))
         detail = f"{_people(outcome)}; {adjusted}; q: interaction, all tests of this figure together"
         title = f"Does the effect differ between groups? {outcome.label}"
-        more = "That one interval holds no effect and another does not, says nothing about a difference."
+        more = (
+            f"{model} Squares: effect in each group with its 95 % interval. That one interval holds no "
+            "effect and another does not, says nothing about a difference: the interaction does."
+        )
         draw = partial(draw_group_forest, adjusted=adjusted)
         out.append(save("groups", draw, rows, title, detail, more))
     sites = mine("site_meta_analysis")
@@ -97,11 +106,16 @@ def closer_look_figures(
         and sites["part"].eq("pooled").any()
         and sites.loc[sites["part"] == "pooled", "estimate"].notna().any()
     ):
-        rows = _by_site(sites, labels)
+        rows = _by_site(sites, labels, counted(outcome.kind))
         detail = (
             f"{_people(outcome)}; {adjusted}; random effects (Paule–Mandel), modified Hartung–Knapp interval"
         )
-        more = "Dashed: where the effect at a new site is expected."
+        more = (
+            f"{model} Squares: each site by itself; diamond: pooled; both with 95 % intervals. Dashed: "
+            "where the effect at a new site is expected (95 % prediction interval). τ: spread between sites "
+            f"on the {'log ' if is_log_ratio(_measure(tables, outcome)) else ''}scale of the effect; I²: "
+            "share of the spread that chance does not explain."
+        )
         draw = partial(draw_group_forest, adjusted=adjusted)
         out.append(save("sites", draw, rows, f"Site by site: {outcome.label}", detail, more))
     prediction = mine("prediction")
@@ -114,7 +128,11 @@ def closer_look_figures(
         if len(rows):
             title = f"Prediction over time: {outcome.label}"
             draw = partial(draw_accuracy, time_label=time)
-            more = "Of those not yet censored, weighted for censoring."
+            more = (
+                "AUC: the chance that of two patients, one with the event by then and one without, the "
+                "first has the higher predicted risk (0.5: no better than chance). Brier score: mean "
+                f"squared error of the risk. Both weighted for censoring, without intervals. {base}"
+            )
             out.append(save("prediction", draw, rows, title, f"{people}; {judged}", more))
         calibration = mine("calibration")
         horizon = number(calibration["time"].iloc[0]) + (f" {outcome.time_unit}" if outcome.time_unit else "")
@@ -130,7 +148,12 @@ def closer_look_figures(
         )
         rows = rows.assign(model=_named(rows["model"], labels))
         title = f"Calibration at {horizon}: {outcome.label}"
-        more = "On the dotted line the predicted risks are right."
+        sizes = calibration.loc[calibration["part"] == "group"].groupby("model", sort=False).size()
+        more = (
+            f"Marks: {plural(int(sizes.max()), 'group')} of about equal size by predicted risk, with the "
+            "observed risk and its 95 % interval (none where it cannot be estimated). On the dotted line "
+            f"the predicted risks are right. {base}"
+        )
         kept = rows.drop(columns=["feature", "time"])
         out.append(save("calibration", partial(draw_calibration), kept, title, f"{people}; {judged}", more))
     return out
@@ -188,14 +211,14 @@ def _thinned(curve: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _counts(row) -> str:
+def _counts(row, events: str) -> str:
     if pd.isna(row.n):
         return ""
     text = f"n = {whole(row.n)}"
-    return text if pd.isna(row.events) else f"{text}, {plural(int(row.events), 'event')}"
+    return text if pd.isna(row.events) else f"{text}, {plural(int(row.events), events.removesuffix('s'))}"
 
 
-def _by_group(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
+def _by_group(table: pd.DataFrame, labels: Mapping[str, str], events: str) -> pd.DataFrame:
     rows: list[dict] = []
     for (feature, modifier), block in table.groupby(["feature", "modifier"], sort=False):
         if len(rows) > MOST_ROWS:
@@ -217,13 +240,13 @@ def _by_group(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
                     "estimate": row.estimate,
                     "ci_low": row.ci_low,
                     "ci_high": row.ci_high,
-                    "people": _counts(row),
+                    "people": _counts(row, events),
                 }
             )
     return pd.DataFrame(rows)
 
 
-def _by_site(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
+def _by_site(table: pd.DataFrame, labels: Mapping[str, str], events: str) -> pd.DataFrame:
     rows = []
     for feature, block in table.groupby("feature", sort=False):
         pooled = block[block["part"] == "pooled"].iloc[0]
@@ -244,7 +267,7 @@ def _by_site(table: pd.DataFrame, labels: Mapping[str, str]) -> pd.DataFrame:
                     "estimate": row.estimate,
                     "ci_low": row.ci_low,
                     "ci_high": row.ci_high,
-                    "people": _counts(row) if row.part != "prediction" else "",
+                    "people": _counts(row, events) if row.part != "prediction" else "",
                 }
             )
     return pd.DataFrame(rows)

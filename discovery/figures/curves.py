@@ -14,6 +14,8 @@ from discovery.report.format import whole
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from discovery.report.settings import OutcomeRun
+
 MEAN = "mean number of episodes"
 SMALL = 5  # a curve over fewer patients than this says more about them than about the marker
 
@@ -37,9 +39,8 @@ def draw_curves(
     at_risk = rows[rows["part"] == "at risk"]
     set_size(ax, height=3.45 + 0.16 * len(groups))
     set_title(ax, title, detail)
-    upper, lower = split(ax, heights=(1.0, 0.085 * (len(groups) + 1.2)))
-    panels = split(upper, widths=(1.0,) * len(causes)) if len(causes) > 1 else [upper]
-    tables = split(lower, widths=(1.0,) * len(causes)) if len(causes) > 1 else [lower]
+    parts = split(ax, widths=(1.0,) * len(causes), heights=(1.0, 0.085 * (len(groups) + 1.2)))
+    panels, tables = parts[: len(causes)], parts[len(causes) :]
     last = float(rows["time"].max()) or 1.0
     highest = float(np.nanmax(curve[["estimate", "ci_high"]].to_numpy(float))) or 1.0
 
@@ -81,7 +82,40 @@ def draw_curves(
             fontsize=7,
             color=QUIET,
         )
-    return upper
+    return ax
+
+
+def curve_words(rows: pd.DataFrame) -> str:
+    """How the curves of `rows` (column curve) were estimated."""
+    kinds = set(rows["curve"].dropna())
+    if kinds == {"survival"}:
+        return "Kaplan–Meier curves."
+    if kinds == {MEAN}:
+        return "Mean number of episodes a patient has had by then; who died counts as having no more."
+    return "Cumulative incidence (Aalen–Johansen): the share who had this event by then, before any other."
+
+
+def entry_clause(outcome: OutcomeRun) -> str:
+    """For the line under a title: why numbers at risk may rise; nothing without delayed entry."""
+    return "; patients enter at different times, so numbers at risk may rise" if outcome.delayed_entry else ""
+
+
+def entry_sentence(outcome: OutcomeRun, at_risk: pd.DataFrame) -> str:
+    """The same for the caption, with the time at which the curves of `at_risk` (column time) begin."""
+    if not outcome.delayed_entry or at_risk.empty:
+        return ""
+    text = (
+        "Patients came under observation at different times (delayed entry): they count as at risk from then "
+        "on, so the numbers at risk rise before they fall."
+    )
+    start = float(at_risk["time"].min())
+    if start > 0:
+        unit = f" {outcome.time_unit}" if outcome.time_unit else ""
+        text += (
+            f" The curves begin at {start:.4g}{unit}, when enough patients are under observation, and "
+            "hold for those who had no event until then."
+        )
+    return text
 
 
 def _numbers_at_risk(

@@ -11,7 +11,9 @@ import pandas as pd
 
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.style import BLUE, INK, QUIET, VERMILION, figure_of, say, set_size, set_title
-from discovery.report.settings import OutcomeRun
+from discovery.report.format import counted, whole
+from discovery.report.methods_models import base_sentence
+from discovery.report.settings import OutcomeRun, RunSettings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,7 +28,7 @@ LINES = {  # model -> colour, dash, width
 
 
 def decision_figures(
-    tables: Mapping[str, pd.DataFrame], outcome: OutcomeRun, folder: Path
+    tables: Mapping[str, pd.DataFrame], outcome: OutcomeRun, settings: RunSettings, folder: Path
 ) -> list[SavedFigure]:
     """The figure of an outcome's decision curves, none where there are none."""
     table = tables.get("decision_curves", pd.DataFrame())
@@ -37,13 +39,34 @@ def decision_figures(
     horizon = rows["horizon"].iloc[0]
     unit = f" {outcome.time_unit}" if outcome.time_unit else ""
     by = f" by {horizon:.4g}{unit}" if pd.notna(horizon) else ""
+    n = _people(tables, outcome)
     detail = (
-        f"Risks{by} predicted for patients left out of the fit (cross-validation). "
+        f"{n}risks{by} predicted for patients left out of the fit (cross-validation). "
         "A threshold of this curve is no threshold for care"
     )
+    detail = detail[:1].upper() + detail[1:] if not n else detail
+    more = (
+        "Net benefit: patients rightly picked less those wrongly picked, weighed by the odds of the "
+        "threshold, out of all; “everybody” and “nobody”: picked without a model. No intervals; what lies "
+        f"far below 0 is cut off. {base_sentence(settings, outcome)}"
+    ).strip()
     draw = partial(draw_decision_curves, title=title, detail=detail)
     name = f"{outcome.name}_net_benefit"
-    return [save_figure(name, draw, rows, folder, title=title, caption=f"{detail}.", outcome=outcome.name)]
+    return [
+        save_figure(name, draw, rows, folder, title=title, caption=f"{detail}. {more}", outcome=outcome.name)
+    ]
+
+
+def _people(tables: Mapping[str, pd.DataFrame], outcome: OutcomeRun) -> str:
+    """`n = 235, 90 cases; `, as the signature was judged; nothing where that is not known or masked."""
+    judged = tables.get("signature_performance", pd.DataFrame(columns=["outcome", "n", "events"]))
+    judged = judged[judged["outcome"] == outcome.name]
+    if judged.empty or pd.isna(judged["n"].iloc[0]):
+        return ""
+    n, events = judged["n"].iloc[0], judged["events"].iloc[0]
+    return (
+        f"n = {whole(n)}" + ("" if pd.isna(events) else f", {whole(events)} {counted(outcome.kind)}") + "; "
+    )
 
 
 def draw_decision_curves(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "") -> Axes:

@@ -19,7 +19,7 @@ from discovery.figures.style import (
     say,
     set_size,
     set_title,
-    split,
+    split_for_words,
 )
 from discovery.report.format import effect_interval, p_value
 
@@ -39,10 +39,14 @@ def draw_marker_forest(
         return say(ax, "No marker to draw: no feature could be estimated for this outcome.")
     rows = rows.reset_index(drop=True)
     set_size(ax, height=1.45 + 0.27 * len(rows))
-    ax, words = split(ax, widths=(1.0, 0.62))
+    measure = str(rows["effect_measure"].iloc[0])
+    names = row_labels(rows["label"].tolist())
+    heads = ("Estimate (95 % interval)", "q")
+    intervals = [effect_interval(row.estimate, row.ci_low, row.ci_high, measure) for row in rows.itertuples()]
+    q_values = [p_value(q) for q in rows["q_value"]]
+    ax, words = split_for_words(ax, names, [[heads[0], *intervals], [heads[1], *q_values]])
     set_title(ax, title, detail)
     y = np.arange(len(rows))[::-1].astype(float)
-    measure = str(rows["effect_measure"].iloc[0])
     shrunk = rows.get("shrunk_estimate", pd.Series(np.nan, index=rows.index)).to_numpy(float)
     shrunk_low = rows.get("shrunk_low", pd.Series(np.nan, index=rows.index)).to_numpy(float)
     shrunk_high = rows.get("shrunk_high", pd.Series(np.nan, index=rows.index)).to_numpy(float)
@@ -69,7 +73,7 @@ def draw_marker_forest(
             label="shrunk for having been selected",
             zorder=4,
         )
-    ax.set_yticks(y, row_labels(rows["label"].tolist()), linespacing=1.0)
+    ax.set_yticks(y, names, linespacing=1.0)
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(-0.5, len(rows) - 0.5)
     ax.spines["left"].set_visible(False)
@@ -80,11 +84,12 @@ def draw_marker_forest(
     bare(words)
     words.set(xlim=(0, 1), ylim=ax.get_ylim())
     head = len(rows) - 0.5
-    for x, align, heading in ((0.02, "left", "Estimate (95 % interval)"), (1.0, "right", "q")):
+    for x, align, heading, column in (
+        (0.02, "left", heads[0], intervals),
+        (1.0, "right", heads[1], q_values),
+    ):
         words.text(x, head + 0.1, heading, ha=align, va="bottom", color=QUIET, fontsize=7.5)
-    for at, row in zip(y, rows.itertuples()):
-        text = effect_interval(row.estimate, row.ci_low, row.ci_high, measure)
-        words.text(0.02, at, text, ha="left", va="center", fontsize=7.5)
-        words.text(1.0, at, p_value(row.q_value), ha="right", va="center", fontsize=7.5)
+        for at, text in zip(y, column):
+            words.text(x, at, text, ha=align, va="center", fontsize=7.5)
     ax.axhline(head, color=RULE, linewidth=0.7)
     return ax

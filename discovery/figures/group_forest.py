@@ -9,13 +9,26 @@ import pandas as pd
 
 from discovery.figures.labels import short
 from discovery.figures.scales import effect_axis, interval_lines
-from discovery.figures.style import BLUE, INK, QUIET, RULE, VERMILION, bare, say, set_size, set_title, split
+from discovery.figures.style import (
+    BLUE,
+    INK,
+    QUIET,
+    RULE,
+    VERMILION,
+    bare,
+    room_for_words,
+    say,
+    set_size,
+    set_title,
+    split_for_words,
+)
 from discovery.report.format import effect_interval, interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-WIDEST = 42  # letters of a row's name
+WIDEST, LEAST = 42, 18  # letters of a row's name: at most, and where the words beside it need the room
+HEADING_LETTERS = 76  # of what a block of rows is of
 HEADING, GROUP, POOLED, NEXT = "heading", "group", "pooled", "prediction"
 
 
@@ -33,14 +46,21 @@ def draw_group_forest(
         return say(ax, "No effect by group to draw: no group was large enough.")
     rows = rows.reset_index(drop=True)
     set_size(ax, height=1.35 + 0.21 * len(rows))
-    ax, words = split(ax, widths=(1.0, 1.0))
+    measure = str(shown["effect_measure"].iloc[0])
+    kind = rows["kind"].to_numpy()
+    intervals = [_interval(row, measure) for row in rows.itertuples()]
+    people = rows["people"].fillna("").astype(str).tolist()
+    beside = [text for text, what in zip(people, kind) if what != HEADING]
+    names, letters = _names(rows, WIDEST), WIDEST
+    while letters > LEAST and not room_for_words(ax, names, [intervals, beside]):
+        letters -= 4
+        names = _names(rows, letters)
+    ax, words = split_for_words(ax, names, [intervals, beside])
     set_title(ax, title, detail)
     y = np.arange(len(rows))[::-1].astype(float)
-    measure = str(shown["effect_measure"].iloc[0])
     low, high, estimate = (rows[c].to_numpy(float) for c in ("ci_low", "ci_high", "estimate"))
     effect_axis(ax, _reach(rows), measure, adjusted=adjusted)
     ax.axvline(0, color=QUIET, linewidth=0.8, zorder=1)
-    kind = rows["kind"].to_numpy()
     group, pooled, new = kind == GROUP, kind == POOLED, kind == NEXT
     interval_lines(ax, y[group], low[group], high[group], color=BLUE, width=1.4)
     left, right = ax.get_xlim()
@@ -54,35 +74,45 @@ def draw_group_forest(
             [max(low[at], left), min(high[at], right)], [y[at]] * 2,
             color=VERMILION, linestyle=(0, (3, 1.5)), linewidth=1.3,
         )  # fmt: skip
-    ax.set_yticks(y, [_row_label(name) for name in rows["label"]])
-    for tick, what in zip(ax.get_yticklabels(), kind):
-        if what == HEADING:
-            tick.set_fontweight("bold")
+    ax.set_yticks(y, names)
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.spines["left"].set_visible(False)
     bare(words)
     words.set(xlim=(0, 1), ylim=ax.get_ylim())
-    for at, row in zip(y, rows.itertuples()):
+    for at, row, span, who in zip(y, rows.itertuples(), intervals, people):
+        words.text(1.0, at, who, ha="right", va="center", fontsize=7.5, color=QUIET)
         if row.kind == HEADING:
-            words.text(1.0, at, row.people, ha="right", va="center", fontsize=7.5, color=QUIET)
+            _heading(ax, at, row.label)
             for part in (ax, words):
                 part.axhline(at + 0.5, color=RULE, linewidth=0.6)
-            continue
-        if row.kind == NEXT:
-            text = interval(row.ci_low, row.ci_high, measure)
         else:
-            text = effect_interval(row.estimate, row.ci_low, row.ci_high, measure)
-        words.text(0.02, at, text, ha="left", va="center", fontsize=7.5, color=INK)
-        words.text(1.0, at, row.people, ha="right", va="center", fontsize=7.5, color=QUIET)
+            words.text(0, at, span, ha="left", va="center", fontsize=7.5, color=INK)
     return ax
 
 
-def _row_label(label: object) -> str:
-    """`label` short enough for a row; a heading keeps what it is by: `RV early-dia…ory value, by site`."""
+def _names(rows: pd.DataFrame, letters: int) -> list[str]:
+    return ["" if row.kind == HEADING else short(row.label, letters) for row in rows.itertuples()]
+
+
+def _interval(row, measure: str) -> str:
+    if row.kind == HEADING:
+        return ""
+    if row.kind == NEXT:
+        return interval(row.ci_low, row.ci_high, measure)
+    return effect_interval(row.estimate, row.ci_low, row.ci_high, measure)
+
+
+def _heading(ax: Axes, at: float, label: object) -> None:
+    """What the rows below are of, from the left edge of the figure over the empty row of the picture."""
     name, by, modifier = str(label).rpartition(", by ")
-    end = f"{by}{short(modifier, WIDEST // 2)}" if by else ""
-    return short(name, WIDEST - len(end)) + end if by else short(modifier, WIDEST)
+    end = f"{by}{short(modifier, HEADING_LETTERS // 2)}" if by else ""
+    text = short(name if by else modifier, HEADING_LETTERS - len(end)) + end
+    ax.annotate(
+        text, (0.008, at), xycoords=("figure fraction", "data"), ha="left", va="center", fontsize=7.5,
+        fontweight="bold", zorder=5, annotation_clip=False,
+        bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
+    ).set_in_layout(False)  # fmt: skip
 
 
 def _reach(rows: pd.DataFrame) -> np.ndarray:

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
-from textwrap import wrap
+from textwrap import TextWrapper
 
 from discovery.figures.letters import letters
 
 UNKNOWN = "□"
+NEGATIVE = re.compile(r"(?<![^\s(\[≤<>=])-(?=[\d.])")  # the hyphen before a number; none inside a name
+
+
+class _Wrapper(TextWrapper):
+    """Breaks lines at spaces, after hyphens, and after the underscores of a column's name."""
+
+    wordsep_re = re.compile(r"(\s+|(?<=_)(?=[^\W_])|(?<=\w-)(?=\w))")
+
+
+def wrap(text: str, width: int, **words) -> list[str]:
+    return _Wrapper(width, **words).wrap(text)
 
 
 def drawable(text: object) -> str:
@@ -24,7 +36,7 @@ def drawable(text: object) -> str:
             continue
         else:
             out.append(letter if ord(letter) in known else UNKNOWN)
-    return " ".join("".join(out).split())
+    return NEGATIVE.sub("−", " ".join("".join(out).split()))
 
 
 def short(text: object, limit: int = 40) -> str:

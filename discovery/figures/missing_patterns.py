@@ -36,14 +36,14 @@ def pattern_figures(
     variables = [name for name in table.columns if name not in COUNTS]
     gone = {name: float(size[~table[name].to_numpy(bool)].sum()) for name in variables}
     chosen = sorted(variables, key=lambda name: -gone[name])[:VARIABLES_SHOWN]
-    if not len(common) or not chosen:
+    if not chosen or not (common["n_variables_missing"] > 0).any():
         return []
     rows = common.melt(id_vars=["pattern", "n"], value_vars=chosen, var_name="variable", value_name="seen")
     rows = rows.assign(label=[str(labels.get(name, name)) for name in rows["variable"]])
     title = "Patterns of missing values"
     hidden = len(table) - len(common)
     detail = f"{plural(len(common), 'pattern')}, the commonest first; filled: missing"
-    caption = f"{detail}. At the right the number of patients."
+    caption = f"{detail}; an empty row: nothing is missing. At the right the patients (n) with each pattern."
     if hidden:
         caption += f" {plural(hidden, 'rarer pattern').capitalize()} in missing_patterns.csv."
     draw = partial(draw_missing_patterns, title=title, detail=detail)

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from discovery.figures.curves import SMALL, draw_curves
+from discovery.figures.curves import SMALL, curve_words, draw_curves, entry_clause, entry_sentence
 from discovery.figures.labels import short
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.scales import time_axis
 from discovery.figures.style import GROUPS, QUIET, RULE, THIRDS, set_size, set_title, split
+from discovery.report.format import whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 GROUPED = "phenotype"
 MOST_LEVELS = 4
-NOT_ADJUSTED = "Not adjusted, for looking only; intervals of 95 %."
+NOT_ADJUSTED = "not adjusted, for looking only, no thresholds for care; intervals of 95 %"
 MEASURES = {"mean": "Mean", "rate": "Number by time watched", "share": "Share of patients"}
 
 
@@ -59,23 +60,40 @@ def _curves(rows, at_risk, by: str, outcome: OutcomeRun, folder: Path) -> SavedF
     rows = pd.concat([rows.assign(part="curve"), at_risk.assign(part="at risk")], ignore_index=True)
     title = f"{outcome.label} {divided(by)}"
     words = time_axis(outcome.time_unit)
-    drawn = partial(draw_curves, title=title, detail=NOT_ADJUSTED, time_label=words)
+    n = "" if at_risk.empty or outcome.delayed_entry else _n(at_risk.groupby("group")["n_at_risk"].max())
+    detail = _sentence(f"{n}{NOT_ADJUSTED}{entry_clause(outcome)}")
+    caption = f"{detail}. {curve_words(rows)} {entry_sentence(outcome, at_risk)}".strip()
+    drawn = partial(draw_curves, title=title, detail=detail, time_label=words)
     rows = rows.drop(columns="outcome").reset_index(drop=True)
     name = f"phenotype_curves_{outcome.name}_{by}"
-    return save_figure(name, drawn, rows, folder, title=title, caption=NOT_ADJUSTED)
+    return save_figure(name, drawn, rows, folder, title=title, caption=caption)
 
 
 def _levels(rows: pd.DataFrame, outcome: OutcomeRun, folder: Path) -> SavedFigure:
     title = f"{outcome.label} by group and along the axes"
     if GROUPED not in set(rows["by"]):
         title = f"{outcome.label} along the axes"
-    drawn = partial(draw_levels, title=title, unit=outcome.unit)
+    detail = _sentence(f"{_n(_of_one_division(rows))}{NOT_ADJUSTED}")
+    drawn = partial(draw_levels, title=title, detail=detail, unit=outcome.unit)
     rows = rows.drop(columns="outcome").reset_index(drop=True)
     name = f"phenotype_levels_{outcome.name}"
-    return save_figure(name, drawn, rows, folder, title=title, caption=NOT_ADJUSTED)
+    return save_figure(name, drawn, rows, folder, title=title, caption=f"{detail}.")
 
 
-def draw_levels(table: pd.DataFrame, ax: Axes, *, title: str = "", unit: str = "") -> Axes:
+def _of_one_division(rows: pd.DataFrame) -> pd.Series:
+    """Patients in each group of the first division: every division and class counts the same ones."""
+    return rows[rows["by"] == rows["by"].iloc[0]].drop_duplicates("group")["n"]
+
+
+def _n(sizes: pd.Series) -> str:
+    return f"n = {whole(sizes.sum())}; " if len(sizes) and sizes.notna().all() else ""
+
+
+def _sentence(text: str) -> str:
+    return text if text.startswith("n =") else text[:1].upper() + text[1:]
+
+
+def draw_levels(table: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "", unit: str = "") -> Axes:
     """Dots with intervals: a row a group, a panel a class of the outcome (the first four)."""
     levels = list(dict.fromkeys(table["level"].fillna("").astype(str)))[:MOST_LEVELS]
     labels, marks = [], []
@@ -87,7 +105,7 @@ def draw_levels(table: pd.DataFrame, ax: Axes, *, title: str = "", unit: str = "
             marks.append(styles[k % len(styles)])
     set_size(ax, height=1.1 + 0.23 * len(labels))
     panels = split(ax, widths=(1.0,) * len(levels)) if len(levels) > 1 else [ax]
-    set_title(ax, title, NOT_ADJUSTED)
+    set_title(ax, title, detail)
     measure = MEASURES[str(table["measure"].iloc[0])]
     unit = f" ({unit})" if unit and measure != MEASURES["share"] else ""
     y = np.arange(len(labels))[::-1]

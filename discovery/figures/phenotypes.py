@@ -26,6 +26,7 @@ from discovery.figures.style import (
     set_title,
     split,
 )
+from discovery.report.format import p_phrase, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -52,14 +53,21 @@ def phenotype_figures(
     verdict = tables.get("phenotype_words", pd.DataFrame())
     found = bool(verdict["groups"].iloc[0]) if len(verdict) else False
     cut = GROUP_STEPS if found else AXIS_STEPS
+    n = _people(tables)
     out = []
     for name, draw, title, caption in (*FIRST_STEPS, *cut, *(AXIS_STEPS if found else GROUP_STEPS)):
         table = tables.get(name, pd.DataFrame())
         if len(table):
-            words = str(table["caption"].iloc[0]) if name == "phenotype_map" else caption
+            words = n + (str(table["caption"].iloc[0]) if name == "phenotype_map" else caption)
             drawn = partial(draw, title=title)
             out.append(save_figure(name, drawn, table, folder, title=title, caption=words))
     return [*out, *course_figures(tables, settings, folder)]
+
+
+def _people(tables: Mapping[str, pd.DataFrame]) -> str:
+    """`n = 233. `: the patients who took part in the search; nothing where a count of them is masked."""
+    sizes = tables.get("phenotypes", pd.DataFrame(columns=["size"]))["size"]
+    return f"n = {whole(sizes.sum())}. " if len(sizes) and sizes.notna().all() else ""
 
 
 def draw_null(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
@@ -74,7 +82,7 @@ def draw_null(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
         row = mine[mine["part"] == "observed"].iloc[0]
         panel.hist(drawn, bins=24, color=RULE, edgecolor="white", linewidth=0.4)
         panel.axvline(row["statistic"], color=VERMILION, linewidth=1.6)
-        panel.set_title(f"{NULLS.get(kind, kind)}\np = {row['p_value']:.3g}", fontsize=8, loc="left")
+        panel.set_title(f"{NULLS.get(kind, kind)}\n{p_phrase(row['p_value'])}", fontsize=8, loc="left")
         panel.set_xlabel("Standardised silhouette (line: this cohort)")
         panel.set_ylabel("Cohorts without groups")
     return ax
@@ -90,7 +98,9 @@ def draw_separation(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
         mine = table[table["phenotype"] == name]
         panel.fill_between(mine["x"], mine["density"], color=colour, alpha=0.18, linewidth=0)
         panel.plot(mine["x"], mine["density"], color=colour)
-        panel.set_title(f"{name}: p = {min(float(mine['p_value'].iloc[0]), 1.0):.2g}", fontsize=8, loc="left")
+        panel.set_title(
+            f"{name}: {p_phrase(min(float(mine['p_value'].iloc[0]), 1.0))}", fontsize=8, loc="left"
+        )
         panel.set_xlabel("Score of left-out patients")
         panel.set_yticks([])
         panel.spines["left"].set_visible(False)
@@ -220,17 +230,17 @@ def draw_choice(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
 
 
 FIRST_STEPS = (
-    ("phenotype_null", draw_null, "Is there any structure", "The cohort against 199 cohorts of each kind "
+    ("phenotype_null", draw_null, "Is there any structure?", "The cohort against 199 cohorts of each kind "
      "without groups: the largest standardised silhouette over the numbers of groups tried."),
 )  # fmt: skip
 GROUP_STEPS = (
-    ("phenotype_choice", draw_choice, "How many groups", "The silhouette less its mean in normal cohorts "
+    ("phenotype_choice", draw_choice, "How many groups?", "The silhouette less its mean in normal cohorts "
      "without groups, in their SDs. Chosen: the smallest number that the best does not beat by more than "
      "chance."),
-    ("phenotype_separation", draw_separation, "Is there a gap between the groups",
+    ("phenotype_separation", draw_separation, "Is there a gap between the groups?",
      "Scores of patients by a rule that never saw them. One hump is a continuum cut in pieces, a dip "
      "between two humps is a gap."),
-    ("phenotype_stability", draw_stability, "Would the groups come back",
+    ("phenotype_stability", draw_stability, "Would the groups come back?",
      "Overlap (Jaccard) of each group with its best match in bootstrap samples, with 95 % of the draws. "
      "0.75 is asked for."),
     ("phenotype_consensus", draw_consensus, "How often two patients fall together",

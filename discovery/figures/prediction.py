@@ -71,7 +71,12 @@ def draw_calibration(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
             panel.plot(curve["risk"], curve["observed"], color=colour, linewidth=1.1, label="smooth")
         panel.vlines(mine["predicted"], mine["ci_low"], mine["ci_high"], color=colour, linewidth=1.2)
         panel.plot(
-            mine["predicted"], mine["observed"], marker, color=colour, markersize=5, label="groups, 95 %"
+            mine["predicted"],
+            mine["observed"],
+            marker,
+            color=colour,
+            markersize=5,
+            label="groups by risk, 95 % interval",
         )
         panel.set(xlim=(0, most), ylim=(0, most), aspect="equal", xlabel="Predicted risk")
         panel.set_title(lines(model, 46, 2), loc="left", fontsize=7.5, color=QUIET)

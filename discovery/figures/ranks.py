@@ -9,7 +9,17 @@ import pandas as pd
 
 from discovery.figures.labels import row_labels
 from discovery.figures.scales import interval_lines
-from discovery.figures.style import BLUE, QUIET, RULE, VERMILION, say, set_size, set_title, split
+from discovery.figures.style import (
+    BLUE,
+    QUIET,
+    RULE,
+    VERMILION,
+    say,
+    set_size,
+    set_title,
+    split,
+    split_for_words,
+)
 from discovery.report.format import gain_interval, measure, probability
 
 if TYPE_CHECKING:
@@ -86,7 +96,9 @@ def draw_gain(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
         return say(ax, "No gain to draw: the gain over the base model was not estimated in this run.")
     rows = rows.reset_index(drop=True)
     set_size(ax, height=1.15 + 0.25 * len(rows))
-    ax, words = split(ax, widths=(1.0, 0.45))
+    names = row_labels(rows["label"].tolist())
+    gains = [gain_interval(row.gain, row.gain_low, row.gain_high) for row in rows.itertuples()]
+    ax, words = split_for_words(ax, names, [gains])
     set_title(ax, title, detail)
     y = np.arange(len(rows))[::-1].astype(float)
     gain, low, high = (rows[c].to_numpy(float) for c in ("gain", "gain_low", "gain_high"))
@@ -97,7 +109,7 @@ def draw_gain(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
     ax.axvline(0, color=VERMILION, linewidth=0.9, linestyle=(0, (5, 1.5)), zorder=1)
     interval_lines(ax, y, low, high, color=BLUE, width=1.5)
     ax.plot(gain, y, "s", color=BLUE, markersize=4, zorder=4)
-    ax.set_yticks(y, row_labels(rows["label"].tolist()), linespacing=1.0)
+    ax.set_yticks(y, names, linespacing=1.0)
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.set_xlabel(
@@ -107,8 +119,8 @@ def draw_gain(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = ""
     words.set_axis_off()
     words.set(xlim=(0, 1), ylim=ax.get_ylim())
     words.axvline(0, color=RULE, linewidth=0)
-    for at, row in zip(y, rows.itertuples()):
-        words.text(0, at, gain_interval(row.gain, row.gain_low, row.gain_high), va="center", fontsize=7.5)
+    for at, text in zip(y, gains):
+        words.text(0, at, text, va="center", fontsize=7.5)
     return ax
 
 

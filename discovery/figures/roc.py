@@ -25,12 +25,12 @@ def draw_roc(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "")
     set_title(ax, title, detail)
     ax.plot([0, 1], [0, 1], color=QUIET, linewidth=0.8, linestyle=(0, (1, 2)))
     ax.text(
-        0.985,
-        0.975,
+        0.62,
+        0.6,
         "no information",
         rotation=45,
         rotation_mode="anchor",
-        ha="right",
+        ha="center",
         va="top",
         transform_rotates_text=True,
         fontsize=7,

@@ -14,8 +14,21 @@ import pandas as pd
 from discovery.figures.labels import lines, short
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.scales import effect_axis, interval_lines
-from discovery.figures.style import BLUE, QUIET, RULE, VERMILION, figure_of, say, set_size, set_title, split
-from discovery.report.settings import OutcomeRun
+from discovery.figures.style import (
+    BLUE,
+    QUIET,
+    RULE,
+    VERMILION,
+    apart,
+    figure_of,
+    say,
+    set_size,
+    set_title,
+    split,
+)
+from discovery.report.format import whole
+from discovery.report.methods_models import model_sentence
+from discovery.report.settings import OutcomeRun, RunSettings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,7 +46,7 @@ COLUMNS = (
 
 
 def sensitivity_figures(
-    tables: Mapping[str, pd.DataFrame], outcome: OutcomeRun, folder: Path
+    tables: Mapping[str, pd.DataFrame], outcome: OutcomeRun, settings: RunSettings, folder: Path
 ) -> list[SavedFigure]:
     """The figure of an outcome's board, none where there is no board."""
     board = tables.get("sensitivity", pd.DataFrame())
@@ -49,15 +62,30 @@ def sensitivity_figures(
     rows = rows[possible].reset_index(drop=True)
     title = f"Sensitivity of the leading findings: {outcome.label}"
     detail = (
-        "Dashed: the main analysis. Filled circle: same sign and p at most 0.05; bars are 95 % intervals; "
-        "effects per 1 SD"
+        f"{_people(rows)}Dashed: the main analysis. Filled circle: same sign and p at most 0.05; bars are "
+        "95 % intervals; effects per 1 SD"
     )
-    caption = f"{detail}." + (f" Without an estimate: {'; '.join(without)}." if without else "")
+    caption = (
+        f"{detail}. Empty circle (weaker): same sign, p above 0.05. {model_sentence(settings, outcome)} "
+        "Nothing is imputed here. “From … on”: patients without an event until then, from that time on. "
+        "Smaller samples are less sure: “weaker” with a group left out is no refutation."
+    )
+    if without:
+        caption += f" Without an estimate: {'; '.join(without)}."
     if len(leaders) > PANELS:
         caption += f" The first {PANELS} of {len(leaders)} leading features; all are in sensitivity.csv."
     draw = partial(draw_sensitivity, title=title, detail=detail)
     name = f"{outcome.name}_sensitivity"
     return [save_figure(name, draw, rows, folder, title=title, caption=caption, outcome=outcome.name)]
+
+
+def _people(rows: pd.DataFrame) -> str:
+    """`n = 160 to 235 in the main analysis. `, over the features drawn; nothing where masked."""
+    n = rows.loc[rows["alternative"] == rows["alternative"].iloc[0], "n"].dropna()
+    if n.empty:
+        return ""
+    low, high = whole(n.min()), whole(n.max())
+    return f"n = {low if low == high else f'{low} to {high}'} in the main analysis. "
 
 
 def draw_sensitivity(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "") -> Axes:
@@ -69,8 +97,9 @@ def draw_sensitivity(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
     if not names:
         return say(ax, "No leading feature to put to the test for this outcome.")
     order = list(dict.fromkeys(rows["alternative"]))
-    set_size(ax, height=1.75 + 0.19 * len(order))
+    set_size(ax, height=1.85 + 0.19 * len(order))
     panels = split(ax, widths=(1.0,) * len(names))
+    apart(ax, 0.12)  # the last tick of a panel from the first of the next
     set_title(ax, title, detail)
     place = {name: len(order) - 1 - k for k, name in enumerate(order)}
     groups = rows.drop_duplicates("alternative").set_index("alternative")["group"]
@@ -93,7 +122,7 @@ def draw_sensitivity(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
                 estimate[which], y[which], marker, markersize=4, color=color, markerfacecolor=face, zorder=4,
                 linestyle="none", label=word if k == 0 else None,
             )  # fmt: skip
-        panel.set_title(lines(mine["label"].iloc[0], width=int(88 / len(names) / 1.3), most=4), fontsize=7.5)
+        panel.set_title(lines(mine["label"].iloc[0], width=int(88 / len(names) / 1.3), most=5), fontsize=7.5)
         for edge in edges:
             panel.axhline(edge, color=RULE, linewidth=0.5)
         panel.set_ylim(-0.7, len(order) - 0.3)

@@ -12,6 +12,7 @@ from discovery.figures.labels import lines
 from discovery.figures.scales import MOST_SPREAD, ratio_text, ratio_ticks
 from discovery.figures.style import BLUE, QUIET, RULE, say, set_size, set_title, split
 from discovery.report.format import is_log_ratio, ratio_name
+from discovery.report.format import unit as unit_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -69,6 +70,6 @@ def _panel(ax: Axes, rows: pd.DataFrame, low: float, high: float) -> None:
     knots = rows.loc[rows["part"] == "knot", "value"].to_numpy(float)
     ax.plot(knots, np.full(len(knots), low + 1.8 * tall), "v", color=RULE, markersize=3.5)
     first = rows.iloc[0]
-    unit = f" ({first['unit']})" if first["unit"] else ""
+    unit = f" ({unit_words(first['unit'])})" if first["unit"] else ""
     ax.set_xlabel(lines(f"{first['label']}{unit}", 32, 3))
     ax.set_title(str(first["words"]), loc="left", fontsize=7.5, color=QUIET)

@@ -13,7 +13,7 @@ from joblib import Parallel, delayed
 from discovery.figures.classes import class_figures
 from discovery.figures.closer_look import closer_look_figures
 from discovery.figures.correlation import draw_correlation_map
-from discovery.figures.curves import draw_curves
+from discovery.figures.curves import curve_words, draw_curves, entry_clause, entry_sentence
 from discovery.figures.decision_curve import decision_figures
 from discovery.figures.flow import draw_attrition
 from discovery.figures.forest import draw_marker_forest
@@ -30,6 +30,8 @@ from discovery.figures.shape import save_shape_components
 from discovery.figures.volcano import draw_volcano
 from discovery.report.family_names import named_families
 from discovery.report.format import plural
+from discovery.report.format import unit as unit_words
+from discovery.report.methods_models import base_sentence, model_sentence
 from discovery.report.settings import OutcomeRun, RunSettings
 
 FOREST_ROWS = 20
@@ -37,6 +39,13 @@ RANK_ROWS = 25
 MAP_ROWS = 60
 MISSING_ROWS = 40
 NO_FEATURE = "No feature could be estimated"
+PARTS = {  # of an outcome of many values, as the table of missing values names them; ties make them unequal
+    "third 1 of 3": "lowest values",
+    "third 2 of 3": "middle values",
+    "third 3 of 3": "highest values",
+    "third 1 of 2": "lower values",
+    "third 2 of 2": "higher values",
+}
 COMPLETE_CASES = "complete cases"  # the model of those with a value, in the table of associations
 SMALL = 5  # a group of fewer patients is not shown: it says more about them than about the study
 
@@ -98,10 +107,10 @@ def draw_study_figures(
         tasks += [
             (_rankings, ranked, outcome, settings, folder),
             (_leading, mine, labels, outcome, settings, folder),
-            (class_figures, mine, outcome, folder),
+            (class_figures, mine, outcome, settings, folder),
             (closer_look_figures, mine, labels, outcome, settings, folder),
-            (decision_figures, mine, outcome, folder),
-            (sensitivity_figures, mine, outcome, folder),
+            (decision_figures, mine, outcome, settings, folder),
+            (sensitivity_figures, mine, outcome, settings, folder),
         ]
     drawn = Parallel(n_jobs=min(workers, len(tasks)), batch_size=1)(
         delayed(draw)(*given) for draw, *given in tasks
@@ -129,7 +138,7 @@ def _shape_components(table: pd.DataFrame, folder: Path) -> list[SavedFigure]:
 def _attrition(table: pd.DataFrame, settings: RunSettings, folder: Path) -> list[SavedFigure]:
     """One flow, or one for each outcome that has steps of its own."""
     whose = table.get("outcome", pd.Series("", index=table.index)).fillna("")
-    caption = "Each box counts the patients who remain; beside it, who left and why."
+    caption = "Each box counts the patients who remain (n); beside it, who left and why."
     columns = ["step", "n", "n_left_out", "reason"]
     if (whose == "").all():
         title = "Flow of patients"
@@ -172,6 +181,7 @@ def _missing_by(
     shown = min(len(some), MISSING_ROWS)
     detail = f"{_of(shown, len(some), 'variable')} with a missing value, the most missing first"
     named = labels.get(str(by), str(by))
+    rows["level"] = rows["level"].replace(PARTS)
     title = f"Missing values by {named}" if by else "Missing values"
     return save_figure(
         figure_id,
@@ -179,7 +189,7 @@ def _missing_by(
         rows,
         folder,
         title=title,
-        caption=f"{detail}. Share of patients without a value. Groups of "
+        caption=f"{detail}. Share of the patients (n at the head of each column) without a value. Groups of "
         f"fewer than {SMALL} patients are not shown.",
         outcome=str(by) if by in labels else "",
     )
@@ -214,7 +224,8 @@ def _correlations(
         label=rows["feature"].map(about["label"]).astype(str), family=rows["feature"].map(group)
     )
     first = _of(len(order), settings.n_features, "feature")
-    detail = f"{first}, the best ranked; families in the order of their best member"
+    ranked = "" if len(order) == settings.n_features else ", the best ranked"
+    detail = f"{first}{ranked}; n = {settings.n_patients}; families in the order of their best member"
     title = "Which features say the same"
     figure = save_figure(
         "correlation",
@@ -222,7 +233,7 @@ def _correlations(
         rows,
         folder,
         title=title,
-        caption=f"{detail}. Spearman correlation over the patients with both values; "
+        caption=f"{detail}. Spearman correlation over the patients with both values, not adjusted; "
         "features in one box rise and fall together, and a ranking cannot tell them apart.",
     )
     return [figure]
@@ -235,6 +246,10 @@ def _rankings(
     people = outcome_people(outcome)
     adjusted = "adjusted for the base model" if settings.adjusted else "not adjusted"
     total = len(ranked)
+    model = model_sentence(settings, outcome)
+    if settings.imputations:
+        model += " Missing values are imputed."
+    corrected = "q: p-value corrected for the number of features tested."
     shrunk = (
         " Diamond: the same, shrunk because the features at the top of a list were picked for looking large."
     )
@@ -269,7 +284,9 @@ def _rankings(
             VOLCANO,
             "Effect and evidence",
             f"{plural(total, 'feature') if total else NO_FEATURE}; {people}",
-            "The families that rank first carry a colour and a shape.",
+            f"{model} Upward: stronger evidence (2 is p = 0.01, 3 is p = 0.001); sideways from the line: "
+            "larger effects. The families that rank first carry a colour and a shape; the first features "
+            f"are named as far as there is room. {corrected}",
         ),
         save(
             "forest",
@@ -278,8 +295,9 @@ def _rankings(
             FOREST,
             "Leading features",
             head,
-            "Square: estimate with its 95 % interval."
-            + (shrunk if ranked["shrunk_estimate"].notna().any() else ""),
+            f"{model} Square: estimate with its 95 % interval."
+            + (shrunk if ranked["shrunk_estimate"].notna().any() else "")
+            + f" {corrected}",
         ),
     ]
     if settings.replicates:
@@ -295,7 +313,8 @@ def _rankings(
                 RANKS,
                 "How sure the ranks are",
                 head,
-                "Wide intervals mean that the order inside the list is not established.",
+                f"{model} Dot: rank by evidence; line: approximate 95 % bootstrap interval. Wide intervals "
+                "mean that the order inside the list is not established.",
             )
         )
         out.append(
@@ -306,7 +325,9 @@ def _rankings(
                 GAINS,
                 "Gain over the base model",
                 f"{_by_evidence(FOREST_ROWS, total)}; {people}",
-                "A negative gain is printed as it is: it means none.",
+                f"{model} The gain is that of the model with the feature over the base model, corrected for "
+                "fitting and for having been selected, with an approximate 95 % bootstrap interval. A "
+                "negative gain is printed as it is: it means none.",
             )
         )
     return out
@@ -321,6 +342,7 @@ def _leading(
 ) -> list[SavedFigure]:
     """Curves, receiver operating characteristics or residuals of the features that have them."""
     out = []
+    more = ""
     for kind in ("curves", "roc", "residuals"):
         table = tables.get(kind)
         if table is None or table.empty:
@@ -338,21 +360,33 @@ def _leading(
                 rows = rows[rows["group"].isin(_large_enough(at_risk))]
                 title = f"{outcome.label} by third of {label}"
                 detail = (
-                    f"{people}; bands are pointwise 95 % intervals; thirds are for drawing only, not adjusted"
+                    f"{people}; not adjusted; bands: pointwise 95 % intervals; thirds are for drawing only "
+                    f"and no thresholds for care{entry_clause(outcome)}"
                 )
+                more = f"{curve_words(rows)} {entry_sentence(outcome, at_risk)}"
                 words = time_axis(outcome.time_unit)
                 draw = partial(draw_curves, time_label=words)
             elif kind == "roc":
-                title, detail = (
-                    f"{outcome.label}: {label}",
-                    f"{people}; apparent curves in the data they were fitted to",
+                title = f"ROC curve of {label}: {outcome.label}"
+                detail = (
+                    f"{people}; judged on the patients that the models were fitted to, so better than it "
+                    "will be in others"
+                )
+                more = (
+                    "ROC: receiver operating characteristic. AUC: area under the curve, with its 95 % "
+                    f"interval (DeLong); 0.5 tells nothing. {base_sentence(settings, outcome)} No point of "
+                    "a curve is a threshold for care."
                 )
                 draw = partial(draw_roc)
             else:
                 title = f"{outcome.label} against {label}"
                 taken = "both with the base model taken out" if settings.adjusted else "not adjusted"
                 detail = f"{people}; {taken}"
-                unit = f" ({outcome.unit})" if outcome.unit else ""
+                unit = f" ({unit_words(outcome.unit)})" if outcome.unit else ""
+                more = (
+                    "Dots: means of several patients with 95 % intervals; line: linear regression with its "
+                    f"95 % band. {base_sentence(settings, outcome)}"
+                )
                 draw = partial(
                     draw_partial_residual,
                     y_label=f"Outcome, residual{unit}",
@@ -368,7 +402,7 @@ def _leading(
                     rows,
                     folder,
                     title=title,
-                    caption=f"{detail}.",
+                    caption=f"{detail}. {more}".strip(),
                     outcome=outcome.name,
                 )
             )

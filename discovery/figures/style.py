@@ -6,7 +6,7 @@ Each comes with a marker and a dash pattern, so that a grey copy says the same.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,7 @@ VERMILION = "#d55e00"
 
 WIDTH = 7.1  # inches: two columns of a journal page (180 mm)
 TITLE_LINES, DETAIL_LINES = 3, 4
+WORD_GAP = 0.14  # inches between columns of words
 GROUPS = (  # colour, marker, dash
     (BLUE, "o", "solid"),
     (VERMILION, "s", (0, (5, 1.5))),
@@ -103,15 +104,59 @@ def set_size(ax: Axes, *, height: float, width: float | None = None) -> None:
 
 
 def split(ax: Axes, *, widths: tuple[float, ...] = (), heights: tuple[float, ...] = ()) -> list[Axes]:
-    """Divide the place of `ax` side by side (`widths`) or top down (`heights`); `ax` keeps the first part."""
+    """Divide the place of `ax` side by side (`widths`), top down (`heights`) or both, row after row; parts
+    below one another begin and end at the same places. `ax` keeps the first part."""
     spec = ax.get_subplotspec()
     assert spec is not None
-    if widths:
-        grid = spec.subgridspec(1, len(widths), width_ratios=widths)
-    else:
-        grid = spec.subgridspec(len(heights), 1, height_ratios=heights)
-    ax.set_subplotspec(grid[0])
-    return [ax, *(figure_of(ax).add_subplot(grid[k]) for k in range(1, len(widths or heights)))]
+    widths, heights = widths or (1.0,), heights or (1.0,)
+    grid = spec.subgridspec(len(heights), len(widths), width_ratios=widths, height_ratios=heights)
+    parts = [grid[row, column] for row in range(len(heights)) for column in range(len(widths))]
+    ax.set_subplotspec(parts[0])
+    return [ax, *(figure_of(ax).add_subplot(part) for part in parts[1:])]
+
+
+def apart(ax: Axes, inches: float) -> None:
+    """Keep panels side by side at least so far from each other, tick labels and all."""
+    figure_of(ax).get_layout_engine().set(w_pad=inches / 2)  # type: ignore[union-attr,call-arg]
+
+
+def text_width(ax: Axes, texts: Iterable[str], size: float, *, bold: bool = False) -> float:
+    """Inches that the widest line of `texts` takes in letters of `size` points; 0 without any."""
+    from matplotlib.font_manager import FontProperties
+
+    font = FontProperties(family=[*font_families()], size=size, weight="bold" if bold else "normal")
+    figure = figure_of(ax)
+    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
+    rows = [row for text in texts for row in str(text).split("\n")]
+    widths = [renderer.get_text_width_height_descent(row, font, ismath=False)[0] for row in rows if row]
+    return max(widths, default=0.0) / figure.dpi
+
+
+def split_for_words(
+    ax: Axes, names: Iterable[str], columns: Iterable[Iterable[str]], *, size: float = 7.5
+) -> list[Axes]:
+    """Divide `ax` into a picture and a part for `columns` of words, wide enough that none runs into another.
+
+    `names` stand left of the picture; it keeps a quarter of the figure however long the words are.
+    """
+    need, free, least = _rooms(ax, names, columns, size)
+    need = min(need, free - least)
+    return split(ax, widths=(free - need, need))
+
+
+def room_for_words(
+    ax: Axes, names: Iterable[str], columns: Iterable[Iterable[str]], *, size: float = 7.5
+) -> bool:
+    """Whether `split_for_words` finds room for all columns, one beside the other."""
+    need, free, least = _rooms(ax, names, columns, size)
+    return need <= free - least
+
+
+def _rooms(ax: Axes, names, columns, size: float) -> tuple[float, float, float]:
+    """Inches that the columns need, that picture and columns have, and that the picture keeps."""
+    width = figure_of(ax).get_size_inches()[0]
+    need = sum(text_width(ax, column, size) + WORD_GAP for column in columns)
+    return need, width - text_width(ax, names, size) - 0.3, 0.25 * width
 
 
 def stack(ax: Axes, *, heights: list[float], gaps: list[float], left: float, top: float) -> list[Axes]:

@@ -61,8 +61,8 @@ def model_paragraphs(s: RunSettings) -> list[str]:
     for (kind, model, firth, entry, competing), outcomes in kinds.items():
         names = listed([o.label for o in outcomes], limit=20)
         text = (
-            f"{names}: each feature was entered by itself in "
-            f"{model or REGRESSION.get(kind, kind + ' regression')}, {_adjusted(s, kind)}."
+            f"{names}: each feature was entered by itself in {model_words(kind, model)}, "
+            f"{adjusted_words(s, kind)}."
         )
         if competing:
             text += _competing(s, entry)
@@ -75,7 +75,27 @@ def model_paragraphs(s: RunSettings) -> list[str]:
     return texts
 
 
-def _adjusted(s: RunSettings, kind: str) -> str:
+def model_words(kind: str, model: str = "") -> str:
+    """The regression of an outcome of this kind; `model` replaces it where the run says so."""
+    return model or REGRESSION.get(kind, f"{kind} regression")
+
+
+def model_sentence(s: RunSettings, o: OutcomeRun) -> str:
+    """The model behind a figure, for its caption: `Logistic regression, each feature by itself, …`."""
+    text = model_words(o.kind, o.model).removeprefix("a ")
+    penalised = ", Firth's penalised likelihood" if o.firth else ""
+    return f"{text[:1].upper()}{text[1:]}{penalised}, each feature by itself, {adjusted_words(s, o.kind)}."
+
+
+def base_sentence(s: RunSettings, o: OutcomeRun) -> str:
+    """What the base model of a figure is, for its caption; nothing where it is empty."""
+    if not s.adjusted:
+        return ""
+    return f"Base model: {model_words(o.kind, o.model).removeprefix('a ')}, {adjusted_words(s, o.kind)}."
+
+
+def adjusted_words(s: RunSettings, kind: str) -> str:
+    """What a model of this kind is adjusted for, and how it takes the sites in."""
     if not s.adjusted:
         return "not adjusted (the base model was empty)"
     text = f"adjusted for {listed(list(s.covariates), limit=20)}" if s.covariates else "without covariates"

@@ -36,7 +36,7 @@ def baseline_view(table: pd.DataFrame) -> Table:
     for _, block in table.groupby("variable", sort=False):
         first = block.iloc[0]
         start = len(rows)
-        unit = f" ({first['unit']})" if not words.missing(first.get("unit")) else ""
+        unit = f" ({words.unit(first['unit'])})" if not words.missing(first.get("unit")) else ""
         name, kind = f"{first['label']}{unit}", str(first["statistic"])
         cells = {(str(r["level"]), str(r["group"])): r for r in block.to_dict("records")}
         levels = list(dict.fromkeys(block["level"].astype(str)))

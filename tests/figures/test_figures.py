@@ -18,7 +18,7 @@ from discovery.figures.correlation import draw_correlation_map
 from discovery.figures.curves import draw_curves
 from discovery.figures.flow import draw_attrition
 from discovery.figures.forest import draw_marker_forest
-from discovery.figures.group_forest import GROUP, HEADING, WIDEST, draw_group_forest
+from discovery.figures.group_forest import GROUP, HEADING, HEADING_LETTERS, draw_group_forest
 from discovery.figures.labels import distinct, drawable, row_labels, short
 from discovery.figures.missing import draw_missing_map
 from discovery.figures.ranks import draw_gain, draw_rank_intervals
@@ -200,7 +200,8 @@ def test_the_line_of_the_volcano_parts_found_from_not_found(rows):
     assert cut == pytest.approx(height[found].min())  # at the largest p that passes, not in the gap below it
     assert 0 < found.sum() < len(rows)
     none = in_style(draw_volcano, rows.assign(q_value=0.2), fdr=0.05)
-    assert not any("from here up" in text.get_text() for text in none.texts)
+    assert not any("from here up" in text.get_text() for text in none.get_legend().get_texts())
+    assert sum("q ≤ 0.05 from here up" in text.get_text() for text in ax.get_legend().get_texts()) == 1
 
 
 def test_a_roc_is_a_line_without_points_that_mean_nothing(made):
@@ -439,8 +440,13 @@ def test_a_heading_of_a_forest_keeps_what_the_groups_are_by():
         }
     )
     drawn = in_style(draw_group_forest, rows)
-    heading, group, _ = (tick.get_text() for tick in drawn.get_yticklabels())
-    assert heading.endswith("ory value, by etiology")
-    assert heading.startswith("RV early-diastolic")
-    assert len(heading) <= WIDEST
-    assert group == "Pulmonary hypertension, by and large"
+    assert [tick.get_text() for tick in drawn.get_yticklabels()] == [
+        "",
+        "Pulmonary hypertension, by and large",
+        "none",
+    ]
+    assert [text.get_text() for text in drawn.texts] == [f"{name}, by etiology"]
+    long = rows.assign(label=[f"{'word ' * 40}, by etiology", *rows["label"][1:]])
+    heading = in_style(draw_group_forest, long).texts[-1].get_text()
+    assert heading.endswith(", by etiology")
+    assert len(heading) <= HEADING_LETTERS

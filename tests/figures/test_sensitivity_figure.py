@@ -21,7 +21,7 @@ def board(features: int) -> pd.DataFrame:
 def test_leaders_that_have_no_panel_are_counted_in_the_caption(made, tmp_path, features):
     outcome = made.run_settings().outcomes[0]
     table = board(features).assign(outcome=outcome.name)
-    (figure,) = sensitivity_figures({"sensitivity": table}, outcome, tmp_path)
+    (figure,) = sensitivity_figures({"sensitivity": table}, outcome, made.run_settings(), tmp_path)
     assert pd.read_csv(figure.csv)["feature"].nunique() == PANELS
     said = f"The first {PANELS} of {features} leading features; all are in sensitivity.csv."
     assert (said in figure.caption) == (features > PANELS)

@@ -1,0 +1,158 @@
+"""Words of a figure keep off each other: measured on the drawn figure, with the widest that there can be."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from discovery.figures import style
+from discovery.figures.curves import draw_curves
+from discovery.figures.forest import draw_marker_forest
+from discovery.figures.group_forest import GROUP, HEADING, draw_group_forest
+from discovery.figures.labels import drawable, row_labels
+from discovery.figures.names_beside import MARK
+from discovery.figures.ranks import draw_gain
+from discovery.figures.volcano import NAMED, draw_volcano
+
+
+def laid_out(draw, table, **words):
+    """The figure of `table` as it is written, its places found."""
+    with style.house_style():
+        ax = draw(table, style.new_axes(), **words)
+        figure = style.figure_of(ax)
+        figure.get_layout_engine().execute(figure)
+        figure.set_layout_engine("none")
+        figure.canvas.draw()
+    return ax
+
+
+def boxes(ax):
+    return {text.get_text(): text.get_window_extent() for text in ax.texts if text.get_text()}
+
+
+def overlap(one, other) -> bool:
+    return one.x0 < other.x1 and other.x0 < one.x1 and one.y0 < other.y1 and other.y0 < one.y1
+
+
+def inside(box, figure) -> bool:
+    width, height = figure.get_size_inches() * figure.dpi
+    return box.x0 >= 0 and box.y0 >= 0 and box.x1 <= width and box.y1 <= height
+
+
+def assert_apart(ax):
+    found = boxes(ax)
+    for (one, a), (other, b) in combinations(found.items(), 2):
+        assert not overlap(a, b), (one, other)
+    assert all(inside(box, ax.get_figure()) for box in found.values())
+
+
+@pytest.mark.parametrize("letters", [8, 60])
+def test_a_long_interval_stops_short_of_its_n(letters):
+    """The widest interval beside the widest count, under a short and a long name."""
+    rows = pd.DataFrame(
+        {
+            "kind": [HEADING, GROUP, GROUP, GROUP],
+            "label": ["Feature, by etiology", "w" * letters, "x", "y"],
+            "effect_measure": "log odds ratio per 1 SD",
+            "estimate": [np.nan, 12.0, 0.1, 4.5],
+            "ci_low": [np.nan, -9.0, -0.2, 0.1],
+            "ci_high": [np.nan, np.inf, 0.4, 20.0],
+            "people": [
+                "q < 0.001",
+                "n = 10\u2009000, 10\u2009001 events",
+                "n = 30, 3 events",
+                "n = 1234, 567 events",
+            ],
+        }
+    )
+    ax = laid_out(draw_group_forest, rows)
+    assert_apart(ax.get_figure().axes[1])
+    picture, words = (part.get_window_extent() for part in ax.get_figure().axes)
+    assert picture.x1 <= words.x0
+    assert picture.width > 0.2 * ax.get_figure().bbox.width
+
+
+def test_a_long_interval_stops_short_of_its_q(made):
+    rows = made.markers_for("death", "survival").dropna(subset=["estimate"]).head(6)
+    wide = rows.assign(
+        ci_low=-9.0, ci_high=np.inf, estimate=11.0, label="A name of a feature that takes two lines in all"
+    )
+    ax = laid_out(draw_marker_forest, wide.assign(ci_high=np.linspace(12, 13, 6)))
+    found = [text.get_window_extent() for text in ax.get_figure().axes[1].texts]
+    assert not any(overlap(a, b) for a, b in combinations(found, 2))
+    assert all(inside(box, ax.get_figure()) for box in found)
+
+
+def test_a_wide_gain_is_inside_the_figure(made):
+    rows = made.markers_for("death", "continuous").dropna(subset=["estimate"]).head(4)
+    ax = laid_out(draw_gain, rows.assign(gain=-12.3456, gain_low=-123.4567, gain_high=123.4567))
+    assert all(inside(t.get_window_extent(), ax.get_figure()) for t in ax.get_figure().axes[1].texts)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_names_in_a_volcano_keep_off_names_and_marks(made, seed):
+    rows = made.markers_for("death", "survival", count=96, seed=seed).dropna(subset=["estimate"])
+    ax = laid_out(draw_volcano, rows, fdr=0.05)
+    named = [text for text in ax.texts if text.get_text()]
+    # the box of an annotation takes in its line; that of the letters alone is asked for
+    found = [text.get_bbox_patch().get_window_extent() for text in named]
+    assert len(named) >= NAMED - 2
+    assert not any(overlap(a, b) for a, b in combinations(found, 2))
+    marks = ax.transData.transform(np.column_stack([rows["estimate"], -np.log10(rows["p_value"])]))
+    for box in found:
+        within = (
+            (box.x0 < marks[:, 0]) & (marks[:, 0] < box.x1) & (box.y0 < marks[:, 1]) & (marks[:, 1] < box.y1)
+        )
+        assert not within.any()
+        assert ax.bbox.x0 - 1 <= box.x0
+        assert box.x1 <= ax.bbox.x1 + 1
+    assert MARK > 0
+
+
+def test_features_of_one_place_do_not_crowd_their_names(made):
+    """Six that say the same lie on one point: names without room are left out, none lies over another."""
+    rows = made.markers_for("death", "survival", count=40).dropna(subset=["estimate"])
+    first = rows.iloc[0]
+    same = rows.assign(
+        estimate=np.where(np.arange(len(rows)) < NAMED, first["estimate"], rows["estimate"]),
+        p_value=np.where(np.arange(len(rows)) < NAMED, first["p_value"], rows["p_value"]),
+    )
+    ax = laid_out(draw_volcano, same, fdr=0.05)
+    found = [text.get_bbox_patch().get_window_extent() for text in ax.texts]
+    assert found
+    assert not any(overlap(a, b) for a, b in combinations(found, 2))
+
+
+@pytest.mark.parametrize("competing", [False, True])
+def test_numbers_at_risk_stand_under_their_times(made, competing):
+    table = made.curves(competing=competing)
+    ax = laid_out(draw_curves, table)
+    figure = ax.get_figure()
+    lower = next(part for part in figure.axes if any(t.get_text() == "At risk" for t in part.texts))
+    at_risk = table[table["part"] == "at risk"]
+    for text in lower.texts:
+        if not text.get_text().isdigit():
+            continue
+        time = text.get_position()[0]
+        middle = text.get_window_extent()
+        assert (middle.x0 + middle.x1) / 2 == pytest.approx(ax.transData.transform((time, 0))[0], abs=1.5)
+        assert time in set(at_risk["time"])
+
+
+def test_a_name_of_a_column_breaks_after_an_underscore():
+    (label,) = row_labels(["rv_isovolumic_relaxation_time_constant_weiss"])
+    assert label.split("\n") == ["rv_isovolumic_relaxation_time_", "constant_weiss"]
+    (words,) = row_labels(["RV early-diastolic minimum pressure: end-expiratory value"])
+    assert (
+        words.replace("\n", " ").replace("- ", "-")
+        == "RV early-diastolic minimum pressure: end-expiratory value"
+    )
+
+
+def test_a_negative_limit_has_a_minus_and_a_name_keeps_its_hyphen():
+    assert drawable("lowest third (≤ -0.73)") == "lowest third (≤ −0.73)"
+    assert drawable("middle third (-0.73 to 0.54)") == "middle third (−0.73 to 0.54)"
+    assert drawable("NT-proBNP x-1 9-12") == "NT-proBNP x-1 9-12"
