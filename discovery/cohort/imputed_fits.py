@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.evidence import evidence_errors
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import Fits, fit_columns, standardised_outcome
 from discovery.cohort.drawn_spread import Spread, spread_of_estimates
@@ -97,37 +98,34 @@ def pool_fits(
     (n, c); intervals by Rubin's rules without a `spread`."""
     from scipy import stats
 
-    limited = kind_of(design.kind).limited
-    if not kind_of(design.kind).directed:
-        return _fit_classes(kind_of(design.kind), copies, seen)
-    coefs, variances, own_variances, model_variances, firths = [], [], [], [], []
-    for got in copies:
-        ok = got.fit.code == 0
-        coef = np.where(ok[:, None], got.fit.coef, np.nan)
-        se = np.where(ok, got.fit.se, np.nan)
-        coefs.append(coef)
-        variances.append(_evidence_variance(limited, coef[:, -1], se, got.fit.z))
-        error = got.error_at_estimate
-        own_variances.append(variances[-1] if error is None else error**2)
-        model_variances.append(se**2 if error is None else error**2)
-        firths.append(got.firth)
-    every = np.array(coefs)
-    freedom = np.inf if limited else np.maximum(seen.sum(axis=0) - every.shape[2], 1.0)
-    p = pool(every[:, :, -1], np.array(variances), df_complete=freedom).p_value
-    pooled = pool(every[:, :, -1], np.array(own_variances), df_complete=freedom)
+    kind = kind_of(design.kind)
+    if not kind.directed:
+        return _fit_classes(kind, copies, seen)
+    ok = np.array([got.fit.code == 0 for got in copies])
+    coef = np.where(ok[:, :, None], [got.fit.coef for got in copies], np.nan)
+    se, z = (np.where(ok, [getattr(got.fit, name) for got in copies], np.nan) for name in ("se", "z"))
+    estimate = coef[:, :, -1]
+    evidence = evidence_errors(design.kind, estimate, z, se)
+    at_estimate = [got.error_at_estimate for got in copies if got.error_at_estimate is not None]
+    freedom = np.inf if kind.limited else np.maximum(seen.sum(axis=0) - coef.shape[2], 1.0)
+
+    def pooled_with(errors) -> Pooled:
+        return pool(estimate, np.square(errors), df_complete=freedom)
+
+    p_value = pooled_with(evidence).p_value
+    pooled = pooled_with(at_estimate or evidence)
     low, high = pooled.interval(conf_level)
-    with np.errstate(invalid="ignore"):
-        z = np.sign(pooled.estimate) * stats.norm.isf(p / 2)
-    between = every[:, :, -1].var(axis=0, ddof=1)
-    se = np.sqrt(np.mean(model_variances, axis=0) + (1 + 1 / len(copies)) * between)
+    model_se = pooled_with(at_estimate or se).se
     if spread is not None:
-        se = np.sqrt(spread.variance)
-        half = stats.t.ppf(0.5 + conf_level / 2, spread.df) * se
+        model_se = np.sqrt(spread.variance)
+        half = stats.t.ppf(0.5 + conf_level / 2, spread.df) * model_se
         low, high = pooled.estimate - half, pooled.estimate + half
+    with np.errstate(invalid="ignore"):
+        signed = np.sign(pooled.estimate) * stats.norm.isf(p_value / 2)
     return ImputedFits(
-        pooled=pooled, coef=every.mean(axis=0), z=z, se=se, p_value=p, ci_low=low, ci_high=high,
-        firth=np.logical_or.reduce(firths), n=seen.sum(axis=0),
-        failed=np.isnan(every[:, :, -1]).sum(axis=0), code=_worst_code(copies), spread=spread,
+        pooled=pooled, coef=coef.mean(axis=0), z=signed, se=model_se, p_value=p_value, ci_low=low,
+        ci_high=high, firth=np.logical_or.reduce([got.firth for got in copies]), n=seen.sum(axis=0),
+        failed=np.isnan(estimate).sum(axis=0), code=_worst_code(copies), spread=spread,
     )  # fmt: skip
 
 
@@ -145,10 +143,3 @@ def _fit_classes(kind, copies, seen) -> ImputedFits:
 
 def _worst_code(copies: Sequence[Fits]) -> np.ndarray:
     return np.max([got.fit.code for got in copies], axis=0)
-
-
-def _evidence_variance(limited: bool, estimate, se, z) -> np.ndarray:
-    if not limited:
-        return se**2
-    sure = np.abs(z) >= 1
-    return np.where(sure, (estimate / np.where(sure, z, 1.0)) ** 2, se**2)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.evidence import evidence_errors
 from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import SMALLEST_P
 from discovery.association.screen import ADJUSTED, Screen
@@ -123,12 +124,10 @@ def outcome_tables(o, *, seed, labels, fdr, comparisons, reliability, reliabilit
         return out
 
     z = screen.fit.z[o.ranked]
-    evidence_se = _evidence_se(screen, o.ranked)
-    shrunk = shrink_effects(
-        screen.fit.coef[o.ranked, -1],
-        evidence_se,
-        independent=independent_features(design.features[:, o.ranked]),
-    )
+    estimates, se = screen.fit.coef[o.ranked, -1], screen.fit.se[o.ranked]
+    evidence_se = evidence_errors(screen.kind, estimates, z, se)
+    independent = independent_features(design.features[:, o.ranked])
+    shrunk = shrink_effects(estimates, evidence_se, independent=independent)
     estimate, ci_low, ci_high = (columns[name][o.ranked] for name in ("estimate", "ci_low", "ci_high"))
     shrunk_low, shrunk_high = stretch_to_profile(shrunk, estimate, ci_low, ci_high, evidence_se)
     rank = _ranks(o, z, evidence_se, shrunk, seed)
@@ -223,20 +222,6 @@ def tidy_numbers(table: pd.DataFrame) -> pd.DataFrame:
         elif pd.api.types.is_float_dtype(out[name]):
             out[name] = out[name] + 0.0
     return out
-
-
-def _evidence_se(screen, ranked) -> np.ndarray:
-    """Standard errors (p,) that go with the likelihood ratio: |estimate| / |z|.
-
-    Near separation the model's own standard error explodes while the likelihood ratio does not, and a
-    shrinkage by it would call the surest marker the least sure. For |z| < 1 the ratio says nothing, and
-    for a continuous outcome the t statistic is exact: the model's standard error stands.
-    """
-    estimate, z, se = (a[ranked] for a in (screen.fit.coef[:, -1], screen.fit.z, screen.fit.se))
-    if not kind_of(screen.kind).limited:
-        return se
-    sure = np.abs(z) >= 1
-    return np.where(sure, np.abs(estimate) / np.where(sure, np.abs(z), 1.0), se)
 
 
 def _ranks(o, z, se, shrunk: ShrunkenEffects, seed) -> dict[str, np.ndarray | None]:
