@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from discovery.association.kinds import OutcomeKind
@@ -21,6 +23,13 @@ class Count(OutcomeKind):
 
     def events(self, design, observed):
         return total_over(observed, design.y)
+
+    def base_fault(self, design):
+        from discovery.kernels.count import fit_count
+
+        if design.y.any() and fit_count(design.y, design.exposure, design.base).code == 0:
+            return ""
+        return f"{NO_FIT} ({WANTED})"
 
     def plan(self, response, base, columns, observed):
         from discovery.kernels.count import CountPlan
@@ -47,6 +56,8 @@ class Count(OutcomeKind):
     def null_standard_errors(self, design, features):
         from discovery.association.null_model import projected
 
+        if self.base_fault(design):
+            return np.full(features.shape[1], np.nan)
         mu, alpha, _, z = base_expectation(design)
         v = mu / (1 + alpha * mu)
         clean = projected(design, z, v)
@@ -62,7 +73,7 @@ class Count(OutcomeKind):
         from discovery.association.multiplicity import never_zero
         from discovery.kernels.count import fit_count
 
-        if not rows["feature"]:
+        if not rows["feature"] or self.base_fault(design):
             return []
         mu, alpha, _, z = base_expectation(design)
         loglik = fit_count(design.y, design.exposure, z[:, 1:]).loglik
@@ -94,16 +105,23 @@ class Count(OutcomeKind):
         return f"{self.model}, log exposure as offset, likelihood-ratio test, profile-likelihood interval"
 
 
+NO_FIT = "the base model has no stable fit"
+WANTED = "fewer adjust_for covariates, or more patients with a count, are wanted"
+
+
 def base_expectation(design):
-    """Expected count (n,), dispersion, coefficients (1 + q,) and columns (n, 1 + q) of the base model."""
+    """Expected count (n,), dispersion, coefficients (1 + q,) and columns (n, 1 + q) of the base model.
+
+    Raises
+    ------
+    InputError : it has no stable fit, as where all counts of a group are 0.
+    """
     from discovery.kernels.count import fit_count
     from discovery.problems import InputError, Problem
 
     fit = fit_count(design.y, design.exposure, design.base)
     if fit.code != 0:
-        wanted = "fewer adjust_for covariates, or more patients with a count, are wanted"
-        found = "the base model has no stable fit"
-        raise InputError([Problem(file=f"outcome {design.outcome}", found=found, wanted=wanted)])
+        raise InputError([Problem(file=f"outcome {design.outcome}", found=NO_FIT, wanted=WANTED)])
     z = np.column_stack([np.ones(design.n), design.base])
     time = np.ones(design.n) if design.exposure is None else design.exposure
     return time * np.exp(z @ fit.coef), fit.alpha, fit.coef, z
@@ -122,12 +140,14 @@ def poisson_loglik(y, z, exposure) -> float:
 
 class DevianceJudge:
     """Share of the deviance explained: 1 - D(model) / D(one rate for all), Cameron & Windmeijer, J Bus Econ
-    Stat 1996;14:209-220. One dispersion, the base model's on all patients, judges all models and draws."""
+    Stat 1996;14:209-220. One dispersion, the base model's on all patients, judges all models and draws; where
+    that model has no stable fit, the one without covariates."""
 
     def __init__(self, design):
         self.y = design.y
         self.offset = np.zeros(design.n) if design.exposure is None else np.log(design.exposure)
-        self.alpha = base_expectation(design)[1]
+        judged = replace(design, base=design.base[:, :0]) if KIND.base_fault(design) else design
+        self.alpha = base_expectation(judged)[1]
 
     def __call__(self, scores, evaluate, recentre):
         seen = np.isfinite(scores)

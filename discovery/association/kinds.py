@@ -98,6 +98,10 @@ class OutcomeKind:
         """Events among the rows (n, p) of each column; NaN where the outcome has no events."""
         return np.full(observed.shape[1], np.nan)
 
+    def base_fault(self, design: Design) -> str:
+        """Why no feature can be held against the base model; "" where there is no such fault."""
+        return ""
+
     # models of one feature each
 
     def coefficients_of(self, q: int) -> int:

@@ -204,6 +204,7 @@ def base_model_rows(design: Design, *, conf_level: float = 0.95) -> Rows:
     n, size, q = design.n, design.effective_size, len(design.terms)
     numbers = {name: np.full(q, np.nan) for name in ("estimate", "ci_low", "ci_high", "p_value")}
     methods, notes = [method_text(design, penalised=False)] * q, [""] * q
+    fault = kind_of(design.kind).base_fault(design) if q else ""
     for j in range(q):
         if size < kind_of(design.kind).least:
             notes[j] = too_few(design.kind, size)
@@ -216,7 +217,7 @@ def base_model_rows(design: Design, *, conf_level: float = 0.95) -> Rows:
             for column, value in zip(numbers.values(), found):
                 column[j] = value
         else:
-            reason = f"not assessed: {REASONS[int(got.fit.code[0])]}"
+            reason = f"not assessed: {fault or REASONS[int(got.fit.code[0])]}"
             notes[j] = reason.replace("the feature", "the covariate")
     return {
         "outcome": design.outcome,
@@ -255,9 +256,10 @@ def _fit_features(design: Design, sizes: np.ndarray, conf_level: float) -> tuple
         design.response, design.base, design.features, observed=observed, conf_level=conf_level
     )
     reasons = [""] * len(sizes)
-    for j in np.flatnonzero((fits.fit.code != 0) | ~enough):
-        code = int(fits.fit.code[j])
-        reasons[j] = f"not assessed: {REASONS[code]}" if enough[j] else too_few(design.kind, int(sizes[j]))
+    fault = kind_of(design.kind).base_fault(design) if enough.any() else ""
+    for j in np.flatnonzero((fits.fit.code != 0) | ~enough | bool(fault)):
+        why = f"not assessed: {fault or REASONS[int(fits.fit.code[j])]}"
+        reasons[j] = why if enough[j] else too_few(design.kind, int(sizes[j]))
     return fits, reasons
 
 

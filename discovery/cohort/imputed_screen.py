@@ -153,6 +153,10 @@ def judge(design: Design, completed: Completed, fits: ImputedFits) -> Judged:
         some = f" (in {fits.failed[c]} of {completed.m} imputations)" if fits.failed[c] < completed.m else ""
         reason = REASONS[int(fits.code[c])] or "an estimate has no error"
         why[c] = f"not assessed: {reason}{some}"
+    bases = [design.base] if completed.bases is None else completed.bases
+    faults = filter(None, (kind_of(design.kind).base_fault(replace(design, base=base)) for base in bases))
+    if fault := next(faults, ""):
+        why[:] = f"not assessed: {fault}"
     for c in np.flatnonzero(sizes < kind_of(design.kind).least):
         why[c] = too_few(design.kind, int(sizes[c]))
     return Judged(sizes=sizes, why=why)

@@ -87,7 +87,8 @@ def refused(study: Study) -> Iterator[Problem]:
 
 
 def too_few(study: Study) -> Iterator[Problem]:
-    """Outcomes that have enough events, but not among the patients with site and complete covariates.
+    """Outcomes that have enough events, but not among the patients with site and complete covariates, or not
+    enough for their base model.
 
     Where missing covariates are imputed they count as complete, but for one that is missing in too many.
     Too few from the start is noted when the outcome is read.
@@ -98,6 +99,7 @@ def too_few(study: Study) -> Iterator[Problem]:
 
     nothing = study.features.iloc[:, :0]
     for outcome in screened(study):
+        wide = None
         try:
             design = build_design(outcome, study.covariates, nothing, site=study.site)
         except InputError as error:
@@ -124,6 +126,9 @@ def too_few(study: Study) -> Iterator[Problem]:
                 f"no feature will be tested{why}"
             )
             yield Problem(file=PLACE, found=str(size), wanted=wanted, severity="warning")
+        elif wide is None and size >= kind.least and (fault := kind.base_fault(design)):
+            wanted = f"the outcome {outcome.name!r}: {fault}: no feature will be tested"
+            yield Problem(file=PLACE, wanted=wanted, severity="warning")
 
 
 def events_at_0_alone(design: Design) -> int:

@@ -67,7 +67,8 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
     }
     could_see = smallest_effect_sentence(tested)
     if not len(tested):
-        return Headline(found="No feature could be tested against this outcome.", **common)
+        why = _why_not(mine[words == VERDICTS[-1]]) if len(mine) else ""
+        return Headline(found=f"No feature could be tested against this outcome{why}.", **common)
     hints = (
         f" {plural(suggestive, 'feature').capitalize()} {'is' if suggestive == 1 else 'are'} "
         f"suggestive at best."
@@ -91,6 +92,18 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         could_see=could_see,
         **common,
     )
+
+
+def _why_not(rows: pd.DataFrame) -> str:
+    """Why most of the features `rows` are not assessed, to end a sentence with; "" where none says it."""
+    if "verdict_rule" not in rows:
+        return ""
+    why = rows["verdict_rule"].dropna().astype(str).str.removeprefix("not assessed: ")
+    counts = why[why != ""].value_counts(sort=False)
+    if not len(counts):
+        return ""
+    most = "" if len(counts) == 1 else f" for {whole(counts.max())} of {plural(len(rows), 'feature')}"
+    return f":{most} {counts.idxmax()}"
 
 
 def smallest_effect(tested: pd.DataFrame) -> tuple[float, float]:

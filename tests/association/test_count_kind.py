@@ -14,7 +14,9 @@ from discovery.association.design import build_design
 from discovery.association.effect_modification import effect_modification
 from discovery.association.screen import screen
 from discovery.association.spline_curve import shape_of_effects
+from discovery.cohort.imputed_screen import impute_screen
 from discovery.markers.refit import prepare_refit
+from discovery.markers.table import rank_markers
 from discovery.study import Outcome
 
 
@@ -121,3 +123,32 @@ def test_a_covariate_in_another_unit_in_one_patient_leaves_the_dispersion_untest
     table = screen(build_design(outcome, covariates, features), permutations=0).table.set_index("model")
     assert np.isnan(table.loc["dispersion", "p_value"])
     assert np.isfinite(table.loc[table["feature"] == "f", "p_value"]).all()
+
+
+def test_without_a_stable_base_model_nothing_is_assessed_and_the_reason_said():
+    """All counts of a group are 0: its rate runs to 0, and no model that holds it has a fit."""
+    rng = np.random.default_rng(1)
+    ids = np.array([f"P{i:02d}" for i in range(80)])
+    rare = np.arange(80) % 8 == 0
+    value = np.where(rare, 0, rng.poisson(1.0, 80)).astype(float)
+    outcome = Outcome(name="visits", kind="count", label="Visits", patient_id=ids, value=value)
+    covariates = pd.DataFrame({"rare": rare.astype(float)}, index=ids)
+    features = pd.DataFrame(rng.normal(size=(80, 3)), index=ids, columns=list("xyz"))
+    features.iloc[:20, 2] = np.nan
+    design = build_design(outcome, covariates, features)
+    found = screen(design, permutations=20, rng=rng)
+    why = (
+        "not assessed: the base model has no stable fit (fewer adjust_for covariates, or more patients with "
+        "a count, are wanted)"
+    )
+    assert not found.assessed.any()
+    assert (found.table["note"] == why).all()
+    assert set(found.table["model"]) == {"adjusted", "base"}
+    assert found.table[["estimate", "p_value"]].isna().all(axis=None)
+    imputed = impute_screen(design, found, imputations=2, seed=1)
+    assert not imputed.screen.assessed.any()
+    markers = rank_markers(
+        [design], [imputed.screen], seed=1, replicates=5, completed={"visits": imputed.completed}
+    ).table
+    assert set(markers["verdict"]) == {"not assessable"}
+    assert set(markers["verdict_rule"]) == {why}

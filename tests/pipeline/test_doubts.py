@@ -161,6 +161,24 @@ def test_a_covariate_that_too_many_lack_is_not_taken_to_be_imputed(folder):
     assert set(discovery.run(study, out=study / "out").tables["markers"]["verdict"]) == {"not assessable"}
 
 
+def test_a_base_model_without_a_fit_is_said_and_the_other_outcomes_are_tested(folder):
+    def empty(patients):
+        patients["age"] = np.where(np.arange(60) % 6 == 0, 50.0, 70.0)
+        patients.loc[patients["age"] == 50, "visits"] = 0
+
+    study = folder("visits", "walk", change=empty)
+    why = (
+        "the base model has no stable fit (fewer adjust_for covariates, or more patients with a count, are "
+        "wanted)"
+    )
+    assert doubts(study) == [f"study.toml; the outcome 'visits': {why}: no feature will be tested"]
+    result = discovery.run(study, out=study / "out")
+    markers = result.tables["markers"].set_index("outcome")["p_value"]
+    assert markers["visits"].isna().all()
+    assert markers["walk"].notna().all()
+    assert result.headlines[0] == f"visits: No feature could be tested against this outcome: {why}."
+
+
 def test_nobody_left_to_analyse_is_a_problem_of_the_input(folder):
     def apart(patients):
         patients.loc[:29, "age"] = np.nan

@@ -71,6 +71,14 @@ def test_nothing_tested(made, markers):
     blank = markers.assign(p_value=np.nan, estimate=np.nan, verdict="not assessable")
     assert of(made, blank).found == "No feature could be tested against this outcome."
     assert of(made, markers.head(0)).found == "No feature could be tested against this outcome."
+    why = "not assessed: 7 events, fewer than 10"
+    untested = blank.assign(verdict="not assessable", verdict_rule=why)
+    plain = "No feature could be tested against this outcome: 7 events, fewer than 10."
+    assert of(made, untested).found == plain
+    other = untested["verdict_rule"].where(untested.index != untested.index[0], "not assessed: constant")
+    n = (untested["outcome"] == untested["outcome"].iloc[0]).sum()
+    said = f"against this outcome: for {n - 1} of {n} features 7 events, fewer than 10."
+    assert of(made, untested.assign(verdict_rule=other)).found.endswith(said)
 
 
 def test_few_events_are_said(made, markers):
