@@ -16,7 +16,8 @@ from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits
 from discovery.markers.families import Families, find_families
 from discovery.markers.gain import corrected_gains
 from discovery.markers.imputed_refit import ImputedRefit, completed_designs
-from discovery.markers.outcome_rows import CONTRACT, EXTRA, FAMILY_COLUMNS, OutcomeParts, outcome_tables
+from discovery.markers.outcome_parts import OutcomeParts
+from discovery.markers.outcome_rows import CONTRACT, EXTRA, FAMILY_COLUMNS, outcome_tables
 from discovery.markers.refit import OutcomeRefit, prepare_refit
 from discovery.markers.site_check import SITE_COLUMNS, check_sites
 from discovery.markers.verdict import MOST_MISSING
