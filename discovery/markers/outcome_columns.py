@@ -132,7 +132,7 @@ def rank_columns(o: OutcomeParts, shrunken: Shrunken, seed: int) -> Columns:
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyRanks:
-    """Ranks of the families `numbers` that have a ranked feature, their intervals and shares NaN without draws;
+    """Ranks of the families `numbers` that have a ranked feature; intervals and shares are NaN without draws;
     of_features : the same as columns of the ranked features."""
 
     numbers: np.ndarray
