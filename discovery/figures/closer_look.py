@@ -150,12 +150,14 @@ def closer_look_figures(
         title = f"Calibration at {horizon}: {outcome.label}"
         sizes = calibration.loc[calibration["part"] == "group"].groupby("model", sort=False).size()
         more = (
-            f"Marks: {plural(int(sizes.max()), 'group')} of about equal size by predicted risk, with the "
+            f"{plural(int(sizes.max()), 'group')} of about equal size by predicted risk, with the "
             "observed risk and its 95 % interval (none where it cannot be estimated). On the dotted line "
             f"the predicted risks are right. {base}"
         )
+        marks = f"{people}; {judged}; marks: groups by predicted risk with 95 % intervals"
+        marks += "; line: smoothed" if rows["part"].eq("curve").any() else ""
         kept = rows.drop(columns=["feature", "time"])
-        out.append(save("calibration", partial(draw_calibration), kept, title, f"{people}; {judged}", more))
+        out.append(save("calibration", partial(draw_calibration), kept, title, marks, more))
     return out
 
 

@@ -40,7 +40,7 @@ def course_figures(
             mine = curves[curves["outcome"] == outcome.name]
             for by, rows in mine.groupby("feature", sort=False):
                 beside = at_risk[(at_risk["outcome"] == outcome.name) & (at_risk["feature"] == by)]
-                out.append(_curves(rows, beside, str(by), outcome, folder))
+                out.append(_curves(rows, beside, str(by), searched(tables), outcome, folder))
         if len(levels):
             mine = levels[levels["outcome"] == outcome.name]
             if len(mine):
@@ -48,11 +48,17 @@ def course_figures(
     return [figure for figure in out if figure is not None]
 
 
+def searched(tables: Mapping[str, pd.DataFrame]) -> str:
+    """`n = 233 in the search for groups`; nothing where a count of them is masked."""
+    n = _n(tables.get("phenotypes", pd.DataFrame(columns=["size"]))["size"])
+    return f"{n} in the search for groups" if n else ""
+
+
 def divided(by: str) -> str:
     return "by group" if by == GROUPED else f"by third of {by}"
 
 
-def _curves(rows, at_risk, by: str, outcome: OutcomeRun, folder: Path) -> SavedFigure | None:
+def _curves(rows, at_risk, by: str, people: str, outcome: OutcomeRun, folder: Path) -> SavedFigure | None:
     largest = at_risk.groupby("group", sort=False)["n_at_risk"].max()
     rows = rows[rows["group"].isin(set(largest[largest >= SMALL].index))]
     if rows.empty:
@@ -60,7 +66,9 @@ def _curves(rows, at_risk, by: str, outcome: OutcomeRun, folder: Path) -> SavedF
     rows = pd.concat([rows.assign(part="curve"), at_risk.assign(part="at risk")], ignore_index=True)
     title = f"{outcome.label} {divided(by)}"
     words = time_axis(outcome.time_unit)
-    n = "" if at_risk.empty or outcome.delayed_entry else _n(at_risk.groupby("group")["n_at_risk"].max())
+    if not at_risk.empty and not outcome.delayed_entry:  # all are at risk when it begins
+        people = _n(at_risk.groupby("group")["n_at_risk"].max())
+    n = f"{people}; " if people else ""
     detail = _sentence(f"{n}{NOT_ADJUSTED}{entry_clause(outcome)}")
     caption = f"{detail}. {curve_words(rows)} {entry_sentence(outcome, at_risk)}".strip()
     drawn = partial(draw_curves, title=title, detail=detail, time_label=words)
@@ -73,7 +81,8 @@ def _levels(rows: pd.DataFrame, outcome: OutcomeRun, folder: Path) -> SavedFigur
     title = f"{outcome.label} by group and along the axes"
     if GROUPED not in set(rows["by"]):
         title = f"{outcome.label} along the axes"
-    detail = _sentence(f"{_n(_of_one_division(rows))}{NOT_ADJUSTED}")
+    n = _n(_of_one_division(rows))
+    detail = _sentence(f"{n}{'; ' if n else ''}{NOT_ADJUSTED}")
     drawn = partial(draw_levels, title=title, detail=detail, unit=outcome.unit)
     rows = rows.drop(columns="outcome").reset_index(drop=True)
     name = f"phenotype_levels_{outcome.name}"
@@ -86,7 +95,7 @@ def _of_one_division(rows: pd.DataFrame) -> pd.Series:
 
 
 def _n(sizes: pd.Series) -> str:
-    return f"n = {whole(sizes.sum())}; " if len(sizes) and sizes.notna().all() else ""
+    return f"n = {whole(sizes.sum())}" if len(sizes) and sizes.notna().all() else ""
 
 
 def _sentence(text: str) -> str:

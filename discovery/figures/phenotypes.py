@@ -12,7 +12,7 @@ import pandas as pd
 
 from discovery.figures.labels import short
 from discovery.figures.phenotype_axes import draw_axes, draw_axis_beats, draw_biplot, draw_loadings
-from discovery.figures.phenotype_courses import course_figures
+from discovery.figures.phenotype_courses import course_figures, searched
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.style import (
     BLUE,
@@ -26,7 +26,7 @@ from discovery.figures.style import (
     set_title,
     split,
 )
-from discovery.report.format import p_phrase, whole
+from discovery.report.format import p_phrase
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,7 +53,8 @@ def phenotype_figures(
     verdict = tables.get("phenotype_words", pd.DataFrame())
     found = bool(verdict["groups"].iloc[0]) if len(verdict) else False
     cut = GROUP_STEPS if found else AXIS_STEPS
-    n = _people(tables)
+    n = searched(tables)
+    n = f"{n}. " if n else ""
     out = []
     for name, draw, title, caption in (*FIRST_STEPS, *cut, *(AXIS_STEPS if found else GROUP_STEPS)):
         table = tables.get(name, pd.DataFrame())
@@ -62,12 +63,6 @@ def phenotype_figures(
             drawn = partial(draw, title=title)
             out.append(save_figure(name, drawn, table, folder, title=title, caption=words))
     return [*out, *course_figures(tables, settings, folder)]
-
-
-def _people(tables: Mapping[str, pd.DataFrame]) -> str:
-    """`n = 233. `: the patients who took part in the search; nothing where a count of them is masked."""
-    sizes = tables.get("phenotypes", pd.DataFrame(columns=["size"]))["size"]
-    return f"n = {whole(sizes.sum())}. " if len(sizes) and sizes.notna().all() else ""
 
 
 def draw_null(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:

@@ -68,18 +68,10 @@ def draw_calibration(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: s
         panel.plot([0, 1], [0, 1], color=QUIET, linewidth=0.8, linestyle=(0, (1, 2)))
         curve = rows[(rows["part"] == "curve") & (rows["model"] == model)]
         if len(curve):
-            panel.plot(curve["risk"], curve["observed"], color=colour, linewidth=1.1, label="smooth")
+            panel.plot(curve["risk"], curve["observed"], color=colour, linewidth=1.1)
         panel.vlines(mine["predicted"], mine["ci_low"], mine["ci_high"], color=colour, linewidth=1.2)
-        panel.plot(
-            mine["predicted"],
-            mine["observed"],
-            marker,
-            color=colour,
-            markersize=5,
-            label="groups by risk, 95 % interval",
-        )
+        panel.plot(mine["predicted"], mine["observed"], marker, color=colour, markersize=5)
         panel.set(xlim=(0, most), ylim=(0, most), aspect="equal", xlabel="Predicted risk")
         panel.set_title(lines(model, 46, 2), loc="left", fontsize=7.5, color=QUIET)
-        panel.legend(loc="lower right", handlelength=1.5)
     panels[0].set_ylabel("Observed risk")
     return panels[0]

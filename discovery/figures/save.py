@@ -17,6 +17,7 @@ from discovery.report.saved_figure import SavedFigure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _one_at_a_time = threading.RLock()  # the style is a setting of the whole process
 
@@ -83,13 +84,22 @@ def _rendered(
         ax = draw(table, new_axes(width, height))
         figure = figure_of(ax)
         svg, pdf = io.BytesIO(), io.BytesIO()
-        figure.get_layout_engine().execute(figure)  # type: ignore[union-attr]
-        figure.set_layout_engine("none")  # the places are found: once for both files
+        find_places(figure)  # once for both files
         # straight to the two back ends: `savefig` would draw each figure once more, for nothing
         FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None, "Title": name})
         if paper:
             FigureCanvasPdf(figure).print_pdf(pdf, metadata={"CreationDate": None, "Title": name})
     return svg.getvalue(), pdf.getvalue()
+
+
+def find_places(figure: Figure) -> None:
+    """Run the layout of `figure` and keep it. An axis of equal scales moves what is around it, and that the
+    axis: there the layout is run until nothing is cut off at an edge."""
+    engine = figure.get_layout_engine()
+    rounds = 1 if all(ax.get_aspect() == "auto" for ax in figure.axes) else 3
+    for _ in range(rounds):
+        engine.execute(figure)  # type: ignore[union-attr]
+    figure.set_layout_engine("none")
 
 
 def file_name(figure_id: str) -> str:
@@ -109,5 +119,7 @@ def picture(
     with _one_at_a_time, house_style():
         ax = draw(table.copy(), new_axes(width, height))
         out = io.BytesIO()
-        figure_of(ax).savefig(out, format="png", dpi=dots_per_inch, metadata={"Software": None})
+        figure = figure_of(ax)
+        find_places(figure)
+        figure.savefig(out, format="png", dpi=dots_per_inch, metadata={"Software": None})
     return out.getvalue()

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from discovery.figures.labels import drawable
+from discovery.figures.labels import drawable, wrap
 from discovery.figures.letters import font_families
 
 if TYPE_CHECKING:
@@ -180,14 +180,11 @@ def set_title(ax: Axes, title: str, detail: str = "") -> None:
 
     Each takes a few lines at most, so that the longest names leave room for the picture.
     """
-    from textwrap import fill
-
     if not title and not detail:
         return
     figure = figure_of(ax)
-    inches = figure.get_size_inches()[0]
-    head = fill(drawable(title), int(inches * 14), max_lines=TITLE_LINES, placeholder=" …")
-    foot = fill(drawable(detail), int(inches * 16), max_lines=DETAIL_LINES, placeholder=" …")
+    head = _filled(ax, drawable(title), TITLE_LINES, 8.5, bold=True)
+    foot = _filled(ax, drawable(detail), DETAIL_LINES, 8)
     below = len(foot.splitlines())
     figure.suptitle(head + "\n" * below, x=0.008, ha="left", fontsize=8.5, fontweight="bold", linespacing=1.3)
     drop = 4.5 + 12.9 * len(head.splitlines())  # points: the padding of the layout, then the bold lines
@@ -204,6 +201,17 @@ def set_title(ax: Axes, title: str, detail: str = "") -> None:
         linespacing=1.35,
         annotation_clip=False,
     ).set_in_layout(False)
+
+
+def _filled(ax: Axes, text: str, most: int, size: float, *, bold: bool = False) -> str:
+    """`text` broken over at most `most` lines as wide as the figure of `ax`."""
+    room = figure_of(ax).get_size_inches()[0] - 0.12
+    letters = int(room * (14 if bold else 16))
+    while True:
+        rows = wrap(text, letters, max_lines=most, placeholder=" …")
+        if letters <= 20 or text_width(ax, rows, size, bold=bold) <= room:
+            return "\n".join(rows)
+        letters -= 3
 
 
 def say(ax: Axes, sentence: str) -> Axes:

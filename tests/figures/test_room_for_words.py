@@ -7,6 +7,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.text import Text
 
 from discovery.figures import style
 from discovery.figures.curves import draw_curves
@@ -14,19 +15,26 @@ from discovery.figures.forest import draw_marker_forest
 from discovery.figures.group_forest import GROUP, HEADING, draw_group_forest
 from discovery.figures.labels import drawable, row_labels
 from discovery.figures.names_beside import MARK
-from discovery.figures.ranks import draw_gain
+from discovery.figures.phenotype_axes import draw_biplot
+from discovery.figures.prediction import draw_calibration
+from discovery.figures.ranks import draw_gain, draw_rank_intervals
+from discovery.figures.roc import draw_roc
+from discovery.figures.save import find_places
 from discovery.figures.volcano import NAMED, draw_volcano
 
 
 def laid_out(draw, table, **words):
-    """The figure of `table` as it is written, its places found."""
+    """The axes of `table` as it is written, its places found."""
     with style.house_style():
         ax = draw(table, style.new_axes(), **words)
         figure = style.figure_of(ax)
-        figure.get_layout_engine().execute(figure)
-        figure.set_layout_engine("none")
+        find_places(figure)
         figure.canvas.draw()
     return ax
+
+
+def placed(draw, table, **words):
+    return style.figure_of(laid_out(draw, table, **words))
 
 
 def boxes(ax):
@@ -156,3 +164,66 @@ def test_a_negative_limit_has_a_minus_and_a_name_keeps_its_hyphen():
     assert drawable("lowest third (≤ -0.73)") == "lowest third (≤ −0.73)"
     assert drawable("middle third (-0.73 to 0.54)") == "middle third (−0.73 to 0.54)"
     assert drawable("NT-proBNP x-1 9-12") == "NT-proBNP x-1 9-12"
+
+
+def words_cut_off(figure) -> list[str]:
+    """The drawn texts of `figure` that reach beyond its edge by more than half a point."""
+    width, height = figure.get_size_inches() * figure.dpi
+    beyond_their_axis = [
+        label
+        for ax in figure.axes
+        for axis, (low, high) in ((ax.xaxis, ax.get_xlim()), (ax.yaxis, ax.get_ylim()))
+        for place, label in zip(axis.get_ticklocs(), axis.get_ticklabels())
+        if not (ax.axison and min(low, high) <= place <= max(low, high))
+    ]
+    out = []
+    for text in figure.findobj(Text):
+        if not (text.get_text().strip() and text.get_visible()):
+            continue
+        if text in beyond_their_axis:
+            continue
+        box = text.get_window_extent()
+        if box.x0 < -0.5 or box.y0 < -0.5 or box.x1 > width + 0.5 or box.y1 > height + 0.5:
+            out.append(text.get_text())
+    return out
+
+
+def biplot_table(reach):
+    rng = np.random.default_rng(int(10 * reach))
+    patients = pd.DataFrame(rng.uniform(-reach, reach, (60, 2)), columns=["x", "y"]).assign(
+        part="patient", name=""
+    )
+    features = pd.DataFrame(
+        {
+            "x": [0.9, -0.8, 0.2],
+            "y": [0.3, 0.5, -0.9],
+            "part": "feature",
+            "name": ["w" * 40, "Heart rate", "papi"],
+        }
+    )
+    return pd.concat([patients, features], ignore_index=True).assign(x_axis="PC1", y_axis="PC2")
+
+
+def calibration_table():
+    return pd.DataFrame(
+        {"model": ["base model"] * 4 + ["base model with a feature of a long name"] * 4, "part": "group",
+         "predicted": [0.1, 0.3, 0.5, 0.9] * 2, "observed": [0.2, 0.3, 0.4, 1.0] * 2, "ci_low": 0.05,
+         "ci_high": 1.0, "risk": np.nan, "n": 30}
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("reach", [2.0, 3.0, 3.4, 5.0])
+def test_no_word_of_a_biplot_is_cut_off(reach):
+    assert words_cut_off(placed(draw_biplot, biplot_table(reach), title="Patients and features")) == []
+
+
+@pytest.mark.parametrize("detail", ["", "n = 144", "n = 144 " + "and many more words " * 14])
+def test_no_word_of_a_figure_is_cut_off(made, detail):
+    rows = made.markers_for("death", "survival").dropna(subset=["estimate"]).head(12)
+    tables = {
+        draw_marker_forest: rows, draw_gain: rows, draw_volcano: rows, draw_rank_intervals: rows,
+        draw_curves: made.curves(competing=True), draw_roc: made.roc(), draw_calibration: calibration_table(),
+    }  # fmt: skip
+    for draw, table in tables.items():
+        figure = placed(draw, table, title="A title of the figure", detail=detail)
+        assert words_cut_off(figure) == [], draw.__name__
