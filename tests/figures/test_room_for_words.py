@@ -198,7 +198,7 @@ def biplot_table(reach):
             "x": [0.9, -0.8, 0.2],
             "y": [0.3, 0.5, -0.9],
             "part": "feature",
-            "name": ["w" * 40, "Heart rate", "papi"],
+            "name": ["rv_systolic_pressure_median_mmhg", "rv_tau_ms", "papi"],
         }
     )
     return pd.concat([patients, features], ignore_index=True).assign(x_axis="PC1", y_axis="PC2")
