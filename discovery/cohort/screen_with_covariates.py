@@ -13,18 +13,9 @@ from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import effect_text, fit_columns, method_text, standardised_outcome
 from discovery.association.screen import ADJUSTED, BASE, COLUMNS, NONLINEAR, TERMINAL, Screen, too_few
 from discovery.cohort.imputation import Completed
+from discovery.cohort.imputation_table import IMPUTATION_COLUMNS, imputation_table
 from discovery.cohort.imputed_fits import fit_imputed, pool_fits
-from discovery.cohort.imputed_screen import (
-    IMPUTATION_COLUMNS,
-    NUMBERS,
-    ImputedScreen,
-    imputation_table,
-    impute_screen,
-    model_of,
-    pooling_rule,
-    screen_with,
-    with_former,
-)
+from discovery.cohort.imputed_screen import ImputedScreen, impute_screen, screen_with
 from discovery.cohort.incomplete_covariates import (
     COVARIATE,
     CompletedCovariates,
@@ -32,6 +23,7 @@ from discovery.cohort.incomplete_covariates import (
     impute_covariates,
 )
 from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.cohort.pooled_rows import NUMBERS, model_of, pooling_rule, with_former
 from discovery.kernels.screen_fit import REASONS
 from discovery.study.limits import Limits
 

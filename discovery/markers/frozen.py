@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool
 
 from discovery.association.coding import BaseCoding, Term
 from discovery.association.scaling import FeatureScaling
-from discovery.cohort.imputed_screen import DRAWN_HOW
+from discovery.cohort.imputation_table import DRAWN_HOW
 from discovery.study.settings import KINDS
 
 SCHEMA: Literal["frozen findings"] = "frozen findings"

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from discovery.association.design import Design
 from discovery.cohort.imputation import Completed
-from discovery.cohort.imputed_screen import drawn_how
+from discovery.cohort.imputation_table import drawn_how
 from discovery.cohort.incomplete_covariates import CompletedWithCovariates
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.markers.frozen import FrozenImputation, FrozenImputedColumn

@@ -15,9 +15,9 @@ from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, method_text
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputed_fits import pool_fits
-from discovery.cohort.imputed_screen import model_of, pooling_rule
 from discovery.cohort.incomplete_covariates import WideDesign, impute_covariates
 from discovery.cohort.outcome_predictors import outcome_columns
+from discovery.cohort.pooled_rows import model_of, pooling_rule
 from discovery.markers.detectable import null_standard_errors
 from discovery.markers.frozen import FrozenImputation
 from discovery.markers.imputed_refit import completed_designs

@@ -39,7 +39,7 @@ def impute_screens(
     """Pooled answers for the features with gaps, as the study's `imputations` asks (0: complete cases)."""
     from joblib import Parallel, delayed
 
-    from discovery.cohort.imputed_screen import IMPUTATION_COLUMNS
+    from discovery.cohort.imputation_table import IMPUTATION_COLUMNS
     from discovery.cohort.incomplete_covariates import wide_design
     from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 

@@ -13,7 +13,8 @@ from discovery.association.design import build_design
 from discovery.association.screen import ADJUSTED, screen
 from discovery.cohort.drawn_spread import DRAWS, _spread, spread_of_estimates
 from discovery.cohort.imputation import complete, plan_imputation
-from discovery.cohort.imputed_screen import DISAGREE, SPREAD, impute_screen
+from discovery.cohort.imputed_screen import impute_screen
+from discovery.cohort.pooled_rows import DISAGREE, SPREAD
 from discovery.cohort.tipping import tipping_points
 from discovery.study import Outcome
 

@@ -14,9 +14,11 @@ from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns
 from discovery.association.screen import ADJUSTED, COLUMNS, screen
 from discovery.cohort.imputation import complete, plan_imputation
+from discovery.cohort.imputation_table import IMPUTATION_COLUMNS
 from discovery.cohort.imputed_fits import fit_imputed
-from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS, impute_screen, screen_with
+from discovery.cohort.imputed_screen import impute_screen, screen_with
 from discovery.cohort.pooled_classes import pool_classes
+from discovery.cohort.pooled_rows import COMPLETE_CASES
 from discovery.cohort.tipping import SHIFTS, tipping_points
 from discovery.markers.table import rank_markers
 from discovery.seeds import named_rng

@@ -10,8 +10,9 @@ import statsmodels.api as sm
 import discovery
 from discovery.association.design import build_design
 from discovery.association.screen import ADJUSTED, BASE, COLUMNS, screen
-from discovery.cohort.imputed_screen import COMPLETE_CASES, IMPUTATION_COLUMNS
+from discovery.cohort.imputation_table import IMPUTATION_COLUMNS
 from discovery.cohort.incomplete_covariates import complete_covariates, wide_design
+from discovery.cohort.pooled_rows import COMPLETE_CASES
 from discovery.cohort.pooling import pool
 from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 from discovery.markers.bootstrap import bootstrap_refits

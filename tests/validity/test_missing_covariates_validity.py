@@ -18,8 +18,8 @@ from discovery.association.design import build_design
 from discovery.association.screen import ADJUSTED, screen
 from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputed_fits import fit_imputed
-from discovery.cohort.imputed_screen import COMPLETE_CASES
 from discovery.cohort.incomplete_covariates import wide_design
+from discovery.cohort.pooled_rows import COMPLETE_CASES
 from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 from discovery.seeds import named_rng
 from discovery.study import Outcome
