@@ -371,17 +371,21 @@ def test_a_feature_that_cannot_be_assessed_in_all_says_so_of_all():
     assert row(found.screen.table, "", BASE, "a")["note"] == "not assessed: 9 events, fewer than 10"
 
 
-def test_an_event_that_only_patients_without_a_covariate_had_has_its_rows():
+def test_events_that_only_patients_without_a_covariate_had_have_their_rows():
     covariates, features, time, status, ids = most_lack_one(share=0.2)
-    lacking = covariates.isna().any(axis=1).to_numpy()
-    assert (status[lacking] == 1).sum() > 12
-    status[lacking & (np.cumsum(lacking & (status == 1)) <= 12) & (status == 1)] = 2
+    died = np.flatnonzero(covariates.isna().any(axis=1).to_numpy() & (status == 1))
+    assert died.size == 15
+    status[died[:12]], status[died[12:]] = 2, 3
     narrow, _, found = imputed_of(covariates, features, time, status, ids)
-    assert 2 not in narrow.causes
-    got = row(found.screen.table, "x", "competing event 2: cause-specific hazard")
-    assert (got["n"], got["events"]) == (100, 12)
-    assert 0 < got["p_value"] <= 1
-    assert np.isnan(got["q_value"])
+    assert narrow.causes == (1,)
+    second, third = (
+        row(found.screen.table, "x", f"competing event {cause}: cause-specific hazard") for cause in (2, 3)
+    )
+    assert (second["n"], second["events"]) == (100, 12)
+    assert 0 < second["p_value"] <= 1
+    assert np.isnan(second["q_value"])
+    assert (third["n"], third["events"]) == (100, 3)
+    assert third["note"].startswith("not assessed: 3 events")
 
 
 def test_the_share_missing_is_that_of_the_ranking_in_every_note():
