@@ -71,7 +71,13 @@ def judge(design: Design, completed: Completed, fits: ImputedFits) -> Judged:
 
 
 def rows_with(
-    design, table, completed, fits, judged: Judged, model: str = ADJUSTED, covariates: str = ""
+    design: Design,
+    table: pd.DataFrame,
+    completed: Completed,
+    fits: ImputedFits,
+    judged: Judged,
+    model: str = ADJUSTED,
+    covariates: str = "",
 ) -> pd.DataFrame:
     """Rows of `model` (its name or how that begins) with the pooled answers; former rows of the main model
     are kept as "complete cases"."""
