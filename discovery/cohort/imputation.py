@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from discovery.association.design import Design
-from discovery.association.screen import RANKED_MISSING, percent_missing
+from discovery.association.screen_words import RANKED_MISSING, percent_missing
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.seeds import named_rng
 from discovery.study.limits import Limits

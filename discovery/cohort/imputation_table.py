@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
-from discovery.association.screen import ADJUSTED, Screen
+from discovery.association.screen import Screen
+from discovery.association.screen_rows import ADJUSTED
 from discovery.cohort.imputation import Completed, ImputationPlan
 from discovery.cohort.imputed_fits import ImputedFits
 

@@ -9,7 +9,8 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.multiplicity import adjust, combine_by_cauchy
-from discovery.association.screen import ADJUSTED, Screen, cause_model
+from discovery.association.screen import Screen
+from discovery.association.screen_rows import ADJUSTED, cause_model
 from discovery.cohort.imputation import Completed, complete, plan_imputation
 from discovery.cohort.imputation_table import IMPUTATION_COLUMNS, imputation_table
 from discovery.cohort.imputed_fits import ImputedFits, fit_imputed

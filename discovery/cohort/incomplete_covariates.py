@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design, build_design
-from discovery.association.screen import RANKED_MISSING
+from discovery.association.screen_words import RANKED_MISSING
 from discovery.cohort.imputation import (
     PASSES_IN_DRAW,
     Completed,

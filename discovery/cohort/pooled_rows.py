@@ -9,8 +9,8 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
-from discovery.association.screen import (
-    ADJUSTED,
+from discovery.association.screen_rows import ADJUSTED
+from discovery.association.screen_words import (
     FAMILYWISE_BELOW,
     FAMILYWISE_FIRST,
     FEW,

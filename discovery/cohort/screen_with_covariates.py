@@ -11,7 +11,9 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import effect_text, fit_columns, method_text, standardised_outcome
-from discovery.association.screen import ADJUSTED, BASE, COLUMNS, NONLINEAR, TERMINAL, Screen, too_few
+from discovery.association.screen import Screen
+from discovery.association.screen_rows import ADJUSTED, BASE, COLUMNS, NONLINEAR, TERMINAL
+from discovery.association.screen_words import too_few
 from discovery.cohort.imputation import Completed
 from discovery.cohort.imputation_table import IMPUTATION_COLUMNS, imputation_table
 from discovery.cohort.imputed_fits import fit_imputed, pool_fits

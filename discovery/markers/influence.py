@@ -17,7 +17,7 @@ from discovery.association.design import Design
 from discovery.association.kind_survival import PairJudge
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import standardised_outcome
-from discovery.association.screen import percent_missing
+from discovery.association.screen_words import percent_missing
 from discovery.markers.bootstrap import resampling_of
 from discovery.markers.ranks import (
     FIRST_TAIL,

@@ -11,7 +11,7 @@ import numpy as np
 from discovery.association.evidence import evidence_errors
 from discovery.association.kinds import kind_of
 from discovery.association.multiplicity import SMALLEST_P
-from discovery.association.screen import ADJUSTED
+from discovery.association.screen_rows import ADJUSTED
 from discovery.markers.attenuation import correct_attenuation, explained_by_base
 from discovery.markers.confirmed_order import confirmed_order, order_sentence
 from discovery.markers.detectable import detectable_effect, null_standard_errors

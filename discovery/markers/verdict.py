@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from discovery.association.screen import RANKED_MISSING, percent_missing
+from discovery.association.screen_words import RANKED_MISSING, percent_missing
 
 NOT_ASSESSABLE = "not assessable"
 SITE_DRIVEN = "site-driven"

@@ -33,7 +33,8 @@ def outcome_rows(columns: pd.DataFrame, designs: Sequence[Design], axes: Collect
     """
     from discovery.association.multiplicity import benjamini_hochberg
     from discovery.association.scaling import FeatureScaling
-    from discovery.association.screen import ADJUSTED, screen
+    from discovery.association.screen import screen
+    from discovery.association.screen_rows import ADJUSTED
 
     parts = []
     for design in designs:

@@ -69,7 +69,7 @@ def sensitivity_table(
 
 def imputed_main(design: Design, imputed: ImputedScreens, leaders: Sequence[str]) -> ImputedMain | None:
     """The rows of the ranking for the leaders; None where no value of theirs and no covariate was imputed."""
-    from discovery.association.screen import ADJUSTED
+    from discovery.association.screen_rows import ADJUSTED
     from discovery.markers.sensitivity import ImputedMain, level_of
 
     completed, screen = imputed.completed.get(design.outcome), imputed.screens[design.outcome]

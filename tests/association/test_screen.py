@@ -11,7 +11,8 @@ from scipy import stats
 
 from discovery.association.design import design_of
 from discovery.association.multiplicity import benjamini_hochberg, combine_by_cauchy, selected_cells
-from discovery.association.screen import COLUMNS, adjust_screens, screen
+from discovery.association.screen import adjust_screens, screen
+from discovery.association.screen_rows import COLUMNS
 from discovery.association.shape import curvature_tests
 from discovery.association.spline import default_knots, restricted_cubic_spline
 from discovery.problems import InputError

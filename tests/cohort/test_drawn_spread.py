@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from discovery.association.design import build_design
-from discovery.association.screen import ADJUSTED, screen
+from discovery.association.screen import screen
+from discovery.association.screen_rows import ADJUSTED
 from discovery.cohort.drawn_spread import DRAWS, _spread, spread_of_estimates
 from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputed_screen import impute_screen

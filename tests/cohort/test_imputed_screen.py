@@ -12,7 +12,8 @@ from scipy import stats
 from discovery.association.design import build_design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns
-from discovery.association.screen import ADJUSTED, COLUMNS, screen
+from discovery.association.screen import screen
+from discovery.association.screen_rows import ADJUSTED, COLUMNS
 from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputation_table import IMPUTATION_COLUMNS
 from discovery.cohort.imputed_fits import fit_imputed

@@ -9,7 +9,8 @@ import statsmodels.api as sm
 
 import discovery
 from discovery.association.design import build_design
-from discovery.association.screen import ADJUSTED, BASE, COLUMNS, screen
+from discovery.association.screen import screen
+from discovery.association.screen_rows import ADJUSTED, BASE, COLUMNS
 from discovery.cohort.imputation_table import IMPUTATION_COLUMNS
 from discovery.cohort.incomplete_covariates import complete_covariates, wide_design
 from discovery.cohort.pooled_rows import COMPLETE_CASES

@@ -15,7 +15,8 @@ from scipy import stats
 from simulated_events import numbered
 
 from discovery.association.design import build_design
-from discovery.association.screen import ADJUSTED, screen
+from discovery.association.screen import screen
+from discovery.association.screen_rows import ADJUSTED
 from discovery.cohort.imputation import complete, plan_imputation
 from discovery.cohort.imputed_fits import fit_imputed
 from discovery.cohort.incomplete_covariates import wide_design
