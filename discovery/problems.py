@@ -35,10 +35,11 @@ class Problem:
 
 
 class InputError(ValueError):
-    """Input that the caller can mend; `problems` holds one `Problem` for each fault."""
+    """Input that the caller can mend: `problems` holds one `Problem` for each fault, `warnings` the doubts
+    that turned up beside them."""
 
-    def __init__(self, problems: Iterable[Problem]):
-        self.problems = list(problems)
+    def __init__(self, problems: Iterable[Problem], warnings: Iterable[Problem] = ()):
+        self.problems, self.warnings = list(problems), list(warnings)
         super().__init__("\n".join(problem.sentence() for problem in self.problems))
 
 

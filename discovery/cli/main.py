@@ -118,6 +118,11 @@ def print_problems(error: InputError) -> None:
     )
     for problem in error.problems:
         print(f"  {problem.sentence()}", file=sys.stderr)
+    if error.warnings:
+        some = f"{len(error.warnings)} warning{'s' if len(error.warnings) != 1 else ''}"
+        print(f"and {some}, which would not stand in the way", file=sys.stderr)
+    for warning in error.warnings:
+        print(f"  {warning.sentence()}", file=sys.stderr)
 
 
 def describe_os_error(error: OSError) -> str:

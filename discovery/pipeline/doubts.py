@@ -31,9 +31,11 @@ def with_doubts(study: Study) -> Study:
     known = set(study.warnings)
     found = [*untested(study), *refused(study), *too_few(study)]
     errors = [problem for problem in found if problem.severity == "error"]
+    doubts = (doubt for doubt in found if doubt.severity != "error" and doubt not in known)
+    warnings = (*study.warnings, *doubts)
     if errors:
-        raise InputError(errors)
-    return replace(study, warnings=(*study.warnings, *(doubt for doubt in found if doubt not in known)))
+        raise InputError(errors, warnings)
+    return replace(study, warnings=warnings)
 
 
 def screened(study: Study) -> list[Outcome]:

@@ -33,6 +33,7 @@ def read_both(
     from discovery.markers.frozen_file import phenotypes_in, read_frozen
 
     problems: list[Problem] = []
+    warnings: list[Problem] = []
     findings = phenotypes = None
     try:
         findings = read_frozen(frozen)
@@ -43,14 +44,15 @@ def read_both(
     except InputError as fault:
         problems += fault.problems
         findings = findings and findings.model_copy(update={"phenotypes": None})
-    so_far, faults = (study, []) if isinstance(study, Study) else read_study_so_far(study)
+    so_far, faults, doubts = (study, [], []) if isinstance(study, Study) else read_study_so_far(study)
     problems += faults
+    warnings += doubts
     if so_far is not None and not faults:
         so_far = from_landmarks(so_far)
     if findings is not None and so_far is not None and so_far.patients.index.is_unique:
         problems += _contradictions(findings, so_far, faults)
     if problems:
-        raise InputError(problems)
+        raise InputError(problems, warnings)
     assert findings is not None
     assert so_far is not None
     return findings, phenotypes, so_far

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.problems import named
-from discovery.study.numbers import varies, written_otherwise
+from discovery.study.numbers import same_value, varies, written_otherwise
 from discovery.study.settings import Patients
 from discovery.study.source import Source, doubt_writing, first_places
 
@@ -45,7 +45,8 @@ def read_covariates(
             wanted = f"a value is missing in {missing} of {len(series)} patients"
             source.findings.warn("missing covariate", source.file, wanted, column=column)
         if series.nunique() < 2 or (series.dtype == np.float64 and not varies(series.to_numpy())):
-            wanted = "every patient has the same value; the column is left out of the base model"
+            same = same_value(len(series) - missing, len(series))
+            wanted = f"{same}; the column is left out of the base model"
             source.findings.warn(
                 "constant covariate", source.file, wanted, found=series.dropna().iloc[0], column=column
             )

@@ -34,7 +34,7 @@ def read_csv(content: bytes, name: str, findings: Findings) -> Table | None:
     if not body:
         if not any(any(cell.strip() for cell in record) for record in records[1:]):
             found = f"a header of {len(header)} column{'s' if len(header) != 1 else ''}"
-            findings.error("no rows", name, "at least two rows under the header are wanted", found=found)
+            findings.error("no rows", name, "a row or more under the header is wanted", found=found)
         return None
     by_column = list(zip(*body))
     cells = {header[position]: [cell.strip() for cell in by_column[position]] for position in kept_columns}

@@ -12,7 +12,7 @@ import pandas as pd
 from discovery.problems import shown
 from discovery.study.findings import Findings
 from discovery.study.leaks import REPEATS_ABOVE, SUSPECT_ABOVE, equal_features, repeats, suspicion
-from discovery.study.numbers import varies
+from discovery.study.numbers import same_value, varies
 from discovery.study.outcome import Outcome
 from discovery.study.outcomes import outcome_columns
 from discovery.study.settings import Features, StudyFile
@@ -149,7 +149,7 @@ def keep_varying(
         elif not varies(known):
             excluded.add(name, "constant")
             excluded.flat[name] = column
-            wanted = "every patient has the same value; the feature is left out"
+            wanted = f"{same_value(known.size, column.size)}; the feature is left out"
             findings.warn("constant feature", file, wanted, found=f"{known[0]:g}", column=name)
         else:
             missing = column.size - known.size

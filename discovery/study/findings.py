@@ -85,9 +85,9 @@ class Findings:
         return self._listed("warning")
 
     def raise_errors(self) -> None:
-        """Raise `InputError` with every error found so far, if there is one."""
+        """Raise `InputError` with every error and warning found so far, if there is an error."""
         if self.failed:
-            raise InputError(self.errors())
+            raise InputError(self.errors(), self.warnings())
 
     def _add(self, severity, kind, file, wanted, found, row, column, more) -> None:
         entry = self.kinds.setdefault((severity, kind), Kind())

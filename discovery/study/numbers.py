@@ -145,6 +145,13 @@ def varies(values: np.ndarray) -> bool:
     return bool(spread > SMALLEST_SPREAD * np.abs(known).max() and spread > 1 / LARGEST)
 
 
+def same_value(known: int, patients: int) -> str:
+    """Why a column that does not vary tells nothing; `known` of the patients have a value."""
+    if known == patients:
+        return "every patient has the same value"
+    return "one patient alone has a value" if known == 1 else "all patients with a value have the same one"
+
+
 def written_otherwise(cells: Sequence[str]) -> tuple[int, str] | None:
     """The first of the `cells` that is a number but for how it is written, and how to mend it.
 

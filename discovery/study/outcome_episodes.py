@@ -78,15 +78,24 @@ def _check_follow_up(
     known = row >= 0
     first, last = np.where(known, begin[row], np.nan), np.where(known, end[row], np.nan)
     at_start = (when == 0) & (first <= 0)  # has its risk set: all who are watched from the start
-    events.error_rows(
-        "event outside follow-up",
-        f"a time within the patient's follow-up (after entry, at most {settings.followup}) is wanted",
-        settings.time,
-        np.flatnonzero((when > last) | (when <= first) & ~at_start | (when < 0)),
-    )
+    outside = np.flatnonzero((when > last) | (when <= first) & ~at_start | (when < 0))
+    cells = events.table.text(settings.time)
+    for place, at in enumerate(outside[:LISTED_PER_KIND]):
+        start = f"after {first[at]:g} ({settings.entry})" if settings.entry else "from 0"
+        stop = f"up to {last[at]:g} ({settings.followup})"
+        events.findings.error(
+            "event outside follow-up",
+            events.file,
+            f"a time {start} {stop}, this patient's own follow-up, is wanted",
+            found=cells[at],
+            row=events.row(at),
+            column=settings.time,
+            more=max(0, len(outside) - LISTED_PER_KIND) if place == 0 else 0,
+        )
     unknown = int((known & ~np.isfinite(when)).sum())
     if unknown:
-        wanted = f"the time is missing in {unknown} events; they are left out"
+        which = "1 event; it is" if unknown == 1 else f"{unknown} events; they are"
+        wanted = f"the time is missing in {which} left out"
         events.findings.warn("missing event time", events.file, wanted, column=settings.time)
 
 

@@ -33,7 +33,7 @@ def read_parquet(content: bytes, name: str, findings: Findings) -> Table | None:
         return None
     if not stored.num_rows:
         found = f"{len(header)} column{'s' if len(header) != 1 else ''} and no row"
-        findings.error("no rows", name, "at least two rows are wanted", found=found)
+        findings.error("no rows", name, "a row or more is wanted", found=found)
         return None
     table = Table(
         file=name,

@@ -39,16 +39,17 @@ def read_study(path: Path | str) -> Study:
         With every fault found in the file and the tables; nothing is changed or written. Doubts
         that do not stand in the way are in `Study.warnings`.
     """
-    study, problems = read_study_so_far(path)
+    study, problems, warnings = read_study_so_far(path)
     if problems:
-        raise InputError(problems)
+        raise InputError(problems, warnings)
     if study is None:
         raise AssertionError("a study that cannot be built has a fault")
     return study
 
 
-def read_study_so_far(path: Path | str) -> tuple[Study | None, list[Problem]]:
-    """The study as far as its faults allow, and these: for what else can be held against it in the same go.
+def read_study_so_far(path: Path | str) -> tuple[Study | None, list[Problem], list[Problem]]:
+    """The study as far as its faults allow, these, and the warnings: for what else can be held against it in
+    the same go.
 
     What has a fault is missing from the study, or in it without the faulty cells; None without patients.
     """
@@ -58,18 +59,18 @@ def read_study_so_far(path: Path | str) -> tuple[Study | None, list[Problem]]:
     try:
         settings, problems, content = read_study_file(path)
     except InputError as fault:
-        return None, fault.problems
+        return None, fault.problems, fault.warnings
     findings = Findings()
     findings.extend(problems)
     if settings is None:
-        return None, findings.errors()
+        return None, findings.errors(), findings.warnings()
     shelf = Shelf(path.parent, findings)
     study = build_study(settings, shelf)
     if study is None:
-        return None, findings.errors()
+        return None, findings.errors(), findings.warnings()
     hashes = {path.name: hashlib.sha256(content).hexdigest(), **shelf.hashes}
     study = replace(study.in_id_order(), warnings=tuple(findings.warnings()), input_hashes=hashes)
-    return study, findings.errors()
+    return study, findings.errors(), findings.warnings()
 
 
 def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:

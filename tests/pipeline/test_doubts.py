@@ -185,8 +185,10 @@ def test_nobody_left_to_analyse_is_a_problem_of_the_input(folder):
         patients.loc[30:, "walk"] = np.nan
 
     study = folder("walk", change=apart)
-    with pytest.raises(InputError, match="no patient left to analyse"):
+    with pytest.raises(InputError, match="no patient left to analyse") as caught:
         discovery.check(study)
+    beside = [problem.sentence() for problem in caught.value.warnings]
+    assert beside[0] == "patients.csv, column 'age'; a value is missing in 30 of 60 patients"
     with pytest.raises(InputError, match="no patient left to analyse"):
         discovery.run(study, out=study / "out")
 

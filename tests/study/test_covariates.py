@@ -8,6 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from discovery.cli.main import main
+from discovery.problems import InputError
+
 
 def test_numbers_stay_numbers_and_text_becomes_labels(study):
     study.patients["race"] = np.resize([1, 2, 3, 2, 1], 40)
@@ -177,3 +180,38 @@ def test_a_slip_of_the_decimal_point_is_doubted(study):
     others = ages.drop(3)
     said = f"found '6050.0'; all other values lie between {others.min():g} and {others.max():g}; is this one a slip?"
     assert study.doubts() == [f"patients.csv, row 5, column 'age_years': {said}"]
+
+
+@pytest.mark.parametrize(
+    ("known", "words"),
+    [
+        (1, "one patient alone has a value"),
+        (5, "all patients with a value have the same one"),
+        (40, "every patient has the same value"),
+    ],
+)
+def test_a_column_that_does_not_vary_says_in_whom(study, known, words):
+    study.patients["age_years"] = np.where(np.arange(40) < known, 70.0, np.nan)
+    study.features["rv_a"] = np.where(np.arange(40) < known, 7.0, np.nan)
+    said = study.doubts()
+    assert (
+        f"patients.csv, column 'age_years': found '70.0'; {words}; the column is left out of the base model"
+        in said
+    )
+    assert f"features.csv, column 'rv_a': found '7'; {words}; the feature is left out" in said
+
+
+def test_warnings_are_shown_beside_the_problems(study, capsys):
+    study.patients["sex"] = "f"
+    study.patients["status"] = study.patients["status"].astype(object)
+    study.patients.loc[3, "status"] = "dead"
+    with pytest.raises(InputError) as caught:
+        study.read()
+    [warning] = [problem.sentence() for problem in caught.value.warnings]
+    assert warning.startswith("patients.csv, column 'sex': found 'f'; every patient has the same value")
+    for command in ("check", "run"):
+        assert main([command, str(study.folder)]) == 2
+        said = capsys.readouterr().err.splitlines()
+        assert said[0] == "discovery: 1 problem in the input; nothing was written"
+        assert said[1].startswith("  patients.csv, row 5, column 'status': found 'dead'")
+        assert said[2:] == ["and 1 warning, which would not stand in the way", f"  {warning}"]

@@ -297,14 +297,17 @@ def test_recurrent_events(study):
         "events.csv, row 5, column 'patient_id': found 'Q'; patients.csv has no such id; the event is left out"
         in said
     )
-    assert "events.csv, column 'day'; the time is missing in 1 events; they are left out" in said
-    study.put("events.csv", "patient_id,day\nP001,99999\n")
-    assert "events.csv, row 2, column 'day': found '99999'; a time within the patient's follow-up (after entry, at most time_days) is wanted" in study.sentences()  # fmt: skip
+    assert "events.csv, column 'day'; the time is missing in 1 event; it is left out" in said
+    study.put("events.csv", "patient_id,day\nP001,99999\nP002,-1\n")
+    for row, found, end in ((2, "99999", outcome.time[1]), (3, "-1", outcome.time[2])):
+        wanted = f"a time from 0 up to {end:g} (time_days), this patient's own follow-up, is wanted"
+        assert f"events.csv, row {row}, column 'day': found '{found}'; {wanted}" in study.sentences()
     study.put("events.csv", "patient_id,day\nP001,0\nP002,0\n")
     assert np.flatnonzero(study.read().outcomes[0].value).tolist() == [1, 2]
     only(study, RECURRENT + 'entry = "seen_from"\n')
     assert len(study.sentences()) == 1
-    assert study.sentences()[0].startswith("events.csv, row 2, column 'day': found '0'; a time within")
+    said = f"found '0'; a time after {study.patients.at[1, 'seen_from']:g} (seen_from) up to"
+    assert study.sentences()[0].startswith(f"events.csv, row 2, column 'day': {said}")
     only(study, RECURRENT)
     study.put("events.csv", "id,day\nP001,9\n")
     assert "events.csv, column 'id'" not in study.sentences()[0]

@@ -68,7 +68,7 @@ def test_the_row_of_a_message_is_the_line_of_the_file(tmp_path):
     [
         (b"", "t.csv: found 'an empty file'; a table is wanted: a .csv file (UTF-8) or a .parquet file"),
         (b"\n\n", "t.csv: found 'no text'; a table is wanted"),
-        (b"id,x\n", "t.csv: found 'a header of 2 columns'; at least two rows under the header are wanted"),
+        (b"id,x\n", "t.csv: found 'a header of 2 columns'; a row or more under the header is wanted"),
         ("id,x\n1,Müller\n".encode("latin-1"), "t.csv, row 2: found '1,Müller'; UTF-8 is wanted; byte 8 is not, the file looks like Latin-1 or Windows-1252: save it again as \"CSV UTF-8\""),
         ("id,x\n1,2\n".encode("utf-16"), "found 'UTF-16'; UTF-8 is wanted; the file looks like UTF-16"),
         ("id,x\n1,2\n".encode("utf-16-le"), "row 1: found 'a NUL byte'; text without NUL bytes is wanted (byte 1); the file looks like UTF-16"),
@@ -283,7 +283,7 @@ def test_duplicate_columns_and_no_rows_in_parquet(tmp_path):
     assert read_table(tmp_path / "none.parquet", "none.parquet", findings) is None
     said = [problem.sentence() for problem in findings.errors()]
     assert "each column needs its own name" in said[0]
-    assert "at least two rows are wanted" in said[1]
+    assert "a row or more is wanted" in said[1]
 
 
 def test_a_long_list_is_cut_but_counted_and_spread_over_columns(tmp_path):
