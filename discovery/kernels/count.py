@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .columns import as_column, as_matrix, as_weights
-from .count_fits import above, maximise_count, solve_symmetric
+from .count_fits import above, independent, maximise_count, solve_symmetric
 from .count_profile import profile_limits
 from .count_screen import screen_columns
 from .plan_columns import plan_columns
@@ -18,7 +18,10 @@ from .screen_fit import NOTHING_TO_FIT, OK, ScreenFit, quantile_root, signed_roo
 
 
 class CountFit(NamedTuple):
-    """One model: intercept first. covariance (k, k) is that of the coefficients, alpha being estimated."""
+    """One model: intercept first. covariance (k, k) is that of the coefficients, alpha being estimated.
+
+    A column without spread, or that is a mix of those before it, has coefficient 0 and NaN in the covariance.
+    """
 
     coef: np.ndarray
     covariance: np.ndarray
@@ -80,8 +83,9 @@ class CountPlan:
         flat = ~(spread > 1e-12 * (1 + np.abs(centre)))  # a level without patients among the rows
         spread = np.where(flat, 1.0, spread)
         scaled = np.where(flat, 0.0, (columns - centre) / spread)
-        use = np.append(0, 1 + np.flatnonzero(~flat))
-        x = np.ascontiguousarray(np.column_stack([np.ones(len(rows)), scaled])[:, use])
+        scaled = np.column_stack([np.ones(len(rows)), scaled])
+        use = independent(scaled)
+        x = np.ascontiguousarray(scaled[:, use])
         beta = np.zeros(x.shape[1])
         beta[0] = np.log((w @ y) / (w @ np.exp(offset)))
         alpha, loglik, info, code = maximise_count(x, y, w, offset, above(y, w), beta, 0.0, False)
@@ -99,6 +103,9 @@ class CountPlan:
             inverse = np.zeros((size, size))
             inverse[np.ix_(use, use)] = _inverse(inner)
             coef, covariance = turn @ whole, turn @ inverse @ turn.T
+            idle = np.setdiff1d(np.arange(size), use)
+            covariance[idle] = np.nan
+            covariance[:, idle] = np.nan
         return CountFit(coef, covariance, float(alpha), float(loglik - w @ gammaln(y + 1)), int(code))
 
     def profile_interval(self, fit: ScreenFit, weights=None, *, conf_level: float = 0.95):

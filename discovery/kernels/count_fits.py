@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from .compiled import compiled, inlined
+from .newton import COLLINEAR_PIVOT, factor
 from .screen_fit import COLLINEAR, NOT_CONVERGED, OK, SEPARATED
 
 MAX_ITERATIONS = 100
@@ -43,6 +44,22 @@ def solve_symmetric(matrix, right, out):
             total -= low[c, a] * out[c]
         out[a] = total / low[a, a]
     return True
+
+
+@compiled
+def independent(x):
+    """Indices of the columns of x (m, k) that are no mix of those before them."""
+    m, k = x.shape
+    products = np.zeros((k * (k + 1) // 2, 1))
+    for i in range(m):
+        at = 0
+        for a in range(k):
+            for b in range(a + 1):
+                products[at, 0] += x[i, a] * x[i, b]
+                at += 1
+    low = np.zeros((k, k))
+    factor(products, 0, k, np.ones((k, 1), dtype=np.int8), COLLINEAR_PIVOT, low)
+    return np.flatnonzero(np.diag(low) > 0.0)
 
 
 @compiled

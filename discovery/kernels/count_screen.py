@@ -7,8 +7,8 @@ from math import lgamma
 import numpy as np
 
 from .compiled import compiled
-from .count_fits import above, maximise_count, solve_symmetric
-from .screen_fit import CONSTANT, NOTHING_TO_FIT, OK
+from .count_fits import above, independent, maximise_count, solve_symmetric
+from .screen_fit import COLLINEAR, CONSTANT, NOTHING_TO_FIT, OK
 
 
 @compiled
@@ -16,7 +16,7 @@ def fit_model(y, w, offset, columns, known, alpha, watch, coef):
     """Coefficients of intercept and `columns` (m, k) into `coef` (k + 1,); (alpha, log likelihood, variance
     of the last coefficient, code). `known` (k + 1,) and `alpha` are where to start, alpha < 0 for nowhere.
 
-    A column without spread has coefficient 0.
+    A column without spread, or that is a mix of those before it, has coefficient 0.
     """
     m, k = columns.shape
     centre, spread = np.zeros(k), np.ones(k)
@@ -38,6 +38,14 @@ def fit_model(y, w, offset, columns, known, alpha, watch, coef):
     for i in range(m):
         for c in range(kept):
             x[i, c + 1] = (columns[i, use[c]] - centre[use[c]]) / spread[use[c]]
+    free = independent(x)
+    if free.size < kept + 1:
+        fewer = np.empty((m, free.size))
+        for c in range(free.size):
+            fewer[:, c] = x[:, free[c]]
+            if c > 0:
+                use[c - 1] = use[free[c] - 1]
+        x, kept = fewer, free.size - 1
     beta = np.zeros(kept + 1)
     if alpha >= 0.0:
         beta[0] = known[0]
@@ -121,7 +129,7 @@ def screen_columns(y, w, offset, base, features, observed, pattern, n_patterns, 
         if own == OK and base_code[g] != OK:
             own = base_code[g]
         if own == OK and not variance > 0.0:
-            own = CONSTANT
+            own = COLLINEAR
         code[j] = own
         if own == OK:
             coef[j] = found

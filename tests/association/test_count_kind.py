@@ -16,6 +16,7 @@ from discovery.association.screen import screen
 from discovery.association.spline_curve import shape_of_effects
 from discovery.cohort.imputed_screen import impute_screen
 from discovery.markers.refit import prepare_refit
+from discovery.markers.site_check import check_sites
 from discovery.markers.table import rank_markers
 from discovery.study import Outcome
 
@@ -152,3 +153,35 @@ def test_without_a_stable_base_model_nothing_is_assessed_and_the_reason_said():
     ).table
     assert set(markers["verdict"]) == {"not assessable"}
     assert set(markers["verdict_rule"]) == {why}
+
+
+def test_groups_that_the_base_model_holds_already_are_told_apart(shared):
+    """The interaction of statsmodels, whose model has the group once."""
+    outcome, covariates, features = arrests(shared)
+    design = build_design(outcome, covariates, features[["x", "wexp"]])
+    race = covariates["race"].to_numpy()
+    found = effect_modification(design, race.astype(int).astype(str), modifier="race")
+    both = np.column_stack([race == 0, race == 1]).astype(float)
+    for j, feature in enumerate(design.feature_names):
+        x = design.features[:, [j]]
+        apart = reference(design.y, design.exposure, np.column_stack([design.base, both * x]))
+        alike = reference(design.y, design.exposure, np.column_stack([design.base, x]))
+        test = found.tests.set_index("feature").loc[feature]
+        assert test["statistic"] == pytest.approx(2 * (apart.llf - alike.llf), abs=1e-5)
+        effects = found.effects[found.effects["feature"] == feature]
+        np.testing.assert_allclose(effects["estimate"], apart.params[-3:-1], atol=1e-5)
+
+
+def test_the_site_left_out_may_be_the_one_without_a_column_of_its_own(shared):
+    outcome, covariates, features = arrests(shared)
+    site = pd.Series(np.array(["a", "b", "c"])[np.arange(len(features)) % 3], index=features.index)
+    design = build_design(outcome, covariates, features[["x", "wexp"]], site=site)
+    table = check_sites(prepare_refit(design, np.zeros(2, bool), [0, 1]), rng=np.random.default_rng(3)).table
+    rest = design.site != "a"
+    base = np.column_stack([covariates, design.site == "b"])[rest].astype(float)
+    for j in range(2):
+        x = design.features[rest, j]
+        expected = reference(design.y[rest], design.exposure[rest], np.column_stack([base, x])).params[-2]
+        got = table[(table["site_left_out"] == "a") & (table["feature"] == design.feature_names[j])]
+        assert got["estimate"].item() == pytest.approx(expected, abs=1e-5)
+        assert np.isfinite(got["gain"].item())

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from discovery.kernels.count import CountPlan, fit_count
+from discovery.kernels.screen_fit import COLLINEAR, REASONS
 
 
 def days_of_arrest(shared):
@@ -94,3 +95,32 @@ def test_the_profile_interval_is_where_the_likelihood_has_fallen_by_the_quantile
             warnings.simplefilter("ignore")
             held = NegativeBinomial(y, np.ones(len(y)), offset=np.log(exposure) + bound[0] * x).fit(disp=0)
         assert 2 * (fit.loglik[0] - held.llf) == pytest.approx(3.8414588, abs=1e-5)
+
+
+def test_a_covariate_that_is_a_mix_of_those_before_it_changes_nothing(shared):
+    """As where the site whose patients had no column of their own is left out: its two others add up to 1."""
+    y, exposure, data = days_of_arrest(shared)
+    kept = data[["race", "fin"]].to_numpy(float)
+    whole = np.column_stack([kept[:, 0], 1 - kept[:, 0], kept[:, 1], kept @ [2.0, -0.5]])
+    features = data[["wexp", "mar"]].to_numpy(float)
+    expected, got = (CountPlan(y, exposure, base, features) for base in (kept, whole))
+    fits = [plan.screen() for plan in (expected, got)]
+    np.testing.assert_array_equal(fits[1].code, 0)
+    for name in ("se", "loglik", "loglik_base", "z"):
+        np.testing.assert_allclose(getattr(fits[1], name), getattr(fits[0], name), rtol=1e-7)
+    np.testing.assert_allclose(fits[1].coef[:, [0, 1, 3, 5]], fits[0].coef, atol=1e-7)
+    np.testing.assert_array_equal(fits[1].coef[:, [2, 4]], 0)
+    np.testing.assert_allclose(got.profile_interval(fits[1]), expected.profile_interval(fits[0]), atol=1e-7)
+
+    one, reduced = fit_count(y, exposure, whole), reference(y, exposure, kept)
+    np.testing.assert_allclose(one.coef[[0, 1, 3]], reduced.params[:-1], atol=1e-6)
+    np.testing.assert_allclose(np.sqrt(np.diag(one.covariance)[[0, 1, 3]]), reduced.bse[:-1], rtol=1e-4)
+    assert np.isnan(one.covariance[[2, 4]]).all()
+
+
+def test_a_feature_that_is_a_mix_of_the_covariates_is_called_so(shared):
+    y, exposure, data = days_of_arrest(shared)
+    base = data[["race", "fin"]].to_numpy(float)
+    fit = CountPlan(y, exposure, base, np.column_stack([base.sum(axis=1), data["wexp"]])).screen()
+    assert [REASONS[code] for code in fit.code] == [REASONS[COLLINEAR], ""]
+    assert np.isnan(fit.z[0])
