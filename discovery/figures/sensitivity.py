@@ -28,12 +28,17 @@ from discovery.figures.style import (
 )
 from discovery.report.format import whole
 from discovery.report.methods_models import model_sentence
+from discovery.report.sensitivity_view import COMPLETE
 from discovery.report.settings import OutcomeRun, RunSettings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 PANELS = 4
+IMPUTED = (
+    "The main analysis has missing values imputed; all other rows are of the patients with the value and all "
+    "covariates."
+)
 SIGNS = (  # result, colour, marker, filled
     ("holds", BLUE, "o", True),
     ("weaker", QUIET, "o", False),
@@ -65,9 +70,11 @@ def sensitivity_figures(
         f"{_people(rows)}Dashed: the main analysis. Filled circle: same sign and p at most 0.05; bars are "
         "95 % intervals; effects per 1 SD"
     )
+    imputed = bool((rows["alternative"] == COMPLETE).any())
     caption = (
         f"{detail}. Empty circle (weaker): same sign, p above 0.05. {model_sentence(settings, outcome)} "
-        "Nothing is imputed here. “From … on”: patients without an event until then, from that time on. "
+        f"{IMPUTED if imputed else 'Nothing is imputed here.'} “From … on”: patients without an event until "
+        "then, from that time on. "
         "Smaller samples are less sure: “weaker” with a group left out is no refutation."
     )
     if without:

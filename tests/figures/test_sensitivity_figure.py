@@ -25,3 +25,16 @@ def test_leaders_that_have_no_panel_are_counted_in_the_caption(made, tmp_path, f
     assert pd.read_csv(figure.csv)["feature"].nunique() == PANELS
     said = f"The first {PANELS} of {features} leading features; all are in sensitivity.csv."
     assert (said in figure.caption) == (features > PANELS)
+
+
+def test_the_caption_says_which_rows_are_imputed(made, tmp_path):
+    settings = made.run_settings()
+    outcome = settings.outcomes[0]
+    table = board(1).assign(outcome=outcome.name)
+    (plain,) = sensitivity_figures({"sensitivity": table}, outcome, settings, tmp_path / "plain")
+    assert "Nothing is imputed here." in plain.caption
+    beside = table.iloc[[1]].assign(alternative="complete cases, nothing imputed", group="patients")
+    both = pd.concat([table, beside], ignore_index=True)
+    (figure,) = sensitivity_figures({"sensitivity": both}, outcome, settings, tmp_path / "both")
+    assert "Nothing is imputed" not in figure.caption
+    assert "The main analysis has missing values imputed; all other rows are of" in figure.caption
