@@ -40,8 +40,8 @@ class Screen:
     row per feature for each of them, and with flexible shapes a row per feature for its curvature.
 
     Arrays are aligned with `features` (p,): `fit` (base coefficients and feature), `firth`, `sizes` (of what
-    limits the model, as many as it has), `p_value`, `q_value`, `p_familywise`, `assessed`. `nonlinear` is the
-    flag of a flexible screen.
+    limits the model, as many as it has), `variance_increase` (relative, by imputation; NaN without),
+    `p_value`, `q_value`, `p_familywise`, `assessed`. `nonlinear` is the flag of a flexible screen.
     """
 
     outcome: str
@@ -51,6 +51,7 @@ class Screen:
     fit: ScreenFit
     firth: np.ndarray
     sizes: np.ndarray
+    variance_increase: np.ndarray
     p_value: np.ndarray
     q_value: np.ndarray
     p_familywise: np.ndarray
@@ -118,6 +119,7 @@ def screen(
         fit=fits.fit,
         firth=fits.firth,
         sizes=sizes,
+        variance_increase=np.full(len(p), np.nan),
         p_value=p,
         q_value=q,
         p_familywise=p_familywise,

@@ -143,6 +143,7 @@ def _numbers_with(
         fit=fit._replace(**{name: put(getattr(fit, name), values) for name, values in pooled.items()}),
         firth=put(screen.firth, fits.firth[taken]),
         sizes=put(screen.sizes, judged.sizes[taken]),
+        variance_increase=put(screen.variance_increase, fits.pooled.riv[taken]),
         assessed=put(screen.assessed, good),
         p_value=put(screen.p_value, p_value),
     )

@@ -213,7 +213,13 @@ def attenuation_columns(
 
 
 def detectable_columns(o: OutcomeParts, level: float) -> Columns:
-    se_null = np.where(o.screen.assessed, null_standard_errors(o.design), np.nan)
+    """What could have been seen: in the patients with a value or, where values were imputed, in one completed
+    copy, with what the imputation adds to the variance."""
+    se_null, increase = null_standard_errors(o.design), o.screen.variance_increase
+    if o.completed:
+        pooled = null_standard_errors(o.completed[0]) * np.sqrt(1 + increase)
+        se_null = np.where(np.isnan(increase), se_null, pooled)
+    se_null = np.where(o.screen.assessed, se_null, np.nan)
     return {
         "se_null": se_null,
         "detectable_effect": detectable_effect(se_null, level),

@@ -9,6 +9,8 @@ from scipy import stats
 
 from discovery.association.design import build_design
 from discovery.association.screen import screen
+from discovery.cohort.incomplete_covariates import wide_design
+from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 from discovery.kernels.cox import screen_cox
 from discovery.kernels.logistic import screen_logistic
 from discovery.markers.detectable import detectable_effect, null_standard_errors
@@ -118,3 +120,34 @@ def test_the_column_of_the_table_is_at_the_level_it_states(planted_design, scree
     own = null_standard_errors(first)
     mine = t[t["outcome"] == "a"].set_index("feature")["se_null"]
     np.testing.assert_array_equal(mine.loc[list(first.feature_names)], own)
+
+
+@pytest.mark.parametrize("kind", ["continuous", "binary", "survival"])
+def test_of_imputed_data_it_is_that_of_the_pooled_model(kind):
+    """A feature without an effect: its fitted pooled standard error is already the one without an effect."""
+    rng = np.random.default_rng(20261126)
+    n = 400
+    ids = pd.Index([f"P{k:04d}" for k in range(n)], name="patient_id")
+    z = pd.DataFrame(rng.normal(size=(n, 2)), index=ids, columns=["a", "b"])
+    y = 0.5 * z["a"].to_numpy() + rng.logistic(size=n)
+    values = {
+        "continuous": {"value": y},
+        "binary": {"value": (y > 0.5).astype(float)},
+        "survival": {"time": np.minimum(np.exp(-y), 2.0), "status": (np.exp(-y) < 2.0).astype(float)},
+    }[kind]
+    outcome = Outcome(name="o", kind=kind, label="o", patient_id=np.asarray(ids), **values)
+    features = pd.DataFrame(rng.normal(size=(n, 2)), index=ids, columns=["noise", "gaps"])
+    features["gaps"] = features["gaps"].where(rng.random(n) > 0.25)
+    covariates = z.where(rng.random((n, 2)) > 0.3)
+    narrow = build_design(outcome, covariates, features, winsor=False)
+    wide = wide_design(outcome, covariates, features, narrow)
+    before = screen(narrow, permutations=0)
+    found = impute_screen_and_covariates(narrow, before, wide, imputations=20, seed=1)
+    table = rank_markers(
+        [narrow], [found.screen], seed=1, replicates=0, completed={"o": found.completed},
+        wider={"o": found.design},
+    ).table.set_index("feature")  # fmt: skip
+    pooled = pd.Series(found.screen.fit.se, found.screen.features)[table.index]
+    np.testing.assert_allclose(table["se_null"], pooled, rtol=0.04)
+    alone = pd.Series(null_standard_errors(narrow), narrow.feature_names)[table.index]
+    assert (table["se_null"] < 0.8 * alone).all()  # half of the patients have both covariates
