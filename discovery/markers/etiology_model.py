@@ -20,6 +20,7 @@ LEAST_PATIENTS = 10  # an etiology with fewer is not told apart
 FOLDS, REPEATS, INNER = 5, 2, 3
 PENALTIES = (0.001, 0.01, 0.1, 1.0)  # inverse strengths of the ridge penalty
 SILENT_SLOPE = 0.2  # probabilities to this power are nearly all alike
+CHANCE = 0.5  # of a pairwise AUC
 COVARIATES, BOTH = "covariates and site", "covariates, site and features"
 
 
@@ -307,6 +308,9 @@ def _sentence(overall: pd.DataFrame, n: int, classes: int) -> str:
     table = overall.set_index("model")
     both, alone = table.loc[BOTH], table.loc[COVARIATES]
     better = both["log_loss"] < alone["log_loss"]
+    found = f"tell them apart {'better' if better else 'no better'} than covariates and site alone"
+    if both["pairwise_auc"] <= CHANCE:
+        found = "do not tell them apart: a pairwise AUC of 0.5 is chance"
     warning = ""
     if both["log_loss"] >= both["log_loss_of_shares"]:
         warning += " The probabilities are no better than the shares of the etiologies in the study."
@@ -317,7 +321,7 @@ def _sentence(overall: pd.DataFrame, n: int, classes: int) -> str:
         )
     return (
         f"{classes} etiologies in {n} patients, each judged by models that never saw the patient: the "
-        f"features tell them apart {'better' if better else 'no better'} than covariates and site alone "
+        f"features {found} "
         f"(pairwise AUC {both['pairwise_auc']:.2f} against {alone['pairwise_auc']:.2f}; log loss "
         f"{both['log_loss']:.2f} against {alone['log_loss']:.2f}, {both['log_loss_of_shares']:.2f} for one "
         f"who knows only how frequent each is).{warning}"

@@ -67,7 +67,7 @@ def closer_look_views(
         ("hazards", "Hazards that change over time", periods, tables.get("proportional_hazards")),
         ("mean-time", "Mean time without the event", _means, parts.get("restricted mean")),
         ("groups-compared", "Groups over time", _compared, parts.get("groups compared")),
-        ("episodes", "Episodes a patient", partial(_means, note=EPISODES), parts.get("mean episodes")),
+        ("episodes", "Mean number of episodes", partial(_means, note=EPISODES), parts.get("mean episodes")),
         ("prediction", "Prediction of patients left out", _prediction, tables.get("prediction")),
         ("shapes", "Straight or bent", _shapes, tables.get("shapes")),
         ("interactions", "Do effects differ between groups?", _groups, tables.get("effect_modification")),
@@ -159,7 +159,7 @@ def _effects(table: pd.DataFrame, names: Names) -> Table:
                 str(row["model"]),
                 words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], measure),
                 words.p_value(row["p_value"]),
-                words.whole(row["events"]),
+                words.DASH if words.missing(row["estimate"]) else words.whole(row["events"]),
                 noted(row),
             )
         )
@@ -252,9 +252,10 @@ def _prediction(table: pd.DataFrame, names: Names) -> Table:
                 cells.append(words.DASH)
                 continue
             row = last.loc[measure]
-            text = words.fixed(row["estimate"], 3)
+            places = 3 if measure == "integrated Brier score" else 2
+            text = words.fixed(row["estimate"], places)
             if not words.missing(row["ci_low"]):
-                text += f" ({words.fixed(row['ci_low'], 3)} to {words.fixed(row['ci_high'], 3)})"
+                text += f" ({words.fixed(row['ci_low'], places)} to {words.fixed(row['ci_high'], places)})"
             cells.append(text)
         lead = "base model with "
         name = str(model)
@@ -263,13 +264,23 @@ def _prediction(table: pd.DataFrame, names: Names) -> Table:
         when = names.timed(words.number(horizon), outcome)
         counts = words.whole(block["n"].iloc[0]), words.whole(block["events"].iloc[0])
         rows.append((names.feature(name), names.outcome(outcome), *counts, when, *cells))
+    known = [k for k in range(len(PREDICTED)) if any(row[k - len(PREDICTED)] != words.DASH for row in rows)]
+    start = len(rows[0]) - len(PREDICTED) if rows else 0
+    rows = [(*row[:start], *(row[start + k] for k in known)) for row in rows]
+    measures = [list(PREDICTED.values())[k] for k in known]
+    left_out = (
+        ""
+        if len(known) == len(PREDICTED)
+        else ("Measures that are not defined with competing events or delayed entry are left out. ")
+    )
     note = (
         "Of the patients with all covariates and a value of the lead: nothing is imputed here. "
         "Each patient is predicted by models fitted to others. The lead was picked on all patients, so its "
-        "gain here is a little too large; the gain in the ranking is corrected for that. A dash: not defined "
-        "with competing events or delayed entry. Over time: prediction.csv."
+        "gain here is a little too large; the gain in the ranking is corrected for that. C: index of "
+        "concordance; AUC: area under the curve; 0.5 is no better than chance. A dash: not defined with "
+        f"competing events or delayed entry. {left_out}Over time: prediction.csv."
     )
-    heads = ("Model", "Outcome", "Patients", "Events", "Horizon", *PREDICTED.values())
+    heads = ("Model", "Outcome", "Patients", "Events", "Horizon", *measures)
     return Table(heads, tuple(rows), note)
 
 

@@ -243,9 +243,19 @@ def plural(count: int, one: str, many: str | None = None) -> str:
     return f"{whole(count)} {one if count == 1 else many or one + 's'}"
 
 
+TIED = re.compile(
+    r"(?<=\d) (?=%)|(?<=\bn) (?==)|(?<=\bn =) (?=\d)|(?<=\b[pq]) (?=[=<>≤]? ?\d)|(?<=[pq] [=<>≤]) (?=\d)"
+)
+
+
+def unbroken(text: object) -> str:
+    """`text` for a narrow cell: `60 %`, `n = 24` and `p 0.005` stay on one line."""
+    return TIED.sub("\u00a0", str(text))
+
+
 def counted(kind: str) -> str:
     """What the events of an outcome of this kind are called, in the plural."""
-    return {"survival": "events", "recurrent": "episodes"}.get(kind, "cases")
+    return "events" if kind in ("survival", "recurrent") else "cases"
 
 
 def listed_apart(items: list[str], *, limit: int = 5) -> str:

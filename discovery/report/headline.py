@@ -128,7 +128,7 @@ def smallest_effect_sentence(tested: pd.DataFrame) -> str:
     name = ratio_name(measure)
     name = name[0].lower() + name[1:]
     if is_log_ratio(measure):
-        beyond = f"{effect(size, measure)} or more, or {effect(-size, measure)} or less"
+        beyond = f"{effect(size, measure)} or more (or {effect(-size, measure)} or less)"
     else:
         beyond = f"{fixed(size)} or more in either direction"
     return (

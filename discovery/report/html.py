@@ -95,6 +95,7 @@ def page(
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
+    environment.filters["unbroken"] = words.unbroken
     template = environment.from_string((here / "page.html.j2").read_text("utf-8"))
     data = page_data(tables, settings)
     return template.render(
@@ -244,6 +245,8 @@ def _limits(
         "The study looks for candidates. It confirms none: that takes a second cohort and a list fixed "
         "beforehand.",
         "The effects are associations given the base model. They are not effects of changing the feature.",
+        "Where a figure cuts a scale (thirds, curves of sensitivity, thresholds of net benefit), it does so "
+        "to draw: no cut is a threshold for care.",
     ]
     for outcome, head in zip(settings.outcomes, heads):
         if head.fragile:

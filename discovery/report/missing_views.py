@@ -10,7 +10,7 @@ from discovery.report import format as words
 from discovery.report.family_names import feature_labels
 from discovery.report.page_tables import Table
 
-MOST_SHOWN = 30
+MOST_SHOWN, FEWEST_SHOWN = 30, 3  # rows: in all, and of each of many outcomes
 
 
 def imputation_views(
@@ -37,9 +37,11 @@ def _imputation(tables, table: pd.DataFrame, labels: Mapping[str, str]) -> Table
     shown = table[table["n_imputed"].fillna(0) > 0].sort_values(
         ["outcome", "p_value"], kind="stable", na_position="last"
     )
-    several = shown["outcome"].nunique() > 1
+    outcomes = shown["outcome"].nunique()
+    several, each = outcomes > 1, max(MOST_SHOWN // outcomes, FEWEST_SHOWN)
+    listed = shown.groupby("outcome", sort=False).head(each)
     rows = []
-    for row in shown.head(MOST_SHOWN).to_dict("records"):
+    for row in listed.to_dict("records"):
         key = (row["outcome"], row["feature"])
         name = names.get(row["feature"], row["feature"])
         whose = f"{labels.get(row['outcome'], row['outcome'])}: " if several else ""
@@ -66,8 +68,9 @@ def _imputation(tables, table: pd.DataFrame, labels: Mapping[str, str]) -> Table
         "outcome and related features; the last column says what holds if they are not, for associations "
         "with p at most 0.05. imputation.csv and tipping_points.csv have every number."
     )
-    if len(shown) > MOST_SHOWN:
-        note = f"The first {MOST_SHOWN} of {len(shown)} rows. " + note
+    if len(shown) > len(listed):
+        whose = " for each outcome" if several else ""
+        note = f"The first {each} by p{whose}, of {len(shown)} rows. " + note
     return Table(heads, tuple(rows), note)
 
 

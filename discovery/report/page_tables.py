@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -41,9 +42,10 @@ def baseline_view(table: pd.DataFrame) -> Table:
         cells = {(str(r["level"]), str(r["group"])): r for r in block.to_dict("records")}
         levels = list(dict.fromkeys(block["level"].astype(str)))
         if kind == "continuous":
-            rows.append([f"{name}: mean (SD)"] + [_mean(cells.get((levels[0], g))) for g in groups])
+            places = _places(block["sd"])
+            rows.append([f"{name}: mean (SD)"] + [_mean(cells.get((levels[0], g)), places) for g in groups])
             rows.append(
-                [f"{name}: median (quartiles)"] + [_median(cells.get((levels[0], g))) for g in groups]
+                [f"{name}: median (quartiles)"] + [_median(cells.get((levels[0], g)), places) for g in groups]
             )
         else:
             for level in levels:
@@ -173,21 +175,34 @@ def _masked(row: dict) -> bool:
     return bool(row.get("suppressed")) and row.get("suppressed") == row.get("suppressed")
 
 
-def _mean(row: dict | None) -> str:
+def _places(sd: pd.Series) -> int | None:
+    """Decimals of a characteristic, the same in every group: three digits of its first known SD."""
+    known = sd[sd > 0]
+    if known.empty:
+        return None
+    return min(max(2 - math.floor(math.log10(known.iloc[0])), 0), 4)
+
+
+def _value(value: object, places: int | None) -> str:
+    return words.number(value) if places is None else words.fixed(value, places)
+
+
+def _mean(row: dict | None, places: int | None) -> str:
     if row is None:
         return words.DASH
     if words.missing(row["mean"]):
         return MASKED if _masked(row) else words.DASH
-    spread = "" if words.missing(row["sd"]) else f" ({words.number(row['sd'])})"
-    return words.number(row["mean"]) + spread
+    spread = "" if words.missing(row["sd"]) else f" ({_value(row['sd'], places)})"
+    return _value(row["mean"], places) + spread
 
 
-def _median(row: dict | None) -> str:
+def _median(row: dict | None, places: int | None) -> str:
     if row is None:
         return words.DASH
     if words.missing(row["median"]):
         return MASKED if _masked(row) else words.DASH
-    return f"{words.number(row['median'])} ({words.number(row['q1'])} to {words.number(row['q3'])})"
+    low, high = (_value(row[end], places) for end in ("q1", "q3"))
+    return f"{_value(row['median'], places)} ({low} to {high})"
 
 
 def _count(row: dict | None) -> str:

@@ -11,6 +11,7 @@ from discovery.report.page_tables import Table
 
 MOST_TELLING = 5
 LEVEL = 0.05
+AXIS_KINDS = (("PC", "PC: principal component"), ("RC", "RC: rotated component"))
 METHODS = {
     "kmeans": "k-means", "ward": "Ward's linkage", "mixture": "a mixture of normals",
     "density": "density (for comparison only)",
@@ -113,7 +114,9 @@ def _axes(tables, groups: bool) -> Table:
     )  # fmt: skip
     beyond = int(tables["phenotype_axes"]["beyond_chance"].sum())
     many = {0: "No axis is", 1: "One axis is"}.get(beyond, f"{beyond} axes are")
-    lead = f"{many} beyond chance."
+    kinds = {str(axis)[:2] for axis in tables["phenotype_axes"]["axis"]}
+    named = "; ".join(words for short, words in AXIS_KINDS if short in kinds)
+    lead = f"{many} beyond chance" + (f" ({named})." if named else ".")
     if not groups:
         lead = f"The search found no phenotypes, so the continuous axes are what to report. {lead}"
     return Table(heads, tuple(rows), lead=lead)

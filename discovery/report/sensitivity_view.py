@@ -63,7 +63,8 @@ def _cell(row, measure) -> str:
     if words.missing(row.estimate) and not words.missing(row.p_value):
         text = words.p_phrase(row.p_value)
     elif words.missing(row.estimate):
-        return f"not done: {row.note}" if row.note else "not done"
+        why = str(row.note or "")
+        return why if why.startswith("not ") else f"not done: {why}" if why else "not done"
     else:
         text = words.effect_interval(row.estimate, row.ci_low, row.ci_high, measure)
     return text if row.result == "holds" else f"{text} [{row.result}]"

@@ -46,10 +46,11 @@ def shift_view(table: pd.DataFrame) -> Table:
         )
         for row in each.head(MOST_SHIFTED).to_dict("records")
     ]
+    features = words.plural(len(each), "feature")
+    which = f"The {len(rows)} of {features} that differ most" if len(rows) < len(each) else f"All {features}"
     note = (
         "Difference: mean of the site less that of all others, in SDs, not adjusted. Between sites: share of "
-        f"the feature's variance. The {len(rows)} of {words.plural(len(each), 'feature')} that differ most; "
-        "all sites of all features are in site_shift.csv."
+        f"the feature's variance. {which}; all sites of all features are in site_shift.csv."
     )
     heads = ("Feature", "Site that stands out", "Difference", "Between sites", "p over all sites")
     return Table(heads, tuple(rows), note)

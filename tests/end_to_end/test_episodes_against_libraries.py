@@ -232,7 +232,7 @@ def test_mean_number_of_episodes_by_third(episodes):
     assert gap["n"] < len(people)
     assert (result.folder / "figures" / "episodes_curves_1.svg").exists()
     assert (result.folder / "figures" / "episodes_over_time.svg").exists()
-    assert "Episodes a patient" in (result.folder / "index.html").read_text(encoding="utf-8")
+    assert "Mean number of episodes" in (result.folder / "index.html").read_text(encoding="utf-8")
 
 
 def test_frozen_findings_are_tested_in_a_second_cohort(episodes, convictions, tmp_path):

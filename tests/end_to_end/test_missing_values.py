@@ -203,4 +203,4 @@ def test_a_figure_of_one_feature_counts_the_patients_who_have_it(folder, without
     events = patients.loc[seen[seen].index, "status"].sum()
     whose = f"n = {seen.sum()}, {events} events: the patients with a value of {lead} and all covariates; "
     assert page.count(f"{whose}predictions for patients left out of the fit") == 2  # over time, calibration
-    assert f"{whose}bands are pointwise" in page
+    assert f"{whose}not adjusted; bands: pointwise" in page

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from discovery.markers.etiology_model import calibration_slope, etiology_model, pairwise_auc
+from discovery.markers.etiology_model import _sentence, calibration_slope, etiology_model, pairwise_auc
 
 
 @pytest.fixture(scope="module")
@@ -98,3 +98,19 @@ def test_calibration_slope_finds_the_power_that_was_put_in():
     sharpened = truth**2 / (truth**2).sum(axis=1, keepdims=True)
     assert calibration_slope(y, truth) == pytest.approx(1, abs=0.05)
     assert calibration_slope(y, sharpened) == pytest.approx(0.5, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("area", "said"), [(0.48, "do not tell them apart"), (0.62, "tell them apart better than")]
+)
+def test_what_is_no_better_than_chance_is_not_called_better(area, said):
+    """A model that beats covariates alone may still tell nothing: an area of 0.5 is chance."""
+    overall = pd.DataFrame(
+        {
+            "model": ["covariates, site and features", "covariates and site"], "pairwise_auc": [area, 0.46],
+            "log_loss": [1.10, 1.11], "log_loss_of_shares": 1.12, "calibration_slope": 0.9,
+        }
+    )  # fmt: skip
+    sentence = _sentence(overall, 150, 3)
+    assert f"the features {said}" in sentence
+    assert ("better than covariates" in sentence) == (area > 0.5)

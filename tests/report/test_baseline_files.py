@@ -6,6 +6,7 @@ import io
 import re
 from html.parser import HTMLParser
 
+import numpy as np
 import pandas as pd
 import pytest
 from docx import Document
@@ -98,3 +99,17 @@ def test_groups_that_overlap_have_no_difference_column():
     data = pd.DataFrame({"age": [1.0, 2, 3, 4, 5, 6]})
     group = pd.Series(["a;b", "a", "b", "a", "b", "c"])
     assert "SMD" not in baseline_view(baseline_table(data, group=group, separator=";")).heads
+
+
+def test_numbers_of_a_characteristic_have_the_same_decimals_in_every_group():
+    """Three digits of its standard deviation, whether a mean lies above or below 10."""
+    low, high = np.linspace(2.0, 9.0, 40), np.linspace(8.0, 22.0, 40)
+    group = pd.Series(["a"] * 40 + ["b"] * 40)
+    data = pd.DataFrame(
+        {"pressure": np.concatenate([low, high]), "large": np.linspace(100, 9000, 80), "same": 5.0}
+    )
+    rows = {row[0]: row[1:4] for row in baseline_view(baseline_table(data, group=group)).rows}
+    for name, places in (("pressure", 2), ("large", 0)):
+        for kind in ("mean (SD)", "median (quartiles)"):
+            numbers = re.findall(r"[\d.]+", " ".join(rows[f"{name}: {kind}"]))
+            assert {len(number.partition(".")[2]) for number in numbers} == {places}

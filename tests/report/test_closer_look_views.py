@@ -107,3 +107,33 @@ def test_rates_are_of_a_time_in_which_events_are_seen():
     assert first[4] == "14.6 (3.65 to 36.5) in 100 patient-years"
     assert first[5] == "812 (700 to not reached) days"
     assert second[4] == "0.400 (0.100 to 1.00) in 1000 hours"
+
+
+def test_a_model_that_was_not_fitted_has_no_count_of_events(settings):
+    rows = pd.DataFrame(
+        {
+            "outcome": settings.outcomes[0].name, "feature": "a", "part": "competing models",
+            "model": ["cause-specific hazard", "subdistribution hazard"],
+            "effect_measure": "log hazard ratio", "estimate": [0.4, np.nan], "ci_low": [0.1, np.nan],
+            "ci_high": [0.7, np.nan], "p_value": [0.01, np.nan],
+            "events": [47, 0], "note": ["", "not fitted: delayed entry"],
+        }
+    )  # fmt: skip
+    views = {anchor: table for anchor, _, table in closer_look_views({"survival": rows}, settings, {})}
+    events = views["competing"].heads.index("Events")
+    assert [row[events] for row in views["competing"].rows] == ["47", "–"]
+
+
+def test_a_measure_that_no_model_has_gets_no_column(settings):
+    table = pd.DataFrame(
+        {
+            "outcome": settings.outcomes[0].name, "feature": "a", "model": ["base model"] * 2, "time": 500.0,
+            "measure": ["Harrell C", "observed / expected risk"], "estimate": [0.7164, 1.0913],
+            "ci_low": [0.6321, 0.8162], "ci_high": [0.7874, 1.3541], "n": 160, "events": 47,
+        }
+    )  # fmt: skip
+    views = {anchor: view for anchor, _, view in closer_look_views({"prediction": table}, settings, {})}
+    view = views["prediction"]
+    assert view.heads[-2:] == ("Harrell C", "Observed / expected")
+    assert view.rows[0][-2:] == ("0.72 (0.63 to 0.79)", "1.09 (0.82 to 1.35)")
+    assert "are left out" in view.note

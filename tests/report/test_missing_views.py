@@ -64,3 +64,24 @@ def test_the_methods_say_what_was_done(made):
     assert "for counts their number and the one that the base model expects" in text
     assert "Nelson-Aalen" not in text
     assert "resampled first" not in imputed_text(made.run_settings(imputations=33, replicates=0))
+
+
+def test_every_outcome_has_its_share_of_the_rows():
+    one = tables()["imputation"].iloc[:1]
+    many = pd.concat(
+        [
+            one.assign(outcome=name, feature=f"f{k}", p_value=k / 100)
+            for name in ("death", "stay")
+            for k in range(40)
+        ],
+        ignore_index=True,
+    )
+    markers = many[["outcome", "feature"]].assign(
+        label=many["feature"], effect_measure="log odds ratio per 1 SD"
+    )
+    [(_, _, table)] = imputation_views(
+        {"imputation": many, "markers": markers}, {"death": "Death", "stay": "Stay"}
+    )
+    names = [row[0] for row in table.rows]
+    assert names == [f"{label}: f{k}" for label in ("Death", "Stay") for k in range(15)]
+    assert table.note.startswith("The first 15 by p for each outcome, of 80 rows.")

@@ -159,3 +159,11 @@ def test_units_have_raised_powers_and_rules_no_names_of_columns():
     assert "_" not in rule
     assert "lfsr" not in rule
     assert "<=" not in rule
+
+
+def test_a_number_stays_with_its_sign_in_a_narrow_cell():
+    assert words.unbroken("21 (60 %)") == "21 (60\u00a0%)"
+    assert words.unbroken("Left-heart disease (n = 24)") == "Left-heart disease (n\u00a0=\u00a024)"
+    assert words.unbroken("1.60, p 0.005") == "1.60, p\u00a00.005"
+    assert words.unbroken("p < 0.001 in 2 groups") == "p\u00a0<\u00a00.001 in 2 groups"
+    assert words.unbroken("a step of 3") == "a step of 3"

@@ -52,3 +52,10 @@ def test_features_left_out_for_one_reason_share_a_row():
     assert rows[0][:2] == ("empty", "14")
     assert rows[0][2].endswith("f10 and 3 more")
     assert rows[1] == ("constant", "1", "x")
+
+
+def test_all_features_are_not_called_those_that_differ_most():
+    table = pd.DataFrame({"feature": ["a", "b"], "site": "x", "smd": [0.4, 0.1], "label": ["A", "B"]})
+    note = shift_view(table.assign(variance_share=0.1, p_value=0.2)).note
+    assert "All 2 features; all sites" in note
+    assert "differ most" not in note
