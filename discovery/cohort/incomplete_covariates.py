@@ -17,6 +17,7 @@ from discovery.cohort.imputation import (
     complete,
     plan_imputation,
 )
+from discovery.cohort.imputation_table import drawn_how
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.seeds import named_rng
 from discovery.study import Outcome
@@ -37,21 +38,39 @@ class WideDesign:
 
 
 @dataclass(frozen=True, kw_only=True)
+class GappedCovariate:
+    """A covariate with gaps as one number of the chain.
+
+    columns (k,) : its base columns; known (n,) bool; score (n,) : the number, 0 where it is missing; values
+    (K,), rows (K, k) : the numbers of its levels and their base columns; no rows for a covariate that is a
+    number anyway.
+    """
+
+    name: str
+    columns: np.ndarray
+    known: np.ndarray
+    score: np.ndarray
+    values: np.ndarray
+    rows: np.ndarray | None
+
+    def drawn(self, numbers: np.ndarray) -> np.ndarray:
+        """Base columns (n, k) that go with `numbers` (n,): those of the nearest level."""
+        if self.rows is None:
+            return numbers[:, None]
+        return self.rows[np.abs(numbers[:, None] - self.values).argmin(axis=1)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Chain:
     """Features and incomplete covariates as the columns of one chain.
 
     design : that of all patients, placeholders where a covariate is missing; plan : of the chain, p features,
-    then a number for each of `names`; gone : (n,) bool by covariate, where it is missing; columns : its base
-    columns; values, rows : the numbers of its levels and their base columns, None for a number.
+    then a number for each of `covariates`.
     """
 
     design: Design
     plan: ImputationPlan
-    names: tuple[str, ...]
-    gone: dict[str, np.ndarray]
-    columns: dict[str, np.ndarray]
-    values: dict[str, np.ndarray]
-    rows: dict[str, np.ndarray | None]
+    covariates: tuple[GappedCovariate, ...]
 
     def split(self, filled: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """All features (n, p) and base columns (n, q) with a state (n, c) of the chain filled in."""
@@ -61,12 +80,9 @@ class Chain:
             if j < p:
                 features[:, j] = filled[:, c]
                 continue
-            name = self.names[j - p]
-            rows, gone = self.rows[name], self.gone[name]
-            drawn = filled[:, [c]]
-            if rows is not None:
-                drawn = rows[np.abs(drawn - self.values[name]).argmin(axis=1)]
-            base[np.ix_(gone, self.columns[name])] = drawn[gone]
+            covariate = self.covariates[j - p]
+            gone = ~covariate.known
+            base[np.ix_(gone, covariate.columns)] = covariate.drawn(filled[:, c])[gone]
         return features, base
 
 
@@ -172,49 +188,28 @@ def complete_covariates(
     several levels takes part as one number: its levels on the first canonical variate between them and
     covariates, sites and outcome, so that predictive mean matching takes a whole level from a donor.
     """
-    from discovery.kernels.chained import NORMAL
-
     design, p = wide.design, wide.design.features.shape[1]
-    columns = {
-        name: np.array([k for k, term in enumerate(design.terms) if term.covariate == name])
-        for name in wide.gaps.columns
-        if wide.gaps[name].any()
-    }
-    columns = {name: at for name, at in columns.items() if len(at)}
-    whole = np.setdiff1d(np.arange(design.base.shape[1]), np.concatenate([*columns.values(), []]))
-    known_base = replace(
-        design,
-        base=design.base[:, whole.astype(int)],
-        terms=tuple(design.terms[int(k)] for k in whole),
-    )
-    fixed = np.column_stack([known_base.base, outcome_columns(known_base)])
-    known = {name: ~wide.gaps[name].to_numpy() for name in columns}
-    levels = {
-        name: _levels(design.base[:, at], known[name], fixed, design, at) for name, at in columns.items()
-    }
-    names = list(columns)
-    scores = np.column_stack([levels[name][0] for name in names])
-    seen = np.column_stack([known[name] for name in names])
-    chain = replace(
+    covariates, known_base = _gapped(wide)
+    if not covariates:  # those with gaps do not vary, and have no part in the base model
+        return None
+    seen = np.column_stack([covariate.known for covariate in covariates])
+    together = replace(
         known_base,
-        features=np.column_stack([design.features, np.where(seen, scores, 0.0)]),
+        features=np.column_stack([design.features, *(covariate.score for covariate in covariates)]),
         observed=np.column_stack([design.observed, seen]),
-        feature_names=(*design.feature_names, *(COVARIATE + name for name in names)),
+        feature_names=(*design.feature_names, *(COVARIATE + covariate.name for covariate in covariates)),
     )
-    plan = plan_imputation(chain, limits, always=range(p, p + len(names)))
-    plan = replace(plan, how=_normal_where_many(plan, scores, seen, levels, names))
+    plan = plan_imputation(together, limits, always=range(p, p + len(covariates)))
+    plan = replace(plan, how=_normal_where_many(plan, covariates, p))
     if not (plan.columns >= p).any():
         return None
-    done = complete(chain, plan, imputations=imputations, seed=seed)
+    done = complete(together, plan, imputations=imputations, seed=seed)
     plan = done.plan
     there = np.asarray(plan.observed[:, p:].all(axis=1))
-    place = {int(j): c for c, j in enumerate(plan.columns)}
-    whole_chain = Chain(
-        design=design, plan=plan, names=tuple(names), columns=columns,
-        gone={name: ~known[name] for name in names},
-        values={name: levels[name][1] for name in names}, rows={name: levels[name][2] for name in names},
-    )  # fmt: skip
-    copies, bases = (np.array(parts) for parts in zip(*map(whole_chain.split, done.copies)))
+    chain = Chain(design=design, plan=plan, covariates=covariates)
+    copies, bases = (np.array(parts) for parts in zip(*map(chain.split, done.copies)))
+    place = {covariates[j - p].name: c for c, j in enumerate(plan.columns) if j >= p}
+    reasons = zip(covariates, plan.reason[p:])
     return CompletedCovariates(
         completed=CompletedWithCovariates(
             plan=_for_features(plan, there, p),
@@ -222,22 +217,41 @@ def complete_covariates(
             seed=seed,
             outcome=design.outcome,
             bases=bases,
-            chain=whole_chain,
+            chain=chain,
             states=done.copies,
         ),
-        counts={names[j - p]: int(plan.n_missing[c]) for j, c in place.items() if j >= p},
-        left_out={name: plan.reason[p + k] for k, name in enumerate(names) if plan.reason[p + k]},
-        predictors={names[j - p]: int(plan.predictors[c]) for j, c in place.items() if j >= p},
-        models={
-            names[j - p]: "normal" if plan.how[c] == NORMAL else "predictive mean matching"
-            for j, c in place.items()
-            if j >= p
-        },
+        counts={name: int(plan.n_missing[c]) for name, c in place.items()},
+        left_out={covariate.name: reason for covariate, reason in reasons if reason},
+        predictors={name: int(plan.predictors[c]) for name, c in place.items()},
+        models={name: drawn_how(plan, c) for name, c in place.items()},
         there=there,
     )
 
 
-def _normal_where_many(plan: ImputationPlan, scores, seen, levels, names) -> np.ndarray:
+def _gapped(wide: WideDesign) -> tuple[tuple[GappedCovariate, ...], Design]:
+    """The covariates with gaps, and the design with the base columns of the others."""
+    design = wide.design
+    columns = {
+        name: np.array([k for k, term in enumerate(design.terms) if term.covariate == name], dtype=int)
+        for name in wide.gaps.columns
+        if wide.gaps[name].any()
+    }
+    columns = {name: at for name, at in columns.items() if len(at)}
+    whole = np.setdiff1d(np.arange(design.base.shape[1]), np.concatenate([*columns.values(), []])).astype(int)
+    known_base = replace(design, base=design.base[:, whole], terms=tuple(design.terms[int(k)] for k in whole))
+    predictors = np.column_stack([known_base.base, outcome_columns(known_base)])
+    covariates = []
+    for name, at in columns.items():
+        known = ~wide.gaps[name].to_numpy()
+        score, values, rows = _as_number(design, at, known, predictors)
+        score = np.where(known, score, 0.0)
+        covariates.append(
+            GappedCovariate(name=name, columns=at, known=known, score=score, values=values, rows=rows)
+        )
+    return tuple(covariates), known_base
+
+
+def _normal_where_many(plan: ImputationPlan, covariates: Sequence[GappedCovariate], p: int) -> np.ndarray:
     """`plan.how` with normal draws for covariates that are numbers of many values.
 
     A matched value comes from patients who have one. Where the covariate is missing in the extreme ones,
@@ -246,27 +260,29 @@ def _normal_where_many(plan: ImputationPlan, scores, seen, levels, names) -> np.
     """
     from discovery.kernels.chained import NORMAL
 
-    how, p = plan.how.copy(), plan.x.shape[1] - len(names)
+    how = plan.how.copy()
     for c, j in enumerate(plan.columns):
-        if j >= p and levels[names[j - p]][2] is None:
-            known = scores[seen[:, j - p], j - p]
-            if len(np.unique(known)) >= MANY:
+        if j >= p:
+            covariate = covariates[j - p]
+            if covariate.rows is None and len(np.unique(covariate.score[covariate.known])) >= MANY:
                 how[c] = NORMAL
     return how
 
 
-def _levels(base, known, fixed, design: Design, at):
-    """A covariate as one number (n,), the numbers of its levels (K,), and their base columns (K, columns).
-
-    The last is None for a covariate that is a number anyway."""
+def _as_number(
+    design: Design, at: np.ndarray, known: np.ndarray, predictors: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """The covariate of the base columns `at` as one number (n,), with `values` and `rows` of its levels."""
+    base = design.base[:, at]
     if not design.terms[int(at[0])].level:
         return base[:, 0], np.zeros(1), None
     rows, code = np.unique(base[known], axis=0, return_inverse=True)
     code = np.asarray(code).ravel()
-    score = _canonical_scores(code, len(rows), fixed[known]) if len(rows) > 2 else np.arange(float(len(rows)))
-    column = np.zeros(len(base))
-    column[known] = score[code]
-    return column, score, rows
+    several = len(rows) > 2
+    values = _canonical_scores(code, len(rows), predictors[known]) if several else np.arange(float(len(rows)))
+    score = np.zeros(len(base))
+    score[known] = values[code]
+    return score, values, rows
 
 
 def _canonical_scores(code: np.ndarray, levels: int, predictors: np.ndarray) -> np.ndarray:

@@ -39,8 +39,9 @@ def _columns(
     plan, names, terms, gaps = completed.plan, list(design.feature_names), design.terms, set()
     if isinstance(completed, CompletedWithCovariates):
         chain = completed.chain
-        plan, terms, gaps = chain.plan, chain.design.terms, set(chain.columns)
-        names += chain.names
+        plan, terms = chain.plan, chain.design.terms
+        gaps = {covariate.name for covariate in chain.covariates}
+        names += [covariate.name for covariate in chain.covariates]
     base = [term.name for term in terms if term.covariate not in {"site", *gaps}]
     return tuple(
         FrozenImputedColumn(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from discovery.association.screen_words import RANKED_MISSING, percent_missing
+from discovery.association.screen_words import PRIMARY_MAXT, RANKED_MISSING, percent_missing
 
 NOT_ASSESSABLE = "not assessable"
 SITE_DRIVEN = "site-driven"
@@ -30,7 +30,7 @@ NO_TRANSPORT = "does not transport across sites"
 SIGN_TURNS = "sign turns given"  # and the name of its family's lead
 RED_FLAGS = (NONLINEAR, HAZARDS, ODDS, UNRELIABLE, FEW_EVENTS, SIGN_TURNS)
 
-PERMUTATION_FIRST = 30  # events, below which tests that lean on large samples reject too often
+PERMUTATION_FIRST = PRIMARY_MAXT  # events, below which tests that lean on large samples reject too often
 LEAST_FAMILYWISE = 0.05  # the permutation p that a candidate needs then
 
 

@@ -372,6 +372,17 @@ def test_a_feature_that_cannot_be_assessed_in_all_says_so_of_all():
     assert row(found.screen.table, "", BASE, "a")["note"] == "not assessed: 9 events, fewer than 10"
 
 
+def test_gaps_of_a_covariate_that_does_not_vary_leave_its_patients_out():
+    covariates, features, time, status, ids = most_lack_one(share=-1)
+    covariates["flat"] = np.where(np.arange(len(ids)) > 9, 1.0, np.nan)
+    narrow, before, found = imputed_of(covariates, features, time, status, ids)
+    assert "flat" not in {term.covariate for term in narrow.terms}
+    assert narrow.n == 90
+    assert found.design is None
+    assert row(found.screen.table, "x")["p_value"] == row(before.table, "x")["p_value"]
+    assert "pooled" in row(found.screen.table, "y")["method"]
+
+
 def test_events_that_only_patients_without_a_covariate_had_have_their_rows():
     covariates, features, time, status, ids = most_lack_one(share=0.2)
     died = np.flatnonzero(covariates.isna().any(axis=1).to_numpy() & (status == 1))
