@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 
 PANELS = 4
 IMPUTED = (
-    "The main analysis has missing values imputed; all other rows are of the patients with the value and all "
-    "covariates."
+    "The main analysis has missing values imputed; every other row is of the patients with all values of its "
+    "model."
 )
 SIGNS = (  # result, colour, marker, filled
     ("holds", BLUE, "o", True),

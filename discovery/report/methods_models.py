@@ -269,10 +269,10 @@ def signature_paragraphs(s: RunSettings) -> list[str]:
 
 
 NOT_IMPUTED = (
-    "All of them are of the complete cases, the patients with the value and all covariates. The main "
-    "analysis that they are held against is that of the ranking, with missing values imputed where there "
-    "were any; the same model in the complete cases stands beside it then, so that what an alternative "
-    "changes can be told from what imputation does. "
+    "They impute nothing: each is of the patients with all values of its model. The main analysis that they "
+    "are held against is that of the ranking, with missing values imputed where there were any; the same "
+    "model in the complete cases stands beside it then, so that what an alternative changes can be told from "
+    "what imputation does. "
 )
 
 

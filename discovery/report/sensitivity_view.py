@@ -44,8 +44,8 @@ def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tu
             )
         if (rows["alternative"] == COMPLETE).any():
             note += (
-                " The main analysis has missing values imputed; all other rows are of the patients with the "
-                "value and all covariates."
+                " The main analysis has missing values imputed; every other row is of the patients with all "
+                "values of its model."
             )
         heads = ("Alternative", *names.values())
         out.append(

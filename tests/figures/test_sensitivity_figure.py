@@ -37,4 +37,4 @@ def test_the_caption_says_which_rows_are_imputed(made, tmp_path):
     both = pd.concat([table, beside], ignore_index=True)
     (figure,) = sensitivity_figures({"sensitivity": both}, outcome, settings, tmp_path / "both")
     assert "Nothing is imputed" not in figure.caption
-    assert "The main analysis has missing values imputed; all other rows are of" in figure.caption
+    assert "The main analysis has missing values imputed; every other row is of" in figure.caption

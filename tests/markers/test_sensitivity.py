@@ -258,5 +258,5 @@ def test_an_imputed_main_analysis_stands_beside_its_complete_cases(mgus, board):
     before = board[board["alternative"] != MAIN].reset_index(drop=True)
     pd.testing.assert_frame_equal(others[["alternative", *columns]], before[["alternative", *columns]])
     _, view = sensitivity_views(beside, {})[0]
-    assert "all other rows are of the patients with the value and all covariates" in view.note
-    assert "all other rows" not in sensitivity_views(board, {})[0][1].note
+    assert "every other row is of the patients with all values of its model" in view.note
+    assert "every other row" not in sensitivity_views(board, {})[0][1].note
