@@ -105,53 +105,43 @@ def learn_coding(covariates: pd.DataFrame) -> BaseCoding:
     terms: list[Term] = []
     notes: list[str] = []
     problems: list[Problem] = []
-    for name in covariates.columns:
-        column = covariates[name]
-        numeric = of_numbers(column)
-        numbers = column.to_numpy(dtype=float, na_value=np.nan) if numeric else np.empty(0)
-        numbers = numbers[~np.isnan(numbers)]
-        distinct = len(np.unique(numbers)) if numeric else column.nunique()
+    for column in covariates.columns:
+        name, known = str(column), covariates[column].dropna()
+        distinct = known.nunique()
         if distinct < 2:
-            values = column.dropna()
-            found = f"only the value {shown(values.iloc[0])}" if len(values) else "no value"
+            found = f"only the value {shown(known.iloc[0])}" if len(known) else "no value"
             notes.append(f"covariate {name} left out: {found} among the patients analysed")
-            continue
-        if numeric and distinct > 2:
-            if not np.isfinite(numbers).all():
-                problems.append(
-                    Problem(
-                        file="covariates",
-                        column=str(name),
-                        found="an infinite value",
-                        wanted="finite numbers",
-                    )
-                )
-                continue
-            terms.append(
-                Term(
-                    name=str(name),
-                    covariate=str(name),
-                    mean=float(numbers.mean()),
-                    sd=float(numbers.std(ddof=1)),
-                )
-            )
-            continue
-        values = column.dropna()
-        counts = as_levels(values).value_counts()
-        levels = sorted(counts.index)
-        if numeric:
-            levels = list(as_levels(values.sort_values()).unique())
-            reference = levels[0]
+        elif distinct == 2 or not of_numbers(known):
+            terms += _indicators(name, known)
         else:
-            reference = min(levels, key=lambda level: (-counts[level], level))
-        terms += [
-            Term(name=f"{name}={level}", covariate=str(name), level=level, reference=reference)
-            for level in levels
-            if level != reference
-        ]
+            numbers = known.to_numpy(dtype=float)
+            if not np.isfinite(numbers).all():
+                problem = Problem(
+                    file="covariates", column=name, found="an infinite value", wanted="finite numbers"
+                )
+                problems.append(problem)
+                continue
+            mean, sd = float(numbers.mean()), float(numbers.std(ddof=1))
+            terms.append(Term(name=name, covariate=name, mean=mean, sd=sd))
     if problems:
         raise InputError(problems)
     return BaseCoding(terms=tuple(terms), notes=tuple(notes))
+
+
+def _indicators(name: str, known: pd.Series) -> list[Term]:
+    """A term for each level but the one that the others are compared with."""
+    if of_numbers(known):
+        levels = list(as_levels(known.sort_values()).unique())
+        reference = levels[0]
+    else:
+        counts = as_levels(known).value_counts()
+        levels = sorted(counts.index)
+        reference = min(levels, key=lambda level: (-counts[level], level))
+    return [
+        Term(name=f"{name}={level}", covariate=name, level=level, reference=reference)
+        for level in levels
+        if level != reference
+    ]
 
 
 def of_numbers(column: pd.Series) -> bool:

@@ -143,8 +143,7 @@ def _outcome(
     copies, horizon = _copies(design, whole, completed), _horizon(study, whole)
     own, bases = _own(design), [copy.base[:, _own(copy)] for copy in copies]
     chosen = _chosen(markers, declared, most)
-    continuous = whole.kind == "continuous" and whole.y is not None
-    mean, sd = (float(whole.y.mean()), float(whole.y.std(ddof=1))) if continuous else (None, None)  # type: ignore[union-attr]
+    mean, sd = _scale(whole)
     return FrozenOutcome(
         name=design.outcome,
         label=design.label,
@@ -158,18 +157,7 @@ def _outcome(
         sd=sd,
         horizon=horizon,
         landmark=about.landmark,
-        terms=tuple(
-            FrozenTerm(
-                name=term.name,
-                covariate=term.covariate,
-                level=term.level,
-                reference=term.reference,
-                mean=term.mean,
-                sd=term.sd,
-                share=float(np.mean([base[:, k].mean() for base in bases])) if term.level else None,
-            )
-            for k, term in enumerate(term for term in design.terms if term.covariate != "site")
-        ),
+        terms=_terms(design, bases),
         base=_base_model(copies, bases, horizon),
         candidates=tuple(
             _candidate(
@@ -186,6 +174,30 @@ def _outcome(
             [term.covariate for term in design.terms],
         ),
         completion=_completion(bases),
+    )
+
+
+def _scale(design: Design) -> tuple[float | None, float | None]:
+    """Mean and SD of a continuous outcome, of which its effects are; None of other kinds."""
+    if design.kind != "continuous":
+        return None, None
+    assert design.y is not None
+    return float(design.y.mean()), float(design.y.std(ddof=1))
+
+
+def _terms(design: Design, bases: Sequence[np.ndarray]) -> tuple[FrozenTerm, ...]:
+    """The base model's terms but sites, a level with its share over the copies' columns `bases`."""
+    return tuple(
+        FrozenTerm(
+            name=term.name,
+            covariate=term.covariate,
+            level=term.level,
+            reference=term.reference,
+            mean=term.mean,
+            sd=term.sd,
+            share=float(np.mean([base[:, k].mean() for base in bases])) if term.level else None,
+        )
+        for k, term in enumerate(term for term in design.terms if term.covariate != "site")
     )
 
 
