@@ -121,17 +121,23 @@ def kind_of(values: pd.Series) -> str:
 def group_members(group: pd.Series, *, separator: str | None = None) -> dict[str, np.ndarray]:
     """Label -> bool array (n,) of its patients; with a `separator` a patient may have several labels."""
     if separator is None:
-        if isinstance(group.dtype, pd.CategoricalDtype):
-            order = [value for value in group.cat.categories if (group == value).any()]
-        else:
-            order = sorted(group.dropna().unique(), key=lambda value: (isinstance(value, str), value))
-        return {_text(value): (group == value).to_numpy(dtype=bool, na_value=False) for value in order}
+        return {
+            _text(value): (group == value).to_numpy(dtype=bool, na_value=False)
+            for value in _values_in_order(group)
+        }
     parts = [
         {part.strip() for part in str(text).split(separator) if part.strip()} if pd.notna(text) else set()
         for text in group
     ]
     found = sorted(set().union(*parts))
     return {label: np.array([label in mine for mine in parts], dtype=bool) for label in found}
+
+
+def _values_in_order(column: pd.Series) -> list:
+    """The values that occur: categories in their own order, else numbers before text, rising."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return [value for value in column.cat.categories if (column == value).any()]
+    return sorted(column.dropna().unique(), key=lambda value: (isinstance(value, str), value))
 
 
 def _continuous(column: pd.Series, kind: str, members, test: bool, overlap: bool) -> pd.DataFrame:
@@ -160,13 +166,9 @@ def _continuous(column: pd.Series, kind: str, members, test: bool, overlap: bool
 
 def _levels(column: pd.Series, kind: str, members, test: bool, overlap: bool) -> pd.DataFrame:
     if kind == BINARY:
-        column = column.astype(float)
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        order = [value for value in column.cat.categories if (column == value).any()]
+        column, order = column.astype(float), [0.0, 1.0]
     else:
-        order = sorted(column.dropna().unique(), key=lambda value: (isinstance(value, str), value))
-    if kind == BINARY:
-        order = [0.0, 1.0]
+        order = _values_in_order(column)
     present = column.notna().to_numpy()
     is_level = (
         np.stack([(column == value).to_numpy(dtype=bool, na_value=False) for value in order])
