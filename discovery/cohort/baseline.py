@@ -166,7 +166,8 @@ def _continuous(column: pd.Series, kind: str, members, test: bool, overlap: bool
 
 def _levels(column: pd.Series, kind: str, members, test: bool, overlap: bool) -> pd.DataFrame:
     if kind == BINARY:
-        column, order = column.astype(float), [0.0, 1.0]
+        column = column.astype(float)
+        order: list = [0.0, 1.0]
     else:
         order = _values_in_order(column)
     present = column.notna().to_numpy()
