@@ -134,7 +134,7 @@ class FrozenSignature(Part):
     value: Discrimination
     value_low: End
     value_high: End
-    gain: Discrimination
+    gain: End  # over a base model whose R2 is below 0 it may exceed 1
     gain_low: End
     gain_high: End
 

@@ -285,8 +285,8 @@ class _Check:
             if not low <= value <= high:
                 wanted = f"a {name} inside its interval, {low:g} to {high:g}, is wanted"
                 self.fault("interval", (*place, name), wanted, f"{value:g}")
-            if signature.measure != EXPLAINED and value < least:
-                wanted = f"a number of {least:g} or more is wanted for {signature.measure}"
+            if signature.measure != EXPLAINED and not least <= value <= 1:
+                wanted = f"a number from {least:g} to 1 is wanted for {signature.measure}"
                 self.fault("discrimination", (*place, name), wanted, f"{value:g}")
 
     def _completion(self, place: Place, raw: Any, terms: int) -> None:

@@ -104,3 +104,23 @@ def test_whatever_is_frozen_is_read_back(study_text, tmp_path, seed):
     for limit in (0, 5, 12, 40, 1000):
         masked = masked_frozen(frozen, limit)
         assert read_frozen(write_frozen(masked, tmp_path / f"{limit}.json")) == masked
+
+
+def test_a_signature_that_gains_more_than_all_is_read_back(study_text, tmp_path):
+    """A feature that is the outcome itself, beside a base model that predicts worse than the mean does."""
+    rng = np.random.default_rng(4)
+    n = 40
+    ids = [f"P{k:02d}" for k in range(n)]
+    walk = rng.normal(size=n)
+    patients = {"patient_id": ids, "age": rng.normal(60, 10, n), "size": rng.normal(size=n), "walk": walk}
+    features = {"patient_id": ids, "copy": walk + 0.01 * rng.normal(size=n), "noise": rng.normal(size=n)}
+    pd.DataFrame(patients).to_csv(tmp_path / "patients.csv", index=False)
+    pd.DataFrame(features).to_csv(tmp_path / "features.csv", index=False)
+    text = study_text(
+        f'\n[[outcomes]]\nname = "walk"\n{KINDS["walk"]}\n', adjust_for=["age", "size"], replicates=20,
+        workers=1, permutations=0, phenotypes=False, winsor=False,
+    )  # fmt: skip
+    (tmp_path / "study.toml").write_text(text)
+    frozen = freeze_all(read_study(tmp_path / "study.toml"))
+    assert frozen.outcomes[0].signature.gain > 1
+    assert read_frozen(write_frozen(frozen, tmp_path / "frozen.json")) == frozen
