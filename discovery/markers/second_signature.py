@@ -14,7 +14,8 @@ from discovery.markers.frozen import FrozenFindings, FrozenOutcome, FrozenSignat
 from discovery.markers.frozen_signature import filled_markers
 from discovery.markers.frozen_steps import STEPS, three_steps
 from discovery.markers.second_designs import all_patients, second_designs
-from discovery.markers.signature_judged import BETTER, NO_BETTER, signed
+from discovery.markers.signature_judged import BETTER, NO_BETTER
+from discovery.markers.signature_words import signed
 from discovery.study import Study
 
 NOT_ASSESSABLE = "not assessable"

@@ -13,6 +13,7 @@ from discovery.kernels.ridge import RidgeCox, RidgePath, ridge_linear, ridge_log
 from discovery.markers.families import family_leads, find_families
 
 KINDS = ("survival", "binary", "continuous")
+MODELS = ("base model", "best single marker", "signature")
 MOST_MARKERS = 6
 PENALTIES = (0.01, 0.05, 0.2, 0.8)  # in units of the information on a column of SD 1
 FOLDS = 5
@@ -37,6 +38,11 @@ class SignatureFit:
     score: np.ndarray
     single: np.ndarray
     base: np.ndarray
+
+    @property
+    def predictors(self) -> np.ndarray:
+        """Linear predictors (n, 3) in the order of `MODELS`."""
+        return np.column_stack([self.base, self.single, self.score])
 
 
 class SignatureSearch:

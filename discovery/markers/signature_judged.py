@@ -10,20 +10,16 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
-from discovery.markers.frozen_model import breslow
-from discovery.markers.net_benefit import net_benefit, share_by_horizon, share_of_class
 from discovery.markers.refit import gain_measure_name
 from discovery.markers.replication import Z95
-from discovery.markers.signature import KINDS, LEAST_INFORMATION, SignatureFit, SignatureSearch
+from discovery.markers.signature import KINDS, LEAST_INFORMATION, MODELS, SignatureFit, SignatureSearch
+from discovery.markers.signature_benefit import decision_curves
+from discovery.markers.signature_words import equation, signature_sentence, signature_terms
 from discovery.seeds import drawn_weights, named_rng
-from discovery.survival.prediction_table import usual_horizon
 
-MODELS = ("base model", "best single marker", "signature")
 DRAWS = 100
 APPARENT_SHARE = 0.368
-FOLDS, REPEATS = 5, 4
 BETTER, NO_BETTER = "better than the base model", "no better than the base model"
-CHANCE = {"survival": 0.5, "binary": 0.5, "continuous": 0.0}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,7 +72,7 @@ def signature_of(
     judge = _Judge(search.design)
     ones = np.ones(design.n)
     fit = search(ones, named_rng(seed, "signature", design.outcome))
-    models = _models(fit)
+    models = fit.predictors
     apparent, slope = judge(models, ones[:, None])[:, 0], judge.slopes(models, ones)
     found = _draw(search, judge, draws, seed, workers, progress)
     performance = _performance(design, apparent, slope, found)
@@ -85,18 +81,13 @@ def signature_of(
     return Signature(
         outcome=design.outcome,
         fit=fit,
-        terms=_terms(search.design, fit, found.chosen, labels or {}),
+        terms=signature_terms(search.design, fit, found.chosen, labels or {}),
         performance=performance,
-        benefit=_benefit(search, seed, horizon, workers),
+        benefit=decision_curves(search, seed, horizon, workers),
         verdict=verdict,
-        sentence=_sentence(design, fit, performance, verdict, labels or {}),
+        sentence=signature_sentence(design, fit, performance, verdict, labels or {}),
         equation=equation(search.design, fit, labels or {}),
     )
-
-
-def _models(fit: SignatureFit) -> np.ndarray:
-    """Linear predictors (n, 3) in the order of `MODELS`."""
-    return np.column_stack([fit.base, fit.single, fit.score])
 
 
 class _Judge:
@@ -162,7 +153,7 @@ def _draw(search, judge, draws, seed, workers, progress) -> _Draws:
         rng = named_rng(seed, "signature", design.outcome, "draw", b)
         weights = drawn_weights(rng, members, design.n)
         fit = search(weights, rng)
-        models = _models(fit)
+        models = fit.predictors
         left_out = (weights == 0).astype(float)
         value = judge(models, np.column_stack([weights, left_out]))
         chosen = np.zeros(len(design.feature_names), dtype=bool)
@@ -223,136 +214,3 @@ def _corrected_slope(apparent: float, se: float, left_out, left_out_se) -> tuple
     outside = np.average(left_out[usable], weights=left_out_se[usable] ** -2.0)
     corrected = APPARENT_SHARE * apparent + (1 - APPARENT_SHARE) * outside
     return corrected, corrected - Z95 * se, corrected + Z95 * se
-
-
-def _terms(design: Design, fit: SignatureFit, chosen: np.ndarray, labels) -> pd.DataFrame:
-    first = 1 if design.kind != "survival" else 0
-    coef = fit.coef[first:]
-    rows = [
-        {
-            "term": term.name,
-            "role": "covariate",
-            "label": term.name,
-            "coefficient": coef[k],
-            "per": term.contrast,
-            "mean": term.mean if not term.level else np.nan,
-            "sd": term.sd if not term.level else np.nan,
-            "selected_share": np.nan,
-        }
-        for k, term in enumerate(design.terms)
-    ]
-    for k, j in enumerate(fit.markers):
-        name = design.feature_names[j]
-        scale = design.scaling.table.loc[name]
-        rows.append(
-            {
-                "term": name,
-                "role": "marker",
-                "label": labels.get(name, name),
-                "coefficient": coef[len(design.terms) + k],
-                "per": "per 1 SD",
-                "mean": float(scale["mean"]),
-                "sd": float(scale["sd"]),
-                "selected_share": float(chosen[:, j].mean()),
-            }
-        )
-    columns = ["term", "role", "label", "coefficient", "per", "mean", "sd", "selected_share"]
-    table = pd.DataFrame(rows, columns=columns)
-    table.insert(0, "outcome", design.outcome)
-    return table
-
-
-def equation(design: Design, fit: SignatureFit, labels) -> str:
-    """The linear predictor in words: coefficient times (value - mean) / SD, one term after another.
-
-    Then the limits that a marker's value is pulled in to before.
-    """
-    first = 1 if design.kind != "survival" else 0
-    parts = [(fit.coef[0], "")] if first else []
-    limits = []
-    for term, value in zip(design.terms, fit.coef[first:]):
-        what = f"[{term.name}]" if term.level else f"({term.covariate} {_less(term.mean)}) / {term.sd:.4g}"
-        parts.append((value, what))
-    for k, j in enumerate(fit.markers):
-        name = design.feature_names[j]
-        scale, label = design.scaling.table.loc[name], labels.get(name, name)
-        what = f"({label} {_less(scale['mean'])}) / {scale['sd']:.4g}"
-        parts.append((fit.coef[first + len(design.terms) + k], what))
-        if np.isfinite([scale["low"], scale["high"]]).all():
-            limits.append(f"{label} {signed(scale['low'], '.4g')} to {signed(scale['high'], '.4g')}")
-    words: list[str] = []
-    for value, what in parts:
-        sign = "− " if value < 0 else "+ " if words else ""
-        words.append(f"{sign}{abs(value):.3g}" + (f" × {what}" if what else ""))
-    inside = f"; values outside are pulled in to: {', '.join(limits)}" if limits else ""
-    return (" ".join(words) or "0") + inside
-
-
-def _less(value: float) -> str:
-    """ "− 3" of a 3, "+ 3" of a -3: what is taken off."""
-    return f"{'+' if value < 0 else '−'} {abs(value):.4g}"
-
-
-def signed(value: float, form: str) -> str:
-    """`value` in the format `form`, with a true minus sign."""
-    return format(value, form).replace("-", "−")
-
-
-def _sentence(design, fit, performance: pd.DataFrame, verdict: str, labels) -> str:
-    row = performance.set_index("model").loc["signature"]
-    names = [labels.get(design.feature_names[j], design.feature_names[j]) for j in fit.markers]
-    if not names:
-        return "No marker entered the signature: cross-validation preferred the base model alone."
-    many = f"{len(names)} markers" if len(names) > 1 else "1 marker"
-    gain, low, high = (signed(row[name], "+.3f") for name in ("gain", "gain_low", "gain_high"))
-    text = f"A signature of {many} ({', '.join(names)}) is {verdict}: {row['measure']} {gain} "
-    text += f"({low} to {high}), corrected"
-    if len(names) > 1:
-        over = row["gain_over_single_low"] > 0
-        text += f"; it is {'better' if over else 'no better'} than the best single marker"
-    return f"{text}."
-
-
-def _benefit(search: SignatureSearch, seed: int, horizon: float | None, workers: int) -> pd.DataFrame:
-    """Decision curves from risks of patients who were left out, averaged over the repeats."""
-    from joblib import Parallel, delayed
-
-    design = search.design
-    if design.kind == "continuous":
-        return pd.DataFrame(columns=["outcome", "model", "threshold", "net_benefit", "share_above"])
-    if design.kind != "survival":
-        horizon = None
-    elif horizon is None:
-        horizon = usual_horizon(design.time, design.event)
-
-    def of_the_left_out(repeat: int) -> np.ndarray:
-        rng = named_rng(seed, "signature", design.outcome, "left out", repeat)
-        fold, out = rng.permutation(design.n) % FOLDS, np.empty((design.n, len(MODELS)))
-        for k in range(FOLDS):
-            train = (fold != k).astype(float)
-            models = _models(search(train, rng))
-            out[fold == k] = _risks(design, models, train, horizon)[fold == k]
-        return out
-
-    pool = Parallel(n_jobs=workers, prefer="threads")
-    mean = np.mean(pool(delayed(of_the_left_out)(repeat) for repeat in range(REPEATS)), axis=0)
-    risks = {model: mean[:, k] for k, model in enumerate(MODELS)}
-    share = (
-        share_of_class(design.y)  # type: ignore[arg-type]
-        if design.kind == "binary"
-        else share_by_horizon(design.time, design.status, horizon, design.entry)  # type: ignore[arg-type]
-    )
-    table = net_benefit(risks, share)
-    table.insert(0, "outcome", design.outcome)
-    return table.assign(horizon=np.nan if horizon is None else horizon)
-
-
-def _risks(design: Design, scores: np.ndarray, train: np.ndarray, horizon: float | None) -> np.ndarray:
-    """Predicted risks (n, models): by the horizon for survival, of the class for binary outcomes."""
-    from scipy.special import expit
-
-    if horizon is None:
-        return expit(scores)
-    rows = train > 0
-    hazard = [breslow(design, score, rows, np.array([horizon]))[0] for score in scores.T]
-    return -np.expm1(-np.array(hazard) * np.exp(scores))

@@ -8,10 +8,9 @@ import pytest
 
 from discovery.association.design import build_design
 from discovery.markers.net_benefit import net_benefit, share_by_horizon, share_of_class
-from discovery.markers.signature import SignatureSearch
+from discovery.markers.signature import MODELS, SignatureSearch
 from discovery.markers.signature_judged import (
     BETTER,
-    MODELS,
     NO_BETTER,
     _corrected_slope,
     _Judge,
