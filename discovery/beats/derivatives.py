@@ -8,8 +8,6 @@ from discovery.beats.feature import Feature
 from discovery.beats.intervals import difference, ratio
 from discovery.beats.pressures import identity
 
-FIXED_RISE_MMHG = 5.0
-
 
 def normalised_slope(dpdt_max, pressure_there, end_diastolic_pressure):
     """dP/dt max over the pressure developed at that instant; missing below 3 mmHg."""

@@ -9,7 +9,6 @@ from discovery.beats.intervals import difference, ratio
 
 MMHG_PER_CMH2O = 98.0665 / 133.322387415
 KPA_PER_MMHG = 0.133322387415
-BLOOD_DENSITY = 1.055
 GRADIENT_LIMIT_MMHG = 4.0
 SQUARE_ROOT_RISE = 0.65
 EQUALISED_MMHG = 3.0
@@ -39,11 +38,6 @@ def mmhg_from_cmh2o(cmh2o):
 def level_error(raised_cm, *, density=1.0):
     """What a transducer reads too much when it is raised by so many cm (negative: it reads low), mmHg."""
     return -mmhg_from_cmh2o(raised_cm) * density
-
-
-def mean_without_negative_share(area, share_limit, share):
-    """`area` where at most `share_limit` of it is negative pressure."""
-    return np.where(np.asarray(share) <= share_limit, area, np.nan)
 
 
 def diastolic_slope_of(time_s, pressure):

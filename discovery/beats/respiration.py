@@ -86,11 +86,6 @@ def breathing(time_s: np.ndarray, baseline: np.ndarray) -> Breathing:
     return Breathing(grid, np.fft.ifft(np.where(keep, spectrum, 0.0))[:n].real)
 
 
-def respiratory_rate_hz(time_s: np.ndarray, baseline: np.ndarray) -> float:
-    """Dominant respiratory rate of a beat series; see `breathing`."""
-    return breathing(time_s, baseline).rate_hz
-
-
 def respiratory_swing(time_s: np.ndarray, value: np.ndarray, baseline: np.ndarray | None = None) -> float:
     """Median over respiratory cycles of largest minus smallest value inside the cycle.
 

@@ -141,14 +141,6 @@ def corrected_gains(
     return out
 
 
-def monte_carlo_note(gains: CorrectedGain) -> str:
-    """A remark when the number of draws leaves the optimism uncertain by more than .002, else empty."""
-    worst = np.nanmax(gains.monte_carlo_error, initial=0.0)
-    if not worst > MONTE_CARLO_NOTED:
-        return ""
-    return f"Monte Carlo standard error of the gain's correction up to {worst:.4f}; more replicates reduce it"
-
-
 def _at_ranks(z, optimism) -> tuple[np.ndarray, np.ndarray]:
     """Optimism and its error at the rank of each feature; a tied rank between two places is between them."""
     mean, error = optimism

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -347,9 +347,3 @@ def _compared(table: pd.DataFrame, cohort: Cohort) -> pd.DataFrame:
     ]
     table[["e_value", "e_value_limit"]] = values
     return table.drop(columns="_place").reset_index(drop=True)
-
-
-def surviving(board: pd.DataFrame, outcome: str) -> Sequence[str]:
-    """Labels of the features that hold under every alternative."""
-    mine = board[(board["outcome"] == outcome) & (board["alternative"] == MAIN) & board["survives_all"]]
-    return list(mine["label"])

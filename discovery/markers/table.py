@@ -245,15 +245,7 @@ def _recurrence(families) -> pd.DataFrame:
         }
         for number, part in families.groupby("redundancy_group", sort=False)
     ]
-    columns = [
-        "family",
-        "redundancy_group",
-        "outcomes",
-        "outcomes_with_candidate",
-        "where",
-        "best_family_rank",
-    ]
-    table = pd.DataFrame(rows, columns=columns)
+    table = pd.DataFrame(rows, columns=list(RECURRENCE_COLUMNS))
     order = ["outcomes_with_candidate", "best_family_rank"]
     return table.sort_values(order, ascending=[False, True], kind="stable").reset_index(drop=True)
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from discovery.recordings.source import RecordingSource
     from discovery.recordings.timeline import Assessment
 
-MEASURED, NO_BEATS, NOT_MEASURED = "measured", "no accepted beat", "not measured"
+MEASURED, NO_BEATS = "measured", "no accepted beat"
 SITE_SECONDS = ("RV", "PA", "RA", "wedge", "undetermined")
 STATE_SECONDS = ("missing", "flush", "zero", "flat", "clipped")
 SIGNAL = ("sq_flatline_fraction", "sq_saturation_fraction", "sq_spike_rate", "missing_fraction")

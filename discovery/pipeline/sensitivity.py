@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -95,20 +95,3 @@ def reliable_patients(quality: pd.DataFrame, windows: pd.DataFrame) -> pd.Series
     first = known.groupby("patient_id")["visit"].transform("min")
     known = known[(known["visit"] == first) | first.isna()]
     return known["sq_coverage"].astype(float).ge(USABLE).groupby(known["patient_id"]).all()
-
-
-def board_sentences(board: pd.DataFrame, labels: Mapping[str, str]) -> list[str]:
-    """A sentence an outcome: which of its leaders hold under every alternative."""
-    from discovery.markers.sensitivity import MAIN, surviving
-
-    out = []
-    for outcome, rows in board.groupby("outcome", sort=False) if len(board) else ():
-        many = rows["feature"].nunique()
-        held = surviving(board, str(outcome))
-        ways = rows["alternative"].nunique() - rows["alternative"].eq(MAIN).any()
-        which = f"{len(held)} of {many} leading features" if many > 1 else "the leading feature"
-        if many == 1 and not held:
-            which = "no leading feature"
-        names = f" ({', '.join(held)})" if held else ""
-        out.append(f"{labels.get(str(outcome), outcome)}: {which} held under all {ways} alternatives{names}")
-    return out

@@ -8,7 +8,6 @@ import numpy as np
 
 from discovery.recordings.units import PRESSURE
 
-WHIP_FLAG, WHIP_REJECT = 0.025, 0.05
 LEAST_SHIFT, MOST_SPREAD, MOST_PULSE_CHANGE = 3.0, 1.0, 1.0  # mmHg
 SHIFT_BEATS, STEADY_BEATS = 5, 12  # beats that a shift may take, and that stay on either side
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-WORKING_RATE_HZ = 125.0  # the samples are averaged down to about this
 SMOOTHING_S = 0.056  # each of two moving averages: 8 Hz at half gain, so that whip does not count twice
 LEAST_RISE = 2.0  # mmHg from foot to peak of the smoothed pressure
 BACK_S, AHEAD_S = 0.15, 0.25  # where foot and peak of an upstroke are looked for

@@ -82,16 +82,3 @@ def damping_class(natural_hz: float, damping: float) -> str:
     if damping > MOST_DAMPING:
         return "over"
     return "adequate" if usable(natural_hz, damping)["derivative"] else "under"
-
-
-def damping_class_without_flush(
-    *, pulse_change: float, mean_change: float, speed_change: float, whip_index: float
-) -> str:
-    """The class when no flush was seen, from changes within 10 minutes and the whip index.
-
-    `pulse_change` and `speed_change` are relative changes of pulse pressure and dP/dt max (-0.4 is a
-    fall by 40 %), `mean_change` the change of mean pressure in mmHg. NaN counts as not known.
-    """
-    if pulse_change < -0.30 and abs(mean_change) <= 2.0 and speed_change < -0.40:
-        return "over"
-    return "under" if whip_index > 0.05 else ""

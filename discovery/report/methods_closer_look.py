@@ -5,16 +5,6 @@ from __future__ import annotations
 from discovery.report.format import listed, plural, whole
 from discovery.report.settings import RunSettings
 
-CLOSER_LOOK = (
-    "landmark",
-    "restricted mean",
-    "groups compared",
-    "prediction",
-    "shapes",
-    "effect modification",
-    "site meta-analysis",
-)
-
 
 def eligibility_paragraphs(s: RunSettings) -> list[str]:
     """The rules as stated, in their order; nothing without one."""

@@ -99,7 +99,6 @@ ETIOLOGIES: tuple[Etiology, ...] = (
     ),
 )  # fmt: skip
 INOTROPE_RISE = 0.6  # catecholamines bring pressure up sooner (direction: memory; size ours)
-BY_KEY = {etiology.key: etiology for etiology in ETIOLOGIES}
 
 
 @dataclass(frozen=True)
