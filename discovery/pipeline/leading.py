@@ -9,6 +9,7 @@ import pandas as pd
 
 from discovery.association.adjusted_scatter import adjusted_scatter
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.roc_points import roc_points
 
 LEADING = 3  # features drawn for each outcome: the best of as many families
@@ -26,12 +27,16 @@ def leading_tables(
     leading: Mapping[str, Sequence[str]],
     designs: Sequence[Design],
     labels: Mapping[str, str],
+    notes: list[str],
 ) -> dict[str, pd.DataFrame]:
-    """The tables "roc" and "residuals", each empty where no outcome asks for it."""
+    """The tables "roc" and "residuals", each empty where no outcome asks for it. Why a feature has no curve,
+    as where most patients lack a covariate, is added to `notes`."""
     found: dict[str, list[pd.DataFrame]] = {"roc": [], "residuals": []}
     for design in designs:
         for feature in leading[design.outcome]:
-            if design.kind == "binary":
+            if design.kind == "binary" and (few := too_few_for_roc(design, feature)):
+                notes.append(f"{design.outcome}: no ROC curve of {feature}: {few}")
+            elif design.kind == "binary":
                 table = roc(design, feature, labels.get(feature, feature))
                 found["roc"].append(table.assign(outcome=design.outcome, feature=feature))
             elif design.kind == "continuous":
@@ -50,6 +55,13 @@ def joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     columns = list(dict.fromkeys(name for table in tables for name in table.columns))
     known = [table.dropna(axis="columns", how="all") for table in tables]
     return pd.concat(known, ignore_index=True).reindex(columns=columns)
+
+
+def too_few_for_roc(design: Design, feature: str) -> str:
+    """Why no model is fitted to the patients with the feature and all covariates; "" where one is."""
+    kind, seen = kind_of(design.kind), design.observed[:, [design.feature_names.index(feature)]]
+    enough = design.response.effective_sizes(seen)[0] >= kind.least
+    return "" if enough else f"fewer than {kind.least} {kind.counted} among those with all values"
 
 
 def roc(design: Design, feature: str, label: str) -> pd.DataFrame:

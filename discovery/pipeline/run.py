@@ -267,7 +267,7 @@ def analyse(
         "tipping_points": tipping_table(study, designs, imputed, markers.table, workers=workers),
     }
     leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
-    tables |= leading_tables(leading, designs, study.labels)
+    tables |= leading_tables(leading, designs, study.labels, notes)
     tables |= etiology_table(study, notes)
     tables |= survival_tables(study, designs, leading, hazards)
     tables["follow_up"] = follow_up_of(study, analysed)
