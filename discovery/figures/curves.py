@@ -91,7 +91,7 @@ def curve_words(rows: pd.DataFrame) -> str:
     if kinds == {"survival"}:
         return "Kaplan–Meier curves."
     if kinds == {MEAN}:
-        return "Mean number of episodes a patient has had by then; who died counts as having no more."
+        return "Mean number of episodes a patient has had by then; those who died count as having no more."
     return "Cumulative incidence (Aalen–Johansen): the share who had this event by then, before any other."
 
 

@@ -16,8 +16,8 @@ MOST_REASONS = 20
 INTERVAL = "(95 % interval)"
 TIME = "Restricted mean time without the event, highest less lowest third; not adjusted."
 EPISODES = (
-    "Mean number of episodes a patient has had by then, highest less lowest third; who died counts as having "
-    "no more; not adjusted."
+    "Mean number of episodes a patient has had by then, highest less lowest third; those who died count as "
+    "having no more; not adjusted."
 )
 View = tuple[str, str, Table]
 

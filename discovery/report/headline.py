@@ -193,5 +193,6 @@ def _fragile(outcome: OutcomeRun, settings: RunSettings) -> str:
             )
         )
     if fewer < PERMUTATION_FIRST and settings.permutations:
-        text += f" With fewer than {PERMUTATION_FIRST} events, trust the familywise permutation p first."
+        what = "patients in the rarer class" if outcome.kind == "binary" else "events"
+        text += f" With fewer than {PERMUTATION_FIRST} {what}, trust the familywise permutation p first."
     return text.strip()

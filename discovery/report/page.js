@@ -207,7 +207,7 @@ function drawDetail() {
   pair(`Gain in ${outcome.gain}`, row.text.gain);
   pair(`${outcome.top}: probability`, row.text.probability_in_top);
   pair(counted("Patients", outcome), row.text.n);
-  pair("Left out", row.text.n_left_out);
+  pair("Patients left out", row.text.n_left_out);
   pair("Flags", row.flags);
   pair("Notes", row.note);
   for (const [name, text] of row.more) pair(name, text);
@@ -276,6 +276,18 @@ async function showFigures() {
   const pictures = await unpack("pictures");
   for (const image of document.querySelectorAll("img[data-figure]")) {
     image.src = URL.createObjectURL(new Blob([pictures[image.dataset.figure]], { type: "image/svg+xml" }));
+  }
+  reachPlates();
+  addEventListener("resize", reachPlates);
+}
+
+/* A figure that is wider than the screen is scrolled, by keyboard too. */
+function reachPlates() {
+  for (const plate of document.querySelectorAll(".plate")) {
+    const wide = plate.scrollWidth > plate.clientWidth + 1;
+    for (const [name, value] of [["tabindex", "0"], ["role", "region"], ["aria-label", `Figure: ${plate.firstElementChild.alt}`]]) {
+      if (wide) plate.setAttribute(name, value); else plate.removeAttribute(name);
+    }
   }
 }
 

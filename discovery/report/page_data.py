@@ -217,7 +217,7 @@ def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
     if has("lfsr"):
         out.append(["Probability of the wrong sign", words.probability(row["lfsr"])])
     if has("distinct_share"):
-        out.append(["Picked in half samples", words.percent(row["distinct_share"])])
+        out.append(["Chosen by a sparse model in half samples", words.percent(row["distinct_share"])])
     if has("q_without_site"):
         text = f"q {words.p_value(row['q_without_site'])}"
         if has("estimate_without_site"):

@@ -181,7 +181,7 @@ function drawLegend(host, shapes, rows) {
     const item = document.createElement("li");
     const svg = svgNode("svg", { viewBox: "-7 -7 14 14", "aria-hidden": "true" }, item);
     svgNode("path", { d: shape.path, fill: shape.colour }, svg);
-    item.append(text);
+    item.append(breakable(document.createElement("span"), text));
     list.append(item);
   };
   for (const [family, shape] of shapes) add(shape, family || "no family");

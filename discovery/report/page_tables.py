@@ -92,7 +92,7 @@ def missing_view(table: pd.DataFrame) -> Table:
         share = words.DASH if few else words.percent(row["percent_missing"] / 100)
         rows.append((str(row["label"]), count, share, words.whole(row["n"])))
     full = len(whole) - len(some)
-    note = f"{words.plural(full, 'variable').capitalize()} had no missing value."
+    note = f"{words.plural(full, 'variable').capitalize()} had no missing value." if full else ""
     if len(some) > MOST_MISSING:
         note = f"The {MOST_MISSING} emptiest of {len(some)} variables; all are in missing.csv. " + note
     return Table(("Variable", "Missing", "Share", "Patients"), tuple(rows), note)

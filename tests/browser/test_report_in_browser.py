@@ -358,3 +358,17 @@ def test_the_words_of_the_ranking_are_explained(opened, small):
         assert any(text.startswith(head) for text in heads)
         assert head in words
     assert Axe().run(page).violations_count == 0
+
+
+def test_a_figure_keeps_a_readable_size_on_a_phone_and_is_scrolled_by_keyboard(opened, small):
+    page = opened(small, width=390)
+    plate = page.locator(".plate").first
+    page.wait_for_function("document.querySelector('.plate').tabIndex === 0")
+    sizes = plate.evaluate("p => [p.firstElementChild.getBoundingClientRect().width, p.clientWidth]")
+    assert sizes[0] > 600  # 511 points of the figure at four thirds of a pixel
+    assert sizes[1] <= 390
+    assert Axe().run(page).violations_count == 0
+    page.set_viewport_size({"width": 1280, "height": 900})
+    page.wait_for_function("document.querySelector('.plate').tabIndex === -1")
+    fits = "p => p.firstElementChild.getBoundingClientRect().width <= p.clientWidth"
+    assert plate.evaluate(fits)

@@ -14,6 +14,7 @@ from discovery.figures.flow import draw_attrition
 from discovery.figures.save import save_figure
 from discovery.report.html import unpacked, write_report
 from discovery.report.methods_text import CAUTION
+from discovery.report.saved_figure import SavedFigure
 
 VOID = {"meta", "link", "img", "br", "input", "hr", "col", "wbr"}
 
@@ -312,3 +313,16 @@ def test_an_empty_base_model_is_called_not_adjusted(made, tmp_path):
     assert data_of(page)["outcomes"][0]["rows"][0]["models"][0][0] == "not adjusted"
     plain = write(made, tmp_path, tables=tables)
     assert data_of(plain)["outcomes"][0]["rows"][0]["models"][0][0] == "adjusted"
+
+
+def test_a_title_that_asks_gets_no_full_stop(made, tmp_path):
+    figures = [
+        SavedFigure(figure_id=f"f{k}", svg=path, pdf=path, csv=path, title=title, caption="n = 3.")
+        for k, title in enumerate(("How many groups?", "Leading features"))
+        for path in [tmp_path / "f.svg"]
+    ]
+    (tmp_path / "f.svg").write_text('<svg viewBox="0 0 10 10"></svg>', encoding="utf-8")
+    write_report(made.study_tables(count=12), made.run_settings(count=12), figures, tmp_path)
+    text = (tmp_path / "index.html").read_text(encoding="utf-8")
+    assert "<b>How many groups?</b> n = 3." in text
+    assert "<b>Leading features.</b> n = 3." in text
