@@ -130,7 +130,10 @@ def doubt_code_numbers(values: np.ndarray, source: Source, column: str) -> None:
 
 
 def report_collinear(frame: pd.DataFrame, source: Source) -> None:
-    """Note base-model columns that the columns before them determine (on the complete rows)."""
+    """Note base-model columns that the columns before them determine (on the complete rows).
+
+    As many columns as there are rows determine any other: then nothing can be said of it.
+    """
     complete = frame.dropna()
     if len(frame.columns) < 2 or len(complete) < 3:
         return
@@ -143,6 +146,8 @@ def report_collinear(frame: pd.DataFrame, source: Source) -> None:
         else:
             block = series.to_numpy(dtype=np.float64)[:, None]
         for values in block.T:
+            if basis.shape[1] >= len(complete):
+                return
             centred = values - values.mean()
             size = np.linalg.norm(centred)
             if size == 0:

@@ -215,3 +215,21 @@ def test_warnings_are_shown_beside_the_problems(study, capsys):
         assert said[0] == "discovery: 1 problem in the input; nothing was written"
         assert said[1].startswith("  patients.csv, row 5, column 'status': found 'dead'")
         assert said[2:] == ["and 1 warning, which would not stand in the way", f"  {warning}"]
+
+
+def test_few_complete_rows_make_no_covariates_determined(study):
+    """Four patients know all of four covariates: any column is a mix of the others there, and none is at
+    fault. Of the one that is the sum of two others as far as anybody knows, it is said."""
+    rng = np.random.default_rng(2)
+    names = ["a", "b", "c", "d"]
+    for k, name in enumerate(names):
+        study.patients[name] = rng.normal(size=40).round(3)
+        study.patients.loc[4 + 9 * k : 12 + 9 * k, name] = np.nan
+    study.replace('["age_years", "sex"]', '["a", "b", "c", "d"]')
+    assert study.patients[names].notna().all(axis=1).sum() == 4
+    assert list(study.read().covariates.columns) == names
+    (study.folder / "patients.csv").unlink()
+    study.patients["c"] = study.patients["a"] + study.patients["b"]
+    assert study.sentences() == [
+        "patients.csv, column 'c'; the columns before it in adjust_for determine this one; take one of them out"
+    ]
