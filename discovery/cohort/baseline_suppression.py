@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from discovery.cohort.masked_means import mask_statistics
-from discovery.cohort.suppression import suppression_mask
+from discovery.cohort.suppression import mask_beside_others, suppression_mask
 
 OVERALL = "overall"
 
@@ -24,7 +25,8 @@ def suppress_baseline(
     """A copy of the baseline table of `data` with counts of 1 to `limit` - 1 masked.
 
     For each variable the levels (a binary one has two), the missing and the group sizes form a table
-    with totals, masked by `suppression_mask`; `exclusive` says that no patient is in two groups. The
+    with totals, masked by `suppression_mask` or, where groups overlap or do not hold everybody, by
+    `mask_beside_others`; `exclusive` says that no patient is in two groups. The
     number of values is masked with the number of missing, and with it every percent that would tell it.
     A group size that is masked for one variable is masked for all. Means, SDs, quartiles and differences are
     blank or rounded as `mask_statistics` says; of levels no difference is left where a count is masked.
@@ -34,8 +36,12 @@ def suppress_baseline(
     sizes = table.drop_duplicates("group").set_index("group")["group_n"].astype(float)
     order = [name for name in sizes.index if name != OVERALL] + [OVERALL]
     sizes = sizes[order]
-    # Patients without a group stand in the overall column only: then nothing adds up along a row.
-    adds_up = exclusive and len(order) > 1 and sizes.iloc[:-1].sum() == sizes.iloc[-1]
+    if len(order) == 1:
+        mask_grid = partial(suppression_mask, limit=limit, rows_add_up=False)
+    elif exclusive and sizes.iloc[:-1].sum() == sizes.iloc[-1]:
+        mask_grid = partial(suppression_mask, limit=limit)
+    else:
+        mask_grid = partial(mask_beside_others, limit=limit, overlapping=not exclusive)
     grids = {name: _grid(mine, order, sizes) for name, mine in table.groupby("variable", sort=False)}
     hidden_size = np.zeros(len(order), dtype=bool)
     masks: dict[object, np.ndarray] = {}
@@ -45,7 +51,7 @@ def suppress_baseline(
         for name, (_, grid) in grids.items():
             already = np.zeros(grid.shape, dtype=bool)
             already[-1] = hidden_size
-            masks[name] = suppression_mask(grid, limit, rows_add_up=adds_up, already=already)
+            masks[name] = mask_grid(grid, already=already)
             if (masks[name][-1] & ~hidden_size).any():
                 hidden_size |= masks[name][-1]
                 settled = False

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from discovery.cohort.suppression import suppression_mask
+from discovery.cohort.suppression import mask_beside_others, suppression_mask
 
 ALL = "all"
 COUNTS = (
@@ -136,7 +136,8 @@ def mask_missing(
             levels = [str(level) for level in block["level"]] + [ALL]
             already[2] = [level in hidden.get(str(by), set()) for level in levels]
             already[:2] |= np.array([cells.get((variable, str(by), level), False) for level in levels])
-            mask = suppression_mask(counts, limit, rows_add_up=n[:-1].sum() == n[-1], already=already)
+            mask_grid = suppression_mask if n[:-1].sum() == n[-1] else mask_beside_others
+            mask = mask_grid(counts, limit, already=already)
             new = mask[0] | mask[1]
             if (new & ~gone[at]).any():
                 gone[at] |= new
@@ -168,7 +169,8 @@ def mask_sites(
         already = np.zeros((4, len(block) + 1), dtype=bool)
         already[3, :-1] = block["site"].astype(str).isin(hidden)
         grid = np.column_stack([counts, margin])
-        mask = suppression_mask(grid, limit, rows_add_up=n.sum() == n_study, already=already)
+        mask_grid = suppression_mask if n.sum() == n_study else mask_beside_others
+        mask = mask_grid(grid, limit, already=already)
         for k, row in enumerate(block.index):
             if mask[0, k] or mask[1, k] or mask[2, k]:
                 table.loc[row, ["events", "n_with_outcome"]] = pd.NA

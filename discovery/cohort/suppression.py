@@ -11,7 +11,13 @@ MARGIN_LAST = 1e12
 
 
 def suppression_mask(
-    counts, limit: int, *, rows_add_up: bool = True, columns_add_up: bool = True, already=None
+    counts,
+    limit: int,
+    *,
+    rows_add_up: bool = True,
+    columns_add_up: bool = True,
+    already=None,
+    unprinted: int | None = None,
 ) -> np.ndarray:
     """Which cells of a table with its margins must be masked.
 
@@ -25,6 +31,8 @@ def suppression_mask(
         Whether the cells of a row (a column) add up to its printed total: not so for groups that overlap.
     already : bool array like `counts`, optional
         Cells that are masked for another reason.
+    unprinted : int, optional
+        A column that is known by subtraction only: it is the first to help to hide another.
 
     Returns
     -------
@@ -44,6 +52,8 @@ def suppression_mask(
     rank = np.where(counts == 0, MARGIN_LAST / 2, counts)
     rank[-1, :] += MARGIN_LAST
     rank[:, -1] += MARGIN_LAST
+    if unprinted is not None:
+        rank[:, unprinted] -= 4 * MARGIN_LAST
     lines: list[tuple] = []
     if rows_add_up:
         lines += [(i, slice(None)) for i in range(counts.shape[0])]
@@ -61,4 +71,31 @@ def suppression_mask(
             ).any():
                 hidden[np.argmin(np.where(hidden | ~printed[line], np.inf, rank[line]))] = True
                 changed = True
+    return mask
+
+
+def mask_beside_others(counts, limit: int, *, overlapping: bool = False, already=None) -> np.ndarray:
+    """`suppression_mask` for groups (columns) that do not add up to the last column.
+
+    What the total has beyond its groups is known to who subtracts: the patients without a group or, where
+    groups are `overlapping`, those outside each one of them. A small number of these hides with a cell of
+    its row.
+    """
+    counts = np.asarray(counts, dtype=float)
+    mask = np.zeros(counts.shape, dtype=bool) if already is None else np.array(already, dtype=bool)
+    groups = list(range(counts.shape[1] - 1))
+    settled = False
+    while not settled:
+        before = mask.copy()
+        for own in [[j] for j in groups] if overlapping else [groups]:
+            at, others = [*own, -1], len(own)
+            rest = counts[:, -1] - counts[:, own].sum(axis=1)
+            found = suppression_mask(
+                np.insert(counts[:, at], others, rest, axis=1),
+                limit,
+                already=np.insert(mask[:, at], others, False, axis=1),
+                unprinted=others,
+            )
+            mask[:, at] |= np.delete(found, others, axis=1)
+        settled = bool((mask == before).all())
     return mask

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from discovery.cohort.baseline import baseline_table
-from discovery.cohort.suppression import suppression_mask
+from discovery.cohort.suppression import mask_beside_others, suppression_mask
 from discovery.problems import InputError
 
 
@@ -117,6 +117,45 @@ def test_a_tiny_group_hides_its_size_and_means():
     assert table.loc["c", "group_n"] == 30
     assert np.isnan(table.loc["a", "mean"])
     assert not np.isnan(table.loc["b", "mean"])
+
+
+def test_who_has_no_group_cannot_be_counted_by_subtraction():
+    counts = np.array(
+        [[12.0, 20, 35], [18, 30, 48], [30, 50, 83]]
+    )  # 3 have no group, all with the first finding
+    mask = mask_beside_others(counts, 5)
+    assert mask[2, :2].any()  # else 83 - 30 - 50 = 3
+    assert mask[0, :2].any()
+    alone = mask_beside_others([[12.0, 20, 42], [18, 30, 60], [30, 50, 102]], 5)
+    assert not alone.any()  # 10 and 12 of 22 without a group
+    beside = mask_beside_others([[3.0, 20, 42], [27, 30, 60], [30, 50, 102]], 5)
+    assert (beside == [[True, False, False], [True, False, False], [False] * 3]).all()  # 19 more are unknown
+
+
+def test_who_is_outside_a_group_cannot_be_counted_by_subtraction():
+    counts = np.array([[5.0, 6, 8], [28, 21, 62], [33, 27, 70]])
+    mask = mask_beside_others(counts, 5, overlapping=True)
+    assert mask[0, :2].all()  # 8 - 5 = 3 and 8 - 6 = 2 are outside
+    assert not mask[2].any()
+    assert not mask_beside_others([[15.0, 9, 30], [18, 18, 40], [33, 27, 70]], 5, overlapping=True).any()
+
+
+@pytest.mark.parametrize(("rare", "times"), [("a;b", 6), (None, 3)])
+def test_the_table_of_groups_that_are_not_all_hides_the_others_too(rare, times):
+    rng = np.random.default_rng(8)
+    n = 90
+    group = pd.Series(rng.choice(["a", "b"], n), dtype=object)
+    group[:times] = rare
+    data = pd.DataFrame({"age": rng.normal(60, 9, n), "mark": (rng.random(n) < 0.15).astype(int)})
+    data.loc[rng.choice(n, 9, replace=False), "age"] = np.nan
+    several = ";" if rare else None
+    table = baseline_table(data, group=group, separator=several, suppress_below=5)
+    for column in ("group_n", "n", "missing", "count"):
+        for _, mine in table.groupby("variable"):
+            shown = mine.set_index("group")[column].astype(float)
+            parts = [["a"], ["b"]] if several else [["a", "b"]]
+            outside = [shown["overall"] - shown[own].sum(skipna=False) for own in parts]
+            assert not any(0 < number < 5 for number in outside), (column, mine)
 
 
 def test_a_limit_that_masks_nothing_is_refused():
