@@ -9,6 +9,7 @@ from discovery.study import Study
 
 USUAL = "the latest round time with 20 patients and 15 % of all still followed"
 STATED = "as the study file states"
+MEDIAN = "the median time of the events: no round time has 20 patients and 15 % of all followed beyond it"
 
 
 def horizon_of(study: Study, design: Design) -> float | None:
@@ -31,9 +32,17 @@ def horizon_notes(study: Study, designs: Sequence[Design]) -> list[str]:
         horizon = horizon_of(study, design)
         if horizon is not None:
             at = f"{horizon:g} {units.get(design.outcome, '')}".strip()
-            why = STATED if study.settings.stated_horizon(design.outcome) else USUAL
+            why = _why(study, design)
             notes.append(
                 f"{design.outcome}: predictions, decision curves and differences in mean time are judged at "
                 f"{at} ({why}); the gain in the ranking takes in the whole follow-up"
             )
     return notes
+
+
+def _why(study: Study, design: Design) -> str:
+    from discovery.survival.prediction_table import round_horizon
+
+    if study.settings.stated_horizon(design.outcome):
+        return STATED
+    return USUAL if round_horizon(design.time, design.event) > 0 else MEDIAN

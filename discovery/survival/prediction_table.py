@@ -19,6 +19,7 @@ COLUMNS = ["model", "measure", "time", "estimate", "ci_low", "ci_high", "n", "ev
 GRID = 20  # times from the 5th percentile of the event times (10 cases at least) to the horizon
 FEWEST_CASES = 10
 FEWEST_AT_HORIZON, SHARE_AT_HORIZON = 20, 0.15
+MARKS = (6, 12, 24)  # of a time axis, coarse to fine
 GROUPS, FEWEST_IN_GROUP = 5, 20
 FEWEST_EVENTS = 20  # below, ten folds leave too few events to learn from and to judge by
 SLOPE, MEAN_ERROR = "calibration slope", "mean calibration error"
@@ -39,12 +40,28 @@ def usual_horizon(time, status) -> float:
     Events at time 0 have no part in the median: nothing can be predicted up to time 0. NaN without an event
     after it.
     """
+    held = round_horizon(time, status)
+    time, status = np.asarray(time, dtype=float), np.asarray(status, dtype=float)
+    later = time[(status == 1) & (time > 0)]
+    return held if np.isfinite(held) or not later.size else float(np.median(later))
+
+
+def round_horizon(time, status) -> float:
+    """The latest round time with an event before it, and 20 patients and 15 % of all followed beyond; NaN if
+    there is none.
+
+    Round are the marks of a time axis, and where none of them will do those of finer ones.
+    """
     time, status = np.asarray(time, dtype=float), np.asarray(status, dtype=float)
     enough = max(FEWEST_AT_HORIZON, SHARE_AT_HORIZON * len(time))
-    marks = time_marks(time)
-    held = [t for t in marks if t > 0 and (time > t).sum() >= enough and ((time <= t) & (status == 1)).any()]
-    later = time[(status == 1) & (time > 0)]
-    return float(held[-1]) if held else float(np.median(later)) if later.size else np.nan
+    for wanted in MARKS:
+        marks = time_marks(time, wanted=wanted)
+        held = [
+            t for t in marks if t > 0 and (time > t).sum() >= enough and ((time <= t) & (status == 1)).any()
+        ]
+        if held:
+            return float(held[-1])
+    return float("nan")
 
 
 def prediction_table(

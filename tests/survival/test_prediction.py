@@ -12,6 +12,7 @@ from discovery.survival.calibration import calibration_at
 from discovery.survival.curves import kaplan_meier
 from discovery.survival.discrimination import harrell_concordance, time_dependent_auc, uno_concordance
 from discovery.survival.prediction_error import brier_score, integrated_brier_score
+from discovery.survival.prediction_table import round_horizon, usual_horizon
 
 rows = st.lists(st.tuples(st.integers(1, 9), st.integers(0, 1), st.integers(0, 4)), min_size=2, max_size=25)
 quick = settings(max_examples=60, deadline=None)
@@ -180,3 +181,13 @@ def test_calibration_refusals():
         calibration_at([1.0, 2], [1, 0], [0.2, 1.2], 1)
     with pytest.raises(InputError, match="within follow-up, up to 2"):
         calibration_at([1.0, 2], [1, 0], [0.2, 0.2], 3)
+
+
+def test_the_horizon_is_a_round_time_or_else_the_median_of_the_events():
+    assert usual_horizon(np.arange(1.0, 501), np.ones(500)) == 400  # marks of 100; nobody beyond 500
+    time, event = np.linspace(10, 1150, 30), np.ones(30)
+    assert usual_horizon(time, event) == 400  # 17 beyond 500; of the marks of 200, 20 beyond 400
+    few = time[:15]
+    assert np.isnan(round_horizon(few, event[:15]))
+    assert usual_horizon(few, event[:15]) == np.median(few)
+    assert np.isnan(usual_horizon(time, np.zeros(30)))
