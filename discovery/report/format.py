@@ -150,13 +150,13 @@ def percent(share: object, places: int = 0) -> str:
 
 
 def probability(value: object) -> str:
-    """A probability with two decimals, never 0.00 or 1.00 unless it is exactly that."""
+    """An estimated probability with two decimals, never 0.00 or 1.00: all of some draws is not certain."""
     if missing(value):
         return DASH
     p = float(value)  # type: ignore[arg-type]
-    if 0 < p < 0.005:
+    if p < 0.005:
         return "<0.01"
-    if 0.995 <= p < 1:
+    if p >= 0.995:
         return ">0.99"
     return f"{p:.2f}"
 

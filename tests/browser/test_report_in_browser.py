@@ -12,6 +12,7 @@ from discovery.figures.save import save_figure
 from discovery.report.html import write_report
 
 pytestmark = pytest.mark.browser
+BAR = 15  # pixels of a bar to scroll with, which this browser does not show
 
 
 def report(made, folder, *, count, hostile):
@@ -321,13 +322,15 @@ def test_few_features_have_picture_and_details_below_them(opened, made, tmp_path
     assert detail["x"] > picture["x"] + picture["width"]
 
 
-@pytest.mark.parametrize("width", [1280, 1262, 1100, 800, 700, 390])
+@pytest.mark.parametrize("width", [1440, 1280, 1100, 820, 700, 400])
 def test_every_column_of_the_ranking_is_inside_its_frame(opened, small, width):
-    page = opened(small, width=width)
+    bar = BAR if width > 780 else 0  # on a phone the bar lies over the page
+    page = opened(small, width=width - bar)
+    page.add_style_tag(content=f".left .scroll {{ padding-right: {bar}px; }}")
     wide, seen = page.evaluate(
         "[document.querySelector('#ranked').scrollWidth, document.querySelector('.left .scroll').clientWidth]"
     )
-    assert wide <= seen
+    assert wide <= seen - bar
 
 
 def test_a_name_of_a_column_breaks_at_its_underscores(opened, small, made):

@@ -127,11 +127,11 @@ def test_percentages_do_not_round_to_none_or_all(share, text):
 
 def test_probabilities_do_not_round_to_none_or_all():
     assert [words.probability(p) for p in (0, 0.001, 0.875, 0.998, 1)] == [
-        "0.00",
+        "<0.01",
         "<0.01",
         "0.88",
         ">0.99",
-        "1.00",
+        ">0.99",
     ]
 
 
