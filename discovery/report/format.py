@@ -99,6 +99,11 @@ def p_phrase(value: object, symbol: str = "p") -> str:
     return f"{symbol} = {text}"
 
 
+def with_printed_p(sentence: str) -> str:
+    """A sentence of another room with its p-values (`p = 0.2551`) as they are printed."""
+    return re.sub(r"\bp = (\d+(?:\.\d+)?(?:e-?\d+)?)", lambda found: p_phrase(found[1]), sentence)
+
+
 def measure(name: object) -> str:
     """A measure of discrimination as it is printed."""
     return "R²" if name == "R2" else str(name)

@@ -62,7 +62,7 @@ def _groups(tables, word: pd.Series) -> Table:
             )
         rows.append((str(row.phenotype), words.whole(row.size), words.fixed(row.stability), told))
     heads = ("Group", "Patients", "Stability (Jaccard)", "Told most by (difference from all others, SD)")
-    note = f"Why this verdict: {word['reasons']}. "
+    note = f"Why this verdict: {words.with_printed_p(str(word['reasons']))}. "
     if tested:
         n = int((profiles.drop_duplicates("feature")["q_null"] <= LEVEL).sum())
         note += (

@@ -167,3 +167,10 @@ def test_a_number_stays_with_its_sign_in_a_narrow_cell():
     assert words.unbroken("1.60, p 0.005") == "1.60, p\u00a00.005"
     assert words.unbroken("p < 0.001 in 2 groups") == "p\u00a0<\u00a00.001 in 2 groups"
     assert words.unbroken("a step of 3") == "a step of 3"
+
+
+def test_p_values_inside_a_sentence_are_printed_like_all_others():
+    said = "structure: p = 0.255 against cohorts; separation: p = 1.2e-05 (dip); site: Cramer V 0.11, p = 1."
+    assert words.with_printed_p(said) == (
+        "structure: p = 0.26 against cohorts; separation: p < 0.001 (dip); site: Cramer V 0.11, p > 0.99."
+    )
