@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +31,7 @@ from discovery.problems import counted
 
 COMPLETE_CASES = "complete cases"
 NUMBERS = ["estimate", "ci_low", "ci_high", "p_value"]
+FIRTH, TEST_OR_INTERVAL = "Firth penalty", re.compile(r"\b(test|interval)\b")
 RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"
 SPREAD = f"by Rubin's rules, t test with Barnard-Rubin df, interval from {DRAWS} bootstrap draws"
 NOMINAL = 0.05  # that an interval of 95 % goes with
@@ -161,10 +163,11 @@ def _lasting(note: str) -> list[str]:
 
 
 def model_of(kind: str, method, *, firth: bool = False) -> str:
-    """The model of a row's method text, without its test and interval."""
-    penalty = ", Firth penalty" if firth else ""
-    robust = ", robust by patient" if kind_of(kind).by_patient else ""
-    return str(method).split(", ")[0] + penalty + robust
+    """The model of a row's method text, and how it takes outcome and sites, without test and interval."""
+    model, *others = str(method).split("; ")[0].split(", ")
+    about = [part for part in others if not TEST_OR_INTERVAL.search(part) and part != FIRTH]
+    robust = ["robust by patient"] if kind_of(kind).by_patient else []
+    return ", ".join([model, *([FIRTH] if firth else []), *robust, *about])
 
 
 def pooling_rule(fits: ImputedFits) -> str:

@@ -19,7 +19,7 @@ from discovery.cohort.imputation_table import IMPUTATION_COLUMNS
 from discovery.cohort.imputed_fits import fit_imputed
 from discovery.cohort.imputed_screen import impute_screen, screen_with
 from discovery.cohort.pooled_classes import pool_classes
-from discovery.cohort.pooled_rows import COMPLETE_CASES
+from discovery.cohort.pooled_rows import COMPLETE_CASES, model_of
 from discovery.cohort.tipping import SHIFTS, tipping_points
 from discovery.markers.table import rank_markers
 from discovery.seeds import named_rng
@@ -320,3 +320,21 @@ def test_a_finding_that_tips_says_where():
     nearest = min(lost, key=lambda shift: (abs(shift), shift)) if lost else np.nan
     np.testing.assert_equal(table["tipping_shift_sd"].iloc[0], nearest)
     assert table.loc[0.0, "holds"] == (table.loc[0.0, "p_value"] <= 0.05)
+
+
+COX, ODDS, RATE = "Cox regression (Efron ties)", "logistic regression", "negative binomial regression"
+RATIO, LATE = "likelihood-ratio test, profile-likelihood interval", "delayed entry, stratified by site"
+
+
+@pytest.mark.parametrize(
+    ("kind", "firth", "method", "words"),
+    [
+        ("survival", False, f"{COX}, {RATIO}, {LATE}", f"{COX}, {LATE}"),
+        ("binary", True, f"{ODDS}, {RATIO}; p by two tests, combined", f"{ODDS}, Firth penalty"),
+        ("binary", False, f"{ODDS}, Firth penalty, penalised {RATIO}, site as fixed effect",
+         f"{ODDS}, site as fixed effect"),
+        ("count", False, f"{RATE}, log exposure as offset, {RATIO}", f"{RATE}, log exposure as offset"),
+    ],
+)  # fmt: skip
+def test_a_pooled_row_keeps_what_its_model_makes_of_sites_and_outcome(kind, firth, method, words):
+    assert model_of(kind, method, firth=firth) == words
