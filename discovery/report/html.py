@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -36,9 +36,6 @@ from discovery.report.saved_figure import SavedFigure
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.report.site_views import excluded_view, left_out_view, shift_view, site_view
 from discovery.report.unassessed_view import unassessed_view
-
-if TYPE_CHECKING:
-    from markupsafe import Markup
 
 POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
@@ -98,7 +95,7 @@ def page(
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"unbroken": words.unbroken, "breakable": _breakable}
+    environment.filters["unbroken"] = words.unbroken
     template = environment.from_string((here / "page.html.j2").read_text("utf-8"))
     data = page_data(tables, settings)
     return template.render(
@@ -130,13 +127,6 @@ def page(
         missing=words.missing,
         plural=words.plural,
     )
-
-
-def _breakable(text: str) -> Markup:
-    """A name such as rv_dpdt_max breaks after its underscores, where it has to break at all."""
-    from markupsafe import Markup, escape
-
-    return Markup("_<wbr>").join(escape(part) for part in text.split("_"))
 
 
 def _people(settings: RunSettings) -> str:
