@@ -22,9 +22,12 @@ from discovery.association.multiplicity import benjamini_hochberg, never_zero
 from discovery.association.outcome_models import (
     Response,
     effect_text,
+    fit_columns,
     standardised_outcome,
     wants_firth,
 )
+from discovery.association.screen_words import few_words
+from discovery.kernels.screen_fit import REASONS
 from discovery.problems import InputError, Problem, counted
 
 LEAST_IN_GROUP = 5  # events (or patients of the rarer class, or patients) that a group must have
@@ -52,9 +55,10 @@ def effect_modification(
 
     Full model: base model, groups, and one slope per group; smaller model: one slope. Likelihood-ratio
     test, K - 1 df (F for a continuous outcome); with few events both are Firth-penalised and the test is
-    Wald's, as it is for recurrent episodes, with errors robust by patient. q by Benjamini-Hochberg over
-    features. Intervals of group effects are Wald (t for a continuous outcome). Shrunk effects: the group's
-    estimate weighed against the common one with the DerSimonian-Laird variance between groups.
+    Wald's, as it is for recurrent episodes, with errors robust by patient. Classes without an order have the
+    test over all classes, K - 1 df for each but the first, and no effects of groups. q by Benjamini-Hochberg
+    over features. Intervals of group effects are Wald (t for a continuous outcome). Shrunk effects: the
+    group's estimate weighed against the common one with the DerSimonian-Laird variance between groups.
 
     A patient without a label, or in a group with fewer than 5 events among those with the feature, is left
     out of its models.
@@ -84,7 +88,11 @@ def effect_modification(
         else:
             kept = here.notna().to_numpy() & here.astype(str).isin(own).to_numpy()
             places = np.asarray(pd.Categorical(here[kept].astype(str), categories=own).codes)
-            test, rows = _one_feature(whole.take_patients(kept), places, own, j, conf_level)
+            part = whole.take_patients(kept)
+            if kind_of(design.kind).directed:
+                test, rows = _one_feature(part, places, own, j, conf_level)
+            else:
+                test, rows = _over_all_classes(part, places, len(own), j), []
             test["note"] = "; ".join(text for text in (test["note"], *remarks) if text)
         tests.append({"outcome": design.outcome, "feature": feature, "modifier": modifier} | test)
         effects += [
@@ -130,13 +138,39 @@ def _untested(labels: pd.Series, why: str) -> dict:
     }
 
 
-def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, conf_level: float):
+def _columns(design: Design, codes: np.ndarray, k: int, j: int):
+    """Outcome, feature (n,), groups (n, k) and base model of the patients with a feature."""
     seen = design.observed[:, j]
-    response, x, groups = design.take_patients(seen).response, design.features[seen, j], codes[seen]
-    k = len(levels)
-    indicator = (groups[:, None] == np.arange(k)).astype(float)
+    indicator = (codes[seen][:, None] == np.arange(k)).astype(float)
     # the base model may hold the groups already (site): columns without information are dropped by the fit
     base = np.column_stack([design.base[seen], indicator[:, 1:]])
+    return design.take_patients(seen).response, design.features[seen, j], indicator, base
+
+
+def _over_all_classes(design: Design, codes: np.ndarray, k: int, j: int) -> dict:
+    """The test alone, where no one coefficient says what a feature does: slopes of groups added in turn."""
+    response, x, indicator, columns = _columns(design, codes, k, j)
+    columns = np.column_stack([columns, x])
+    statistic, df = 0.0, 0
+    kind = kind_of(design.kind)
+    for g in range(1, k):
+        slope = x[:, None] * indicator[:, [g]]
+        found = fit_columns(response, columns, slope, intervals=False).fit
+        if found.code[0] != 0:
+            return _untested(pd.Series(x), REASONS[int(found.code[0])])
+        statistic += float(kind.likelihood_ratio(found)[0])
+        df += int(kind.tested_df(found)[0])
+        columns = np.column_stack([columns, slope])
+    p = kind.p_of_statistic(statistic, df, len(x), len(x) - columns.shape[1])
+    size = int(response.effective_sizes(np.ones((len(x), 1), dtype=bool))[0])
+    method = "likelihood-ratio test over all classes"
+    note = few_words(design.kind, size, int(np.linalg.matrix_rank(columns)))
+    return {"statistic": statistic, "df": df, "p_value": p, "n": len(x), "method": method, "note": note}
+
+
+def _one_feature(design: Design, codes: np.ndarray, levels: list[str], j: int, conf_level: float):
+    k = len(levels)
+    response, x, indicator, base = _columns(design, codes, k, j)
     parameters = base.shape[1] + k
     size = response.effective_sizes(np.ones((len(x), 1), dtype=bool))
     firth = bool(wants_firth(response.kind, size, parameters)[0])

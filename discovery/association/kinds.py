@@ -166,7 +166,14 @@ class OutcomeKind:
     def full_fit(self, response: Response, columns: np.ndarray, firth: bool) -> FullFit:
         """One model with all its coefficients and their covariance."""
         raise InputError(
-            [Problem(file="outcome", column="kind", found=self.name, wanted="one effect a feature is needed")]
+            [
+                Problem(
+                    file="outcome",
+                    column="kind",
+                    found=self.name,
+                    wanted="an outcome with one effect a feature",
+                )
+            ]
         )
 
     def null_model(self, design: Design) -> NullModel:

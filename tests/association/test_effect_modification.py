@@ -161,3 +161,35 @@ def test_groups_are_counted_in_the_patients_who_have_the_feature(design_from_arr
     part = design_from_arrays("continuous", design.base[kept], design.features[kept], y=design.y[kept])
     alone = effect_modification(part, group[kept], modifier="etiology").tests.set_index("feature")
     assert tests.loc["f0", "p_value"] == pytest.approx(alone.loc["f0", "p_value"], rel=1e-9)
+
+
+def test_classes_without_an_order_have_the_test_of_statsmodels_over_all_of_them(design_from_arrays):
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(5)
+    n = 500
+    group, base, x = rng.integers(0, 3, n), rng.normal(size=(n, 1)), rng.normal(size=(n, 2))
+    pull = np.column_stack([np.zeros(n), np.array([1.0, 0, 0])[group] * x[:, 0], 0.5 * base[:, 0]])
+    y = (pull + rng.gumbel(size=(n, 3))).argmax(axis=1).astype(float)
+    member = (group[:, None] == np.arange(3)).astype(float)
+    # the base model has the groups already, as it has the sites
+    design = design_from_arrays("multiclass", np.column_stack([base, member[:, 1:]]), x, y=y)
+    found = effect_modification(design, np.array(["a", "b", "c"])[group], modifier="site")
+    for j in range(2):
+        feature = design.features[:, [j]]
+        apart, alike = (
+            sm.MNLogit(y, sm.add_constant(np.column_stack([design.base, slopes]))).fit(disp=0, tol=1e-12)
+            for slopes in (feature * member, feature)
+        )
+        row = found.tests.iloc[j]
+        assert row["statistic"] == pytest.approx(2 * (apart.llf - alike.llf), abs=1e-6)
+        assert row["df"] == 4
+        assert row["p_value"] == pytest.approx(stats.chi2.sf(row["statistic"], 4), rel=1e-9)
+    assert found.tests["p_value"][0] < 0.01
+    assert found.effects.empty
+    few = effect_modification(
+        design.take_patients(np.arange(n) < 80), group[:80].astype(str), modifier="site"
+    )
+    assert (
+        few.tests["note"].str.match(r"exploratory: \d+ patients in the rarest class for 7 coefficients").all()
+    )
