@@ -291,6 +291,9 @@ function reachPlates() {
   }
 }
 
+/* Nobody opens what is folded on paper. */
+addEventListener("beforeprint", () => { for (const part of document.querySelectorAll("details")) part.open = true; });
+
 async function start() {
   data = await unpack("data");
   if (data.outcomes.length) {

@@ -270,6 +270,7 @@ def test_printed_on_a4_the_head_of_the_table_is_on_every_page(opened, small, tmp
     assert page.locator(".controls").is_hidden()
     assert page.locator("#detail").is_hidden()
     content = page.pdf(format="A4", path=tmp_path / "report.pdf")
+    assert page.locator("details.key").evaluate("key => key.open")
     pages = [int(n) for n in re.findall(rb"/Type /Pages\s*/Count (\d+)", content)]
     assert max(pages) <= 20
     boxes = {tuple(float(v) for v in box.split()) for box in re.findall(rb"/MediaBox \[([\d. ]+)\]", content)}
@@ -375,3 +376,13 @@ def test_a_figure_keeps_a_readable_size_on_a_phone_and_is_scrolled_by_keyboard(o
     page.wait_for_function("document.querySelector('.plate').tabIndex === -1")
     fits = "p => p.firstElementChild.getBoundingClientRect().width <= p.clientWidth"
     assert plate.evaluate(fits)
+
+
+def test_on_paper_the_ranking_has_its_verdicts_and_what_is_shrunk(opened, small):
+    page = opened(small)
+    page.set_viewport_size({"width": 690, "height": 1000})  # A4 less its margins, at 96 dots an inch
+    page.emulate_media(media="print")
+    assert page.locator("#ranked th.verdict").is_visible()
+    assert page.locator("#heads th").filter(has_text="Shrunk").is_visible()
+    assert not page.locator("#rows .narrow").first.is_visible()
+    assert page.locator("#ranked").evaluate("t => t.scrollWidth <= document.documentElement.clientWidth")
