@@ -21,7 +21,7 @@ from discovery.cli import check, compile, demo, features, measure, replicate, ru
 from discovery.pipeline.garbage import collect_seldom
 from discovery.problems import InputError
 
-DONE, OUR_FAULT, INPUT_FAULT, DIFFERENCE, STOPPED, READER_GONE = 0, 1, 2, 3, 130, 141
+DONE, OUR_FAULT, INPUT_FAULT, STOPPED, READER_GONE = 0, 1, 2, 130, 141
 
 CAUTION = (
     "Research software: no result is a threshold for care. "

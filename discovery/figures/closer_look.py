@@ -11,6 +11,7 @@ import pandas as pd
 
 from discovery.figures.curves import curve_words, draw_curves, entry_clause, entry_sentence
 from discovery.figures.group_forest import GROUP, HEADING, NEXT, POOLED, draw_group_forest
+from discovery.figures.people import outcome_people, people_with
 from discovery.figures.prediction import draw_accuracy, draw_calibration
 from discovery.figures.save import SavedFigure, save_figure
 from discovery.figures.scales import time_axis
@@ -162,14 +163,10 @@ def closer_look_figures(
 
 
 def _people(outcome: OutcomeRun) -> str:
-    from discovery.figures.standard import outcome_people
-
     return outcome_people(outcome.complete or outcome)
 
 
 def _people_with(outcome: OutcomeRun, feature: str, label: str, tables: Mapping[str, pd.DataFrame]) -> str:
-    from discovery.figures.standard import people_with
-
     return people_with(outcome, feature, label, tables.get("associations"))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from discovery.figures.flow import draw_attrition
 from discovery.figures.forest import draw_marker_forest
 from discovery.figures.missing import draw_missing_map
 from discovery.figures.missing_patterns import pattern_figures
+from discovery.figures.people import outcome_people, people_with
 from discovery.figures.phenotypes import phenotype_figures
 from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.residual import draw_partial_residual
@@ -46,7 +46,6 @@ PARTS = {  # of an outcome of many values, as the table of missing values names 
     "third 1 of 2": "lower values",
     "third 2 of 2": "higher values",
 }
-COMPLETE_CASES = "complete cases"  # the model of those with a value, in the table of associations
 SMALL = 5  # a group of fewer patients is not shown: it says more about them than about the study
 
 FOREST = (
@@ -418,34 +417,6 @@ def top_of(markers: pd.DataFrame, otherwise: int) -> int:
     """The k of "among the first k" that the ranking of these rows used."""
     known = markers["top_k"].dropna() if "top_k" in markers else markers.head(0)
     return int(known.iloc[0]) if len(known) else otherwise
-
-
-def outcome_people(outcome: OutcomeRun) -> str:
-    """`n = 240, 88 events`."""
-    parts = [f"n = {outcome.n}"]
-    if outcome.events is not None:
-        parts.append(plural(outcome.events, "event" if outcome.kind in ("survival", "recurrent") else "case"))
-    parts += [f"{count} with {name}" for name, count in outcome.competing.items()]
-    return ", ".join(parts)
-
-
-def people_with(outcome: OutcomeRun, feature: str, label: str, associations: pd.DataFrame | None) -> str:
-    """Who a figure of one feature is of: `n = 160, 47 events: the patients with a value of SvO2`.
-
-    Such figures impute nothing. `associations` has a row "complete cases" for a feature with gaps.
-    """
-    narrow = outcome.complete or outcome
-    if associations is None or associations.empty:
-        return outcome_people(narrow)
-    mine = associations[(associations["feature"] == feature) & (associations["model"] == COMPLETE_CASES)]
-    if mine.empty:
-        return outcome_people(narrow)
-    whose = f"the patients with a value of {label}" + (" and all covariates" if outcome.complete else "")
-    n, events = mine.iloc[0]["n"], mine.iloc[0]["events"]
-    if pd.isna(n):  # masked
-        return whose
-    known = None if pd.isna(events) else int(events)
-    return f"{outcome_people(replace(narrow, n=int(n), events=known, competing={}))}: {whose}"
 
 
 def _by_evidence(most: int, total: int) -> str:
