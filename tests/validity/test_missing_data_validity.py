@@ -42,6 +42,8 @@ CELLS = [
     ("recurrent", 0.4, "at random", 0.035),
     ("count", 0.0, "at random", 0.02),
     ("recurrent", 0.0, "at random", 0.02),
+    ("ordinal", 0.5, "at random", 0.03),
+    ("ordinal", 0.0, "at random", 0.03),
     ("continuous", 0.5, "beyond a limit", 0.02),
     ("survival", 0.5, "beyond a limit", 0.03),
 ]
@@ -63,6 +65,10 @@ def drawn_study(kind, effect, gaps, rng):
     elif kind == "binary":
         happened = (pull + rng.logistic(size=N) > 0).astype(float)
         given["value"] = happened
+    elif kind == "ordinal":
+        value = np.digitize(pull + rng.logistic(size=N), [-1.2, 0.2, 1.5]).astype(float)
+        happened = (value > 1).astype(float)
+        given |= {"value": value, "categories": tuple("abcd")}
     elif kind in ("count", "recurrent"):
         watched = rng.uniform(0.5, 1.5, N)
         number = rng.poisson(1.5 * watched * np.exp(pull) * rng.gamma(1 / FRAILTY, FRAILTY, N))
