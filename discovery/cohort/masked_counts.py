@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from itertools import pairwise
 
 import numpy as np
@@ -111,12 +111,19 @@ def mask_flow(table: pd.DataFrame, limit: int, analysed: Mapping[str, bool]) -> 
 
 
 def mask_missing(
-    table: pd.DataFrame, limit: int, hidden: Mapping[str, set], cells: Mapping[tuple, bool]
+    table: pd.DataFrame,
+    limit: int,
+    hidden: Mapping[str, set],
+    cells: Mapping[tuple, bool],
+    *,
+    overlapping: Collection[str] = (),
 ) -> pd.DataFrame:
     """Missing values by group. `hidden`: grouping -> levels whose size is masked in other tables;
-    `cells`: (variable, grouping, level) -> masked there.
+    `cells`: (variable, grouping, level) -> masked there; `overlapping`: groupings in which a patient may be
+    in several levels.
 
-    A grouping with a masked count loses its test: few tables have its statistic, and known margins.
+    A grouping with a masked count loses its test: few tables have its statistic, and known margins. So does
+    one whose levels overlap: its test is of the overlaps too, which may be small and are printed nowhere.
     """
     table = table.copy().astype({"n": "Int64", "n_missing": "Int64"})
     gone = np.zeros(len(table), dtype=bool)
@@ -136,8 +143,11 @@ def mask_missing(
             levels = [str(level) for level in block["level"]] + [ALL]
             already[2] = [level in hidden.get(str(by), set()) for level in levels]
             already[:2] |= np.array([cells.get((variable, str(by), level), False) for level in levels])
-            mask_grid = suppression_mask if n[:-1].sum() == n[-1] else mask_beside_others
-            mask = mask_grid(counts, limit, already=already)
+            if str(by) in overlapping:
+                mask = mask_beside_others(counts, limit, overlapping=True, already=already)
+            else:
+                mask_grid = suppression_mask if n[:-1].sum() == n[-1] else mask_beside_others
+                mask = mask_grid(counts, limit, already=already)
             new = mask[0] | mask[1]
             if (new & ~gone[at]).any():
                 gone[at] |= new
@@ -150,6 +160,7 @@ def mask_missing(
     table.loc[sizes, "n"] = pd.NA
     counts = table[["n", "n_missing"]].isna().any(axis=1)
     untold = counts.groupby([table["variable"], table["by"]], sort=False).transform("any")
+    untold |= table["by"].isin(list(overlapping))
     table.loc[untold, ["statistic", "df", "p_value"]] = pd.NA
     table.loc[untold, "test"] = ""
     return table

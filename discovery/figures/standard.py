@@ -182,6 +182,8 @@ def _missing_by(
     named = labels.get(str(by), str(by))
     rows["level"] = rows["level"].replace(PARTS)
     title = f"Missing values by {named}" if by else "Missing values"
+    several = "note" in table and bool((table["note"].fillna("") != "").any())
+    in_each = " A patient with several labels counts in each of them." if several else ""
     return save_figure(
         figure_id,
         partial(draw_missing_map, title=title, detail=detail, group_label=named if by else ""),
@@ -189,7 +191,7 @@ def _missing_by(
         folder,
         title=title,
         caption=f"{detail}. Share of the patients (n at the head of each column) without a value. Groups of "
-        f"fewer than {SMALL} patients are not shown.",
+        f"fewer than {SMALL} patients are not shown.{in_each}",
         outcome=str(by) if by in labels else "",
     )
 

@@ -11,12 +11,14 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.cohort.attrition import attrition_table
 from discovery.cohort.baseline import baseline_table
+from discovery.cohort.count_groups import count_groups
 from discovery.cohort.missing import missing_patterns, missing_table
 from discovery.cohort.sites import site_feature_shift, site_table
 from discovery.pipeline.survival_wing import cause_names
 from discovery.study import Outcome, Study
 
 SEVERAL_ETIOLOGIES = ";"
+COUNTED = ("count", "recurrent")  # kinds whose value is a number of events
 
 
 def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.DataFrame]:
@@ -28,6 +30,8 @@ def describe_cohort(study: Study, designs: Sequence[Design]) -> dict[str, pd.Dat
         "missing": missing_table(
             pd.concat([study.covariates, study.features], axis=1),
             by=groupings(study, levels),
+            along=counts_of(study),
+            several=[etiology_name(study)] if several_etiologies(study) else [],
             labels=study.labels,
         ),
     }
@@ -72,9 +76,31 @@ def groupings(study: Study, levels: Mapping[str, pd.Series]) -> dict[str, pd.Ser
     found: dict[str, pd.Series] = {}
     if study.site is not None:
         found[site_name(study)] = study.site.astype(object)
-    if study.etiology is not None and not study.etiology.astype(str).str.contains(SEVERAL_ETIOLOGIES).any():
-        found[study.settings.patients.etiology or "etiology"] = study.etiology.astype(object)
-    return found | {name: level for name, level in levels.items() if level.notna().any()}
+    if study.etiology is not None:
+        found[etiology_name(study)] = study.etiology.astype(object)
+    counts = {name: count_groups(number) for name, number in counts_of(study).items()}
+    return found | {name: counts.get(name, level) for name, level in levels.items() if level.notna().any()}
+
+
+def counts_of(study: Study) -> dict[str, pd.Series]:
+    """Outcome -> number of events of each patient, of the outcomes that count them."""
+    return {
+        outcome.name: outcome_as_level(study, outcome)
+        for outcome in study.outcomes
+        if outcome.kind in COUNTED and outcome.value is not None and np.isfinite(outcome.value).any()
+    }
+
+
+def several_etiologies(study: Study) -> bool:
+    """Whether a patient may have more than one etiology."""
+    return study.etiology is not None and bool(
+        study.etiology.astype(str).str.contains(SEVERAL_ETIOLOGIES, regex=False).any()
+    )
+
+
+def etiology_name(study: Study) -> str:
+    """What the user calls the column of etiologies."""
+    return study.settings.patients.etiology or "etiology"
 
 
 def site_name(study: Study) -> str:
@@ -107,9 +133,9 @@ def in_order(codes: np.ndarray, words: Mapping[float, str], index: pd.Index, nam
 
 
 def named_for_heads(level: pd.Series, outcome: Outcome) -> pd.Series:
-    """The levels with what they are levels of; a number by its thirds."""
+    """The levels with what they are levels of; a number by its thirds, a number of events in groups."""
     if not isinstance(level.dtype, pd.CategoricalDtype):
-        level = thirds_in_words(level)
+        level = count_groups(level) if outcome.kind in COUNTED else thirds_in_words(level)
     causes = set(level.cat.categories) - {"no event", "event"} if outcome.kind == "survival" else set()
     return level.cat.rename_categories(
         {word: word if word in causes else f"{outcome.label}: {word}" for word in level.cat.categories}

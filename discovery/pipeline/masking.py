@@ -26,10 +26,11 @@ from discovery.cohort.masked_counts import (
 from discovery.cohort.masked_means import mask_statistics
 from discovery.markers.frozen import FrozenFindings, FrozenModel, FrozenTerm
 from discovery.pipeline.describe import (
-    SEVERAL_ETIOLOGIES,
     baseline_data,
+    etiology_name,
     event_indicator,
     outcome_as_level,
+    several_etiologies,
     site_name,
 )
 from discovery.pipeline.episodes_wing import MEAN, whose_episodes
@@ -77,7 +78,8 @@ def masked(
             out[name] = without_gaps(out[name], gaps)
     out["baseline"] = masked_baseline(tables["baseline"], study, limit)
     hidden, cells = hidden_by_baseline(study, out["baseline"])
-    out["missing"] = mask_missing(tables["missing"], limit, hidden, cells)
+    several = {etiology_name(study)} if several_etiologies(study) else set()
+    out["missing"] = mask_missing(tables["missing"], limit, hidden, cells, overlapping=several)
     shown = {
         o.name: not (small(n_study - o.n, limit) or gaps.told_by(o.name, o.n)) for o in settings.outcomes
     }
@@ -179,13 +181,6 @@ def study_totals(study: Study) -> dict[str, tuple[int, int]]:
     return found
 
 
-def overlapping(study: Study) -> bool:
-    """Whether a patient may be in two columns of the baseline table."""
-    return study.etiology is not None and bool(
-        study.etiology.astype(str).str.contains(SEVERAL_ETIOLOGIES, regex=False).any()
-    )
-
-
 def hidden_by_baseline(study: Study, baseline: pd.DataFrame) -> tuple[dict[str, set], dict[tuple, bool]]:
     """Grouping -> levels whose size the baseline masks; (variable, grouping, level) -> missing masked."""
     hidden: dict[str, set] = {}
@@ -196,7 +191,7 @@ def hidden_by_baseline(study: Study, baseline: pd.DataFrame) -> tuple[dict[str, 
     gone = set(sizes.loc[sizes["group_n"].isna(), "group"].astype(str))
     by, names = None, {}
     if study.etiology is not None:
-        by = study.settings.patients.etiology or "etiology"
+        by = etiology_name(study)
         names = {name: name for name in sizes["group"].astype(str)}
     else:
         first = next((o for o in study.outcomes if outcome_as_level(study, o).nunique() > 1), None)
@@ -220,7 +215,7 @@ def masked_baseline(baseline: pd.DataFrame, study: Study, limit: int) -> pd.Data
     levels = {outcome.name: outcome_as_level(study, outcome) for outcome in study.outcomes}
     data, group, separator = baseline_data(study, levels)
     members = group_members(group, separator=separator) if group is not None else {}
-    return suppress_baseline(baseline, limit, data, members, exclusive=not overlapping(study))
+    return suppress_baseline(baseline, limit, data, members, exclusive=not several_etiologies(study))
 
 
 def masked_shift(shift: pd.DataFrame, missing: pd.DataFrame, study: Study, limit: int) -> pd.DataFrame:

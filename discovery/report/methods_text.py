@@ -214,9 +214,14 @@ def _missing(s: RunSettings) -> str:
         groups += ["etiology"] if s.etiology else []
         text += (
             " Whether a variable is missing more often in some patients was tested by likelihood ratio "
-            f"against {listed([*groups, 'each outcome'])} (missing.csv; not adjusted for the number of "
-            "tests)."
+            f"against {listed([*groups, 'each outcome'])} (numbers for trend; missing.csv; not adjusted for "
+            "the number of tests)."
         )
+        if "joint etiologies" in s.analyses:
+            text += (
+                " A patient with several etiologies counts in each of them; the test has an indicator of "
+                "each in one logistic model."
+            )
     return text
 
 

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from discovery.association.design import design_of
-from discovery.pipeline.describe import describe_cohort, event_indicator, outcome_as_level, thirds_in_words
+from discovery.pipeline.describe import (
+    baseline,
+    describe_cohort,
+    event_indicator,
+    outcome_as_level,
+    thirds_in_words,
+)
 from discovery.pipeline.survival_wing import cause_names
 from discovery.problems import InputError
 from discovery.study import Study, read_study
@@ -167,3 +174,19 @@ def test_levels_keep_what_is_missing(study):
     outcome.status[3] = np.nan
     assert outcome_as_level(found, outcome).isna().sum() == 1
     assert np.isnan(event_indicator(outcome).iloc[3])
+
+
+def test_missing_values_are_laid_out_by_groups_of_counts_and_by_every_etiology(study):
+    found = study(WALK)
+    outcome = replace(found.outcomes[0], kind="count", value=np.resize([0.0] * 5 + [1.0, 1.0, 2.0, 5.0], 80))
+    etiology = pd.Series(np.resize(["a", "b", "a;b"], 80), index=found.features.index)
+    found = replace(found, outcomes=(outcome,), etiology=etiology)
+    missing = describe_cohort(found, [])["missing"]
+    rows = missing[missing["variable"] == "f1"].set_index("by")
+    assert rows.loc["walk", "level"].tolist() == ["0", "1", "2 or more"]
+    assert rows.loc["walk", "df"].dropna().tolist() == [1]
+    assert rows.loc["etiology", "level"].tolist() == ["a", "b"]
+    assert rows.loc["etiology", "n"].tolist() == [53, 53]
+    assert rows.loc["etiology", "note"].str.contains("counts in each").all()
+    heads = baseline(replace(found, etiology=None), {"walk": outcome_as_level(found, outcome)})["group"]
+    assert list(dict.fromkeys(heads)) == ["overall", "walk: 0", "walk: 1", "walk: 2 or more"]

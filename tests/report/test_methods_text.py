@@ -96,6 +96,11 @@ def test_every_combination_reads_as_whole_sentences(made, multiplicity):
         ({"analyses": ("subdistribution",)}, "Fine and Gray (1999)", "Grambsch"),
         ({"analyses": ()}, "", "Fine and Gray"),
         ({"analyses": ("missing tests",)}, "tested by likelihood ratio against site and each outcome", ""),
+        (
+            {"analyses": ("missing tests", "joint etiologies")},
+            "A patient with several etiologies counts in each of them",
+            "",
+        ),
         ({"analyses": ("few events",)}, "permutation p at most 0.05", ""),
         ({"analyses": ()}, "", "fewer than 30 events"),
         (
