@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -11,13 +12,12 @@ from discovery.association.design import Design
 from discovery.pipeline.episodes_wing import mean_curves, watched_from_start
 from discovery.pipeline.horizons import horizon_of
 from discovery.pipeline.leading import joined
-from discovery.pipeline.survival_wing import base_table, scaled_column
+from discovery.pipeline.survival_wing import base_table, cause_names, scaled_column
 from discovery.problems import InputError, counted
 from discovery.seeds import named_rng
 from discovery.study import Outcome, Study
 from discovery.study.settings import StudyFile
 from discovery.study.vocabulary import has_role
-from discovery.survival.changing_effects import RATIO
 
 BASE, WITH_LEAD = "base model", "base model with {lead}"
 SEVERAL = ";"
@@ -147,26 +147,28 @@ def prediction_of(study: Study, design: Design, lead: str) -> tuple[pd.DataFrame
 def more_survival(
     study: Study, designs: Sequence[Design], leading: Mapping[str, Sequence[str]], survival: pd.DataFrame
 ) -> pd.DataFrame:
-    """`survival` with two more parts: "restricted mean" (highest less lowest third of every leading feature;
-    where one event alone ends the time, and all are watched from the start) and "landmark"."""
+    """`survival` with two more parts: "restricted mean" (time without the event, or without any and lost to
+    each where events compete, by third of every leading feature) and "landmark"."""
     from discovery.pipeline.landmarks import landmark_contrasts
-    from discovery.survival.changing_effects import mean_time_gained
+    from discovery.survival.mean_times import for_sharing, mean_times_by_third
 
     means = []
+    limit = study.settings.analysis.suppress_below
     for design in designs:
-        if design.kind != "survival" or len(design.causes) > 1 or design.entry is not None:
+        if design.kind != "survival":
             continue
+        of_outcome = partial(
+            mean_times_by_third, design.time, design.status, entry=design.entry,
+            horizon=horizon_of(study, design), cause_names=cause_names(study, design.outcome),
+        )  # fmt: skip
         for feature in leading.get(design.outcome, ()):
-            column = scaled_column(design, feature).to_numpy()
-            seen = np.isfinite(column)
-            time, event = np.asarray(design.time)[seen], np.asarray(design.event)[seen]
-            row = mean_time_gained(time, event, column[seen], None, horizon_of(study, design), 0.95)
-            if row is not None:
-                means.append(row | {"outcome": design.outcome, "feature": feature})
+            table = of_outcome(scaled_column(design, feature).to_numpy())
+            table = for_sharing(table, limit) if limit else table
+            means.append(table.assign(outcome=design.outcome, feature=feature))
     landmarks = landmark_contrasts(study, leading)
     parts = [survival]
     if means:
-        parts.append(pd.DataFrame(means).assign(part="restricted mean"))
+        parts += [table.assign(part="restricted mean") for table in means]
     if len(landmarks):
         parts.append(landmarks.assign(part="landmark"))
     return pd.concat(parts, ignore_index=True) if len(parts) > 1 else survival
@@ -183,8 +185,9 @@ def handled_hazards(hazards: pd.DataFrame, survival: pd.DataFrame) -> pd.DataFra
         return hazards
     by_period = survival[survival["part"] == "effect by period"]
     done = dict.fromkeys(zip(by_period["outcome"], by_period["feature"]), HANDLED)
-    means = by_period[by_period["quantity"] != RATIO] if len(by_period) else by_period
-    done |= dict.fromkeys(zip(means["outcome"], means["feature"]), HANDLED_WITH_MEAN)
+    means = survival[(survival["part"] == "restricted mean") & survival["estimate"].notna()]
+    with_mean = done.keys() & set(zip(means["outcome"], means["feature"]))
+    done |= dict.fromkeys(with_mean, HANDLED_WITH_MEAN)
     words = [
         done.get((outcome, feature), KEPT) if violated else ""
         for outcome, feature, violated in zip(hazards["outcome"], hazards["feature"], hazards["violated"])
@@ -196,6 +199,7 @@ def closer_look_done(tables: Mapping[str, pd.DataFrame]) -> dict[str, bool]:
     """Which of the report's `ANALYSES` that belong here left a result."""
     survival = tables.get("survival", pd.DataFrame())
     parts = set(survival["part"]) if "part" in survival else set()
+    given = survival[survival["part"] == "restricted mean"] if parts else survival
 
     def known(name: str, column: str) -> bool:
         table = tables.get(name)
@@ -204,7 +208,7 @@ def closer_look_done(tables: Mapping[str, pd.DataFrame]) -> dict[str, bool]:
     pooled = tables.get("site_meta_analysis", pd.DataFrame())
     return {
         "landmark": "landmark" in parts,
-        "restricted mean": "restricted mean" in parts,
+        "restricted mean": "restricted mean" in parts and bool(given["estimate"].notna().any()),
         "groups compared": "groups compared" in parts,
         "prediction": known("prediction", "estimate"),
         "shapes": known("shapes", "p_nonlinear"),

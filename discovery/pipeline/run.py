@@ -271,8 +271,8 @@ def analyse(
     tables |= etiology_table(study, notes)
     tables |= survival_tables(study, designs, leading, hazards)
     tables["follow_up"] = follow_up_of(study, analysed)
-    tables |= {"proportional_hazards": handled_hazards(hazards, tables["survival"])}
     tables["survival"] = more_survival(study, designs, leading, tables["survival"])
+    tables |= {"proportional_hazards": handled_hazards(hazards, tables["survival"])}
     tables["survival"] = with_groups_compared(study, designs, tables["survival"])
     progress.stage("a closer look at the leading features")
     tables |= closer_look(study, designs, leading, notes)

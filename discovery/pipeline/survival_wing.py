@@ -13,11 +13,10 @@ from discovery.association.design import Design
 from discovery.association.screen import Screen
 from discovery.markers.verdict import HAZARDS
 from discovery.pipeline.episodes_wing import PART, mean_curves, more_episodes, watched_from_start
-from discovery.pipeline.horizons import horizon_of
 from discovery.pipeline.leading import joined
 from discovery.study import Study
 from discovery.study.settings import SurvivalOutcome
-from discovery.survival.changing_effects import RATIO, effect_by_period, proportional_hazards_screen
+from discovery.survival.changing_effects import effect_by_period, proportional_hazards_screen
 from discovery.survival.competing_models import competing_models
 from discovery.survival.curve_tables import (
     FEWEST_AT_START,
@@ -149,10 +148,7 @@ def survival_tables(
                 models = both(outcome=design.outcome, cause_names=names)
                 terms.append(models[models["term"] == feature])
             if feature in turned:
-                horizon = horizon_of(study, design)
-                found = effect_by_period(design.time, design.event, column, horizon=horizon, **about)
-                if len(design.causes) > 1:  # a mean time free of one event, had the others not been
-                    found = found[found["quantity"] == RATIO]
+                found = effect_by_period(design.time, design.event, column, **about)
                 periods.append(found.assign(outcome=design.outcome))
     parts = {
         "curve": curves,

@@ -14,7 +14,11 @@ from discovery.report.settings import RunSettings
 
 MOST_REASONS = 20
 INTERVAL = "(95 % interval)"
-TIME = "Restricted mean time without the event, highest less lowest third; not adjusted."
+TIME = (
+    "Mean time within the span (restricted mean) in the lowest and highest third of the feature, with 95 % "
+    "intervals; not adjusted. Without the event: the area under Kaplan–Meier. Where events compete: without "
+    "any of them, and lost to each, the area under its cumulative incidence; these add up to the span."
+)
 EPISODES = (
     "Mean number of episodes a patient has had by then, highest less lowest third; those who died count as "
     "having no more; not adjusted."
@@ -65,9 +69,14 @@ def closer_look_views(
         ("competing", "Beside competing events", _effects, parts.get("competing models")),
         ("landmark", "From the landmark", _effects, parts.get("landmark")),
         ("hazards", "Hazards that change over time", periods, tables.get("proportional_hazards")),
-        ("mean-time", "Mean time without the event", _means, parts.get("restricted mean")),
+        (
+            "mean-time",
+            "Mean time without the event, or lost to it",
+            _mean_times,
+            parts.get("restricted mean"),
+        ),
         ("groups-compared", "Groups over time", _compared, parts.get("groups compared")),
-        ("episodes", "Mean number of episodes", partial(_means, note=EPISODES), parts.get("mean episodes")),
+        ("episodes", "Mean number of episodes", _means, parts.get("mean episodes")),
         ("prediction", "Prediction of patients left out", _prediction, tables.get("prediction")),
         ("shapes", "Straight or bent", _shapes, tables.get("shapes")),
         ("interactions", "Do effects differ between groups?", _groups, tables.get("effect_modification")),
@@ -198,7 +207,46 @@ def _periods(hazards: pd.DataFrame, names: Names, periods: pd.DataFrame | None) 
     return Table(heads, tuple(rows[:MOST_REASONS]), note)
 
 
-def _means(table: pd.DataFrame, names: Names, note: str = TIME) -> Table:
+THIRDS = ("lowest third", "highest third", "highest less lowest third")
+
+
+def _mean_times(table: pd.DataFrame, names: Names) -> Table:
+    groups = [group for group in THIRDS if (table["group"] == group).any()]
+    rows = []
+    for (_, _, quantity), block in table.groupby(["outcome", "feature", "quantity"], sort=False):
+        of = {str(row["group"]): row for row in block.to_dict("records")}
+        last = of[THIRDS[-1]]
+        rows.append(
+            (
+                *names.of(last),
+                str(quantity).removeprefix("restricted mean time "),
+                names.timed(last["period"], last["outcome"]) if last["period"] else words.DASH,
+                *(_mean_time(of.get(group)) for group in groups),
+                words.p_value(last["p_value"]),
+                noted(last).removeprefix("unadjusted").removeprefix("; "),
+            )
+        )
+    heads = (
+        "Feature",
+        "Outcome",
+        "Mean time",
+        "Span",
+        *(group.capitalize() for group in groups),
+        "p",
+        "Note",
+    )
+    return Table(heads, tuple(rows), TIME)
+
+
+def _mean_time(row: Mapping | None) -> str:
+    if row is None or words.missing(row["estimate"]):
+        return words.DASH
+    if words.missing(row["ci_low"]):
+        return words.number(row["estimate"])
+    return _span(row["estimate"], row["ci_low"], row["ci_high"])
+
+
+def _means(table: pd.DataFrame, names: Names) -> Table:
     rows = [
         (
             *names.of(row),
@@ -208,7 +256,7 @@ def _means(table: pd.DataFrame, names: Names, note: str = TIME) -> Table:
         )
         for row in table.to_dict("records")
     ]
-    return Table(("Feature", "Outcome", "Time", f"Difference {INTERVAL}", "p"), tuple(rows), note)
+    return Table(("Feature", "Outcome", "Time", f"Difference {INTERVAL}", "p"), tuple(rows), EPISODES)
 
 
 COMPARED = (

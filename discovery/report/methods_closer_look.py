@@ -60,11 +60,7 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
             "had 5 events each, with the interval in which the effect at a new site is expected."
         )
     if "restricted mean" in done:
-        texts.append(
-            "The difference in restricted mean time without the event between the highest and the lowest "
-            "third of a leading feature was estimated to the horizon of prediction, or to the earlier end of "
-            "the follow-up of a third, not adjusted."
-        )
+        texts.append(_mean_times(s))
     if "groups compared" in done:
         text = (
             "The course of etiologies, sexes and sites (each with 5 patients or more) was compared by the "
@@ -100,6 +96,28 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
             text += " With delayed entry C and calibration alone are given."
         texts.append(text)
     return texts
+
+
+def _mean_times(s: RunSettings) -> str:
+    """How mean times without and lost to events were estimated, as far as the run has them."""
+    timed = [o for o in s.outcomes if o.kind == "survival"]
+    text = (
+        "The restricted mean time without the event (area under Kaplan–Meier) was estimated in the lowest "
+        "and highest third of a leading feature, with their difference, to the horizon of prediction, or to "
+        "the earlier end of the follow-up of a third, not adjusted; the intervals are normal."
+    )
+    if any(o.competing for o in timed):
+        text += (
+            " Where events compete, given are the time without any of them and the time lost to each, the "
+            "area under its Aalen–Johansen curve (Andersen 2013), with the infinitesimal jackknife of the "
+            "patients as standard error."
+        )
+    if any(o.delayed_entry for o in timed):
+        text += (
+            " With delayed entry risk sets hold the patients under observation, and the areas begin where "
+            "the curves by third do, for those free of any event then."
+        )
+    return text
 
 
 def masking_paragraphs(s: RunSettings) -> list[str]:

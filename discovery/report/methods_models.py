@@ -191,13 +191,7 @@ def hazards_paragraphs(s: RunSettings) -> list[str]:
             " For leading features so flagged the effect is given by period: the hazard ratio up to and "
             "after the median event time and their change"
         )
-        alone = [not o.competing for o in s.outcomes if o.kind == "survival"]
-        text += (
-            ", and the difference in restricted mean time between the highest and the lowest third"
-            if any(alone)
-            else ""
-        )
-        text += " (where no other event competes)." if any(alone) and not all(alone) else "."
+        text += ", beside restricted mean times by third." if "restricted mean" in s.analyses else "."
     return [text]
 
 

@@ -10,11 +10,9 @@ from discovery.association.multiplicity import benjamini_hochberg
 from discovery.problems import InputError
 from discovery.survival.covariates import as_table
 from discovery.survival.cox import cox_model
-from discovery.survival.curve_tables import thirds
 from discovery.survival.proportional_hazards import proportional_hazards_test
 from discovery.survival.refusals import refuse
 from discovery.survival.regression_table import SMALLEST_P
-from discovery.survival.restricted_mean import restricted_mean, restricted_mean_difference
 
 SOURCE = "changing effects"
 SCREEN_COLUMNS = ["feature", "chi2", "df", "p_value", "q_value", "slope", "transform", "n", "events", "note"]
@@ -86,26 +84,22 @@ def effect_by_period(
     entry=None,
     stratum=None,
     cut=None,
-    horizon=None,
     conf_level=0.95,
 ) -> pd.DataFrame:
-    """What to report instead of one hazard ratio: one for each of two periods, and a mean time gained.
+    """What to report instead of one hazard ratio: one for each of two periods.
 
     Parameters
     ----------
     feature : Series (n,), named; missing values are left out
     cut : float, optional
         Where the periods meet; the median event time otherwise, so that each has about half of the events.
-    horizon : float, optional
-        Of the restricted mean time; the earlier end of follow-up of the two groups if that comes before.
 
     Returns
     -------
     DataFrame
-        Rows "up to cut", "after cut" and "change" (log hazard ratios per unit, adjusted for the base), and
-        "restricted mean time, highest less lowest third" (unadjusted, in the unit of time): feature,
-        period, quantity, estimate, se, ci_low, ci_high, p_value, n, events, note. Without proportional
-        hazards the single hazard ratio is an average that depends on the follow-up of the study.
+        Rows "up to cut", "after cut" and "change" (log hazard ratios per unit, adjusted for the base):
+        feature, period, quantity, estimate, se, ci_low, ci_high, p_value, n, events, note. Without
+        proportional hazards the single hazard ratio is an average that depends on the follow-up of the study.
     """
     time, event = np.asarray(time, dtype=float), np.asarray(event, dtype=float)
     name = str(feature.name)
@@ -152,30 +146,4 @@ def effect_by_period(
         table["estimate"] + z * table["se"],
     )
     table["p_value"] = np.clip(2 * norm.sf(np.abs(table["estimate"] / table["se"])), SMALLEST_P, 1)
-    mean = mean_time_gained(time, event, values, entry, horizon, conf_level)
-    if mean is not None:
-        table = pd.concat([table, pd.DataFrame([mean])], ignore_index=True)
     return table.assign(feature=name)[PERIOD_COLUMNS]
-
-
-def mean_time_gained(time, event, values, entry, horizon, conf_level) -> dict | None:
-    """Restricted mean time of the highest third less the lowest; None where there are no thirds."""
-    codes = thirds(values).codes
-    if codes.max() < 1:
-        return None
-    low, high = codes == 0, codes == codes.max()
-    last = float(min(time[low].max(), time[high].max()))
-    limit = last if horizon is None else min(float(horizon), last)
-    ends = "" if horizon is None or horizon <= last else f"; follow-up of a third ends before {horizon:g}"
-
-    def mean(group):
-        came = None if entry is None else np.asarray(entry)[group]
-        return restricted_mean(time[group], event[group], limit, entry=came, conf_level=conf_level)
-
-    gap = restricted_mean_difference(mean(high), mean(low))
-    return {
-        "period": f"up to {limit:g}", "quantity": "restricted mean time, highest less lowest third",
-        "estimate": gap.estimate, "se": gap.se, "ci_low": gap.ci_low, "ci_high": gap.ci_high,
-        "p_value": gap.p_value, "n": int(low.sum() + high.sum()), "events": int(event[low | high].sum()),
-        "note": f"unadjusted{ends}",
-    }  # fmt: skip

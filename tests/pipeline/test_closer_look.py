@@ -135,25 +135,35 @@ def test_what_was_done_about_changing_hazards_is_said(rotterdam):
 def test_everything_with_a_horizon_has_the_same_one_and_the_report_says_why(rotterdam):
     horizon = csv(rotterdam, "prediction")["time"].max()
     survival = csv(rotterdam, "survival")
-    means = survival[survival["quantity"] == "restricted mean time, highest less lowest third"]
-    assert set(means["part"]) == {"restricted mean", "effect by period"}
-    assert set(means["period"]) == {f"up to {horizon:g}"}
+    means = survival[survival["part"] == "restricted mean"]
+    assert set(means["quantity"]) == {"restricted mean time without the event"}
+    assert set(means["group"]) == {"lowest third", "highest third", "highest less lowest third"}
+    given = means["estimate"].notna()
+    assert set(means.loc[given, "period"]) == {f"up to {horizon:g}"}
+    assert means.loc[~given, "note"].str.startswith("not given: ").all()
     methods = " ".join((rotterdam.folder / "methods.md").read_text(encoding="utf-8").split())
     assert f"judged at {horizon:g} days (the latest round time with 20 patients" in methods
 
 
-def test_no_mean_time_where_another_event_competes(root):
-    """It would be the time free of one event in a world without the other."""
+def test_time_lost_to_each_event_stands_where_events_compete(root):
     study = read_study(root / "cohorts" / "mgus2")
     design = design_of(study, study.outcomes[0])
     turned = pd.DataFrame({"outcome": [design.outcome], "feature": ["hgb"], "violated": [True]})
     leading = {design.outcome: ["hgb"]}
     found = survival_tables(study, [design], leading, turned)["survival"]
-    periods = found[found["part"] == "effect by period"]
-    assert set(periods["quantity"]) == {"log hazard ratio"}
+    assert set(found.loc[found["part"] == "effect by period", "quantity"]) == {"log hazard ratio"}
     assert handled_hazards(turned, found)["handled"].tolist() == ["given by period (survival.csv)"]
     whole = more_survival(study, [design], leading, found)
-    assert "restricted mean" not in set(whole["part"])
+    said = "given by period, with the restricted mean time (survival.csv)"
+    assert handled_hazards(turned, whole)["handled"].tolist() == [said]
+    means = whole[whole["part"] == "restricted mean"].pivot(
+        index="quantity", columns="group", values="estimate"
+    )
+    assert len(means) == 3
+    assert "restricted mean time without any event" in means.index
+    span = float(whole.loc[whole["part"] == "restricted mean", "period"].iloc[0].removeprefix("up to "))
+    sums = means.sum()[["lowest third", "highest third", "highest less lowest third"]]
+    np.testing.assert_allclose(sums, [span, span, 0], atol=1e-9)
 
 
 def test_the_report_shows_each_with_its_table(rotterdam):
@@ -186,7 +196,10 @@ def test_competing_models_stand_side_by_side(mgus):
     assert brier["progression", "everybody at one risk"] > 0
     page = mgus.report.read_text(encoding="utf-8")
     assert "Beside competing events" in page
-    assert "restricted mean" not in set(survival["part"])
+    assert "restricted mean time lost to" in set(survival["quantity"].dropna().str.slice(0, 28))
+    assert "Mean time without the event, or lost to it" in page
+    methods = " ".join((mgus.folder / "methods.md").read_text(encoding="utf-8").split())
+    assert "the time lost to each, the area under its Aalen–Johansen curve (Andersen 2013)" in methods
 
 
 def test_sex_is_a_modifier_by_its_name_and_several_etiologies_go_one_by_one(root, tmp_path):

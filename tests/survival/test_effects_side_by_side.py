@@ -7,18 +7,12 @@ import pandas as pd
 import pytest
 
 from discovery.problems import InputError
-from discovery.survival.changing_effects import (
-    effect_by_period,
-    mean_time_gained,
-    proportional_hazards_screen,
-)
+from discovery.survival.changing_effects import effect_by_period, proportional_hazards_screen
 from discovery.survival.competing_models import competing_models
 from discovery.survival.cox import cox_model
-from discovery.survival.curve_tables import thirds
 from discovery.survival.fine_gray import fine_gray
 from discovery.survival.follow_up_table import follow_up_table
 from discovery.survival.proportional_hazards import proportional_hazards_test
-from discovery.survival.restricted_mean import restricted_mean
 
 
 def changing_cohort(rng, n):
@@ -68,18 +62,16 @@ def test_two_equal_periods_add_up_to_the_single_fit():
     assert early.events + late.events == event.sum()
 
 
-def test_period_table_with_base_stratum_and_mean_time():
+def test_period_table_with_base_and_stratum():
     rng = np.random.default_rng(3)
     n = 300
     x, z = pd.Series(rng.normal(size=n), name="x"), pd.DataFrame({"age": rng.normal(60, 9, n)})
     time, event = rng.exponential(np.exp(-0.5 * x)), rng.integers(0, 2, n)
     x.iloc[:5] = np.nan
-    table = effect_by_period(time, event, x, base=z, stratum=rng.integers(0, 2, n), horizon=0.5)
+    table = effect_by_period(time, event, x, base=z, stratum=rng.integers(0, 2, n))
     assert table["feature"].eq("x").all()
-    assert table["n"].tolist()[:3] == [295] * 3
-    last = table.iloc[-1]
-    assert last["period"] == "up to 0.5"
-    assert last["ci_low"] < last["estimate"] < last["ci_high"]
+    assert table["n"].tolist() == [295] * 3
+    assert table["estimate"].between(table["ci_low"], table["ci_high"]).all()
     with pytest.raises(InputError, match="events before and after the cut"):
         effect_by_period(time, event, x, cut=1e9)
 
@@ -168,18 +160,3 @@ def test_follow_up_table_of_mgus2(check, dataset):
     assert by_sex["event"].tolist() == ["event", "competing event"] * 2
     assert by_sex["median_time"].isna().all()
     assert by_sex["n_event"].sum() == (mgus2.event > 0).sum()
-
-
-def test_a_horizon_beyond_the_follow_up_of_a_third_gives_way_to_its_end():
-    """Reference: areas under Kaplan-Meier to the earlier end."""
-    rng = np.random.default_rng(4)
-    x = rng.normal(size=240)
-    time, event = rng.uniform(0.1, 1.0, 240) * np.where(x > 0, 2.0, 1.0), rng.integers(0, 2, 240)
-    third = thirds(x).codes
-    last = min(time[third == 0].max(), time[third == 2].max())
-    row = mean_time_gained(time, event, x, None, 1.9, 0.95)
-    assert row["period"] == f"up to {last:g}"
-    assert row["note"] == "unadjusted; follow-up of a third ends before 1.9"
-    high, low = (restricted_mean(time[third == k], event[third == k], last).estimate for k in (2, 0))
-    assert row["estimate"] == pytest.approx(high - low)
-    assert mean_time_gained(time, event, x, None, 0.5, 0.95)["note"] == "unadjusted"

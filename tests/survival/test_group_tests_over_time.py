@@ -160,5 +160,5 @@ def test_a_horizon_beyond_follow_up_is_refused():
     # The curve has come to 0, so nothing is unknown.
     assert restricted_mean([1, 2, 3], [1, 1, 1], 4).estimate == pytest.approx(2)
     a, b = restricted_mean([1, 2, 3], [1, 1, 1], 2), restricted_mean([1, 2, 3], [1, 1, 1], 3)
-    with pytest.raises(InputError, match="one horizon and level"):
+    with pytest.raises(InputError, match="one start, horizon and level"):
         restricted_mean_difference(a, b)
