@@ -30,6 +30,11 @@ class Binary(OutcomeKind):
 
         return LogisticPlan(response.y, base, columns, observed=observed)
 
+    def remarks(self, design, fit, assessed):
+        from discovery.association.separation import separation_words
+
+        return separation_words(design, fit.coef, assessed)
+
     def full_fit(self, response, columns, firth):
         from discovery.association.full_fit import FullFit
         from discovery.kernels.logistic import fit_logistic

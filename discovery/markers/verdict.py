@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from discovery.association.screen_words import PRIMARY_MAXT, RANKED_MISSING, percent_missing
+from discovery.association.separation import SEPARATES
+from discovery.study.leaks import SUSPECTED
 
 NOT_ASSESSABLE = "not assessable"
 SITE_DRIVEN = "site-driven"
@@ -28,7 +30,8 @@ NO_ORDER = "order not established"
 FEW_EVENTS = "fewer than 10 events per parameter"
 NO_TRANSPORT = "does not transport across sites"
 SIGN_TURNS = "sign turns given"  # and the name of its family's lead
-RED_FLAGS = (NONLINEAR, HAZARDS, ODDS, UNRELIABLE, FEW_EVENTS, SIGN_TURNS)
+GIVES_AWAY = (SUSPECTED, SEPARATES)  # the outcome: to be looked into before anything is believed of it
+RED_FLAGS = (NONLINEAR, HAZARDS, ODDS, UNRELIABLE, FEW_EVENTS, SIGN_TURNS, *GIVES_AWAY)
 
 PERMUTATION_FIRST = PRIMARY_MAXT  # events, below which tests that lean on large samples reject too often
 LEAST_FAMILYWISE = 0.05  # the permutation p that a candidate needs then
@@ -139,7 +142,7 @@ def _short_of_strong(e: Evidence, fdr: float) -> list[str]:
         (not e.resampled or e.family_probability_in_top >= 0.8, "family probability in top < 0.8"),
         (not e.directed or not np.isnan(e.lfsr), "lfsr needs 20 features"),
         (np.isnan(e.lfsr) or e.lfsr <= 0.01, "lfsr > 0.01"),
-        (not red, "flagged " + ", ".join(red)),
+        (not red, "flagged " + ", ".join(flag.split(":")[0] for flag in red)),
     ]
     return [words for holds, words in conditions if not holds]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ import pandas as pd
 from discovery.pipeline.landmarks import from_landmarks
 from discovery.problems import InputError, Problem
 from discovery.study import Outcome, Study
+from discovery.study.leaks import suspected_leaks
 
 if TYPE_CHECKING:
     from discovery.association.design import Design
@@ -149,3 +150,14 @@ def effective_size(outcome: Outcome) -> int:
     event = None if outcome.status is None else (outcome.status[known] == 1).astype(float)
     y = None if outcome.value is None else np.asarray(outcome.value, dtype=float)[known]
     return int(Response(kind=outcome.kind, y=y, event=event).effective_sizes(everyone)[0])
+
+
+def with_leaks(
+    flags: Mapping[tuple[str, str], Sequence[str]], study: Study
+) -> dict[tuple[str, str], list[str]]:
+    """`flags` of (outcome, feature), the suspected leaks first."""
+    leaks = suspected_leaks(study.features, study.outcomes, study.settings.study.seed)
+    found = {key: [flag] for key, flag in leaks.items()}
+    for key, own in flags.items():
+        found[key] = [*found.get(key, []), *own]
+    return found

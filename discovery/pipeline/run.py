@@ -14,7 +14,7 @@ import pandas as pd
 
 from discovery.pipeline.compile_ahead import compiling_ahead
 from discovery.pipeline.compile_parts import RECORDINGS
-from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts
+from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts, with_leaks
 from discovery.pipeline.drawing_ahead import DrawingAhead
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
@@ -245,7 +245,7 @@ def analyse(
         fdr=analysis.fdr,
         replicates=analysis.replicates,
         workers=workers,
-        flags=hazard_flags(hazards),
+        flags=with_leaks(hazard_flags(hazards), study),
         completed=imputed.completed,
         wider=imputed.wider,
         confirm=analysis.confirmed_order,
@@ -364,7 +364,8 @@ def write_results(
     asked = study.settings.model_dump(mode="json")
     took = {"seconds": round(time.monotonic() - began, 1)}
     write_manifest(settings, asked, folder.path, run=started | took)
+    heads = [headline(tables["markers"], outcome, settings) for outcome in settings.outcomes]
     return tuple(
-        f"{named(outcome.label)}: {headline(tables['markers'], outcome, settings).found}"
-        for outcome in settings.outcomes
+        " ".join(filter(None, [f"{named(outcome.label)}: {head.found}", head.beware]))
+        for outcome, head in zip(settings.outcomes, heads)
     )

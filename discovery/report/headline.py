@@ -13,6 +13,7 @@ from discovery.report.format import (
     fixed,
     is_log_ratio,
     listed_apart,
+    missing,
     number,
     plural,
     ratio_name,
@@ -22,6 +23,7 @@ from discovery.report.settings import OutcomeRun, RunSettings
 
 VERDICTS = ("strong candidate", "candidate", "suggestive", "not supported", "site-driven", "not assessable")
 PERMUTATION_FIRST = 30  # events, below which tests that lean on large samples reject too often
+GIVES_AWAY = ("suspected leak", "separates the outcome")  # flags that no verdict is read without
 FEW_EVENTS = 10  # events per estimated coefficient, below which estimates are fragile
 
 
@@ -31,6 +33,7 @@ class Headline:
 
     outcome: str
     found: str
+    beware: str = ""
     order: str = ""
     family: str = ""
     could_see: str = ""
@@ -46,6 +49,17 @@ def base_verdict(verdict: object) -> str:
     """The verdict word without what was added to it ("candidate" of "candidate, redundant with X")."""
     text = "" if verdict is None else str(verdict)
     return next((word for word in VERDICTS if text.startswith(word)), text)
+
+
+def given_away(flags: object) -> list[str]:
+    """Those of a row's `flags` by which the feature may be the outcome itself under another name."""
+    return [] if missing(flags) else [flag for flag in str(flags).split("; ") if flag.startswith(GIVES_AWAY)]
+
+
+def warned_verdict(verdict: str, flags: object) -> str:
+    """The verdict with the warning beside it that the feature may give the outcome away."""
+    doubts = dict.fromkeys(flag.split(":")[0] for flag in given_away(flags))
+    return f"{verdict} ({', '.join(doubts)})" if verdict and doubts else verdict
 
 
 def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) -> Headline:
@@ -64,6 +78,7 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         "tested": len(tested),
         "families": len(leads),
         "fragile": _fragile(outcome, settings),
+        "beware": _beware(mine[words.isin(VERDICTS[:3])]),
     }
     could_see = smallest_effect_sentence(tested)
     if not len(tested):
@@ -91,6 +106,25 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         family=_by_the_family(finds, leads),
         could_see=could_see,
         **common,
+    )
+
+
+def _beware(rows: pd.DataFrame) -> str:
+    """What to look into before the verdicts of features that may give the outcome away are believed."""
+    if "flags" not in rows:
+        return ""
+    doubtful = rows[[bool(given_away(flags)) for flags in rows["flags"]]]
+    if not len(doubtful):
+        return ""
+    labels = listed_apart([str(label) for label in doubtful["label"]])
+    if len(doubtful) == 1:
+        return (
+            f"Beware of {labels}: it tells the outcome so well that it may be made from it or known only "
+            "after it. Look into that before its verdict is believed."
+        )
+    return (
+        f"Beware of {labels}: they tell the outcome so well that they may be made from it or known only "
+        "after it. Look into that before their verdicts are believed."
     )
 
 

@@ -249,6 +249,8 @@ def _limits(
         "to draw: no cut is a threshold for care.",
     ]
     for outcome, head in zip(settings.outcomes, heads):
+        if head.beware:
+            out.append(f"{outcome.label}: {head.beware}")
         if head.fragile:
             out.append(f"{outcome.label}: {head.fragile}")
         if outcome.competing:

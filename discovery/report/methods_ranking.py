@@ -162,7 +162,14 @@ def verdict_paragraphs(s: RunSettings) -> list[str]:
 
 
 def _red_flags(s: RunSettings) -> list[str]:
-    flags = ["fewer than 10 events (patients in the rarer class; patients) for each estimated coefficient"]
+    flags = [
+        "fewer than 10 events (patients in the rarer class; patients) for each estimated coefficient",
+        "suspected leak (alone it orders the outcome with an AUC, a C or a correlation above 0.98)",
+    ]
+    if any(outcome.kind == "binary" for outcome in s.outcomes):
+        flags.append(
+            "separates the outcome (completely, alone or with the covariates, or alone with AUC above 0.98)"
+        )
     if s.shape == "flexible":
         flags.append("nonlinear")
     if "proportional hazards" in s.analyses:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from discovery.report import format as words
+from discovery.report.headline import warned_verdict
 
 SMALL = 5
 MOST_MISSING = 30
@@ -149,7 +150,7 @@ def ranked_view(markers: pd.DataFrame, effect_name: str, most: int) -> Table:
                 words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], row["effect_measure"]),
                 words.p_value(row["p_value"]),
                 words.p_value(row["q_value"]),
-                str(row["verdict"]),
+                warned_verdict(str(row["verdict"]), row.get("flags")),
             )
         )
     return Table(

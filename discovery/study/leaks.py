@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 
@@ -14,6 +16,24 @@ SAMPLED_PAIRS = 20_000
 EXACT_PAIRS = 50_000_000  # above it (10,000 patients) the sampled C stands; its standard error is .001
 FEWEST_ROWS = 10
 REPEATS_ABOVE = 0.999
+
+
+SUSPECTED = "suspected leak"
+
+
+def suspected_leaks(
+    features: pd.DataFrame, outcomes: Iterable[Outcome], seed: int
+) -> dict[tuple[str, str], str]:
+    """(outcome, feature) -> a flag, where the feature alone all but reproduces an outcome not made of it."""
+    found = {}
+    for outcome in outcomes:
+        own = features.drop(columns=list(outcome.excluded_features), errors="ignore")
+        measure, strength = suspicion(own.to_numpy(dtype=np.float64), outcome, seed)
+        for at in np.flatnonzero(strength > SUSPECT_ABOVE):
+            found[outcome.name, str(own.columns[at])] = (
+                f"{SUSPECTED}: alone it all but reproduces the outcome ({measure} above {SUSPECT_ABOVE:g})"
+            )
+    return found
 
 
 def equal_features(features: np.ndarray, outcome: Outcome) -> np.ndarray:

@@ -260,3 +260,18 @@ def test_counts_are_whole_ranks_without_noise_and_zero_has_no_sign(planted_desig
     found = ranked(screened, planted_design("survival", 14), planted_design("continuous", 14, name="other"))
     assert str(found.table["events"].dtype) == "Int64"
     assert found.table.loc[found.table["outcome"] == "other", "events"].isna().all()
+
+
+def test_a_feature_that_separates_the_outcome_is_flagged_and_no_strong_candidate(planted_design, screened):
+    design = planted_design("binary", 1, n=250, p=30)
+    features = design.features.copy()
+    features[:, 7] = features[:, 7] + 9 * design.y
+    leak = {(design.outcome, "f07"): ["suspected leak: alone it all but reproduces the outcome"]}
+    table = ranked(screened, replace(design, features=features), flags=leak).table.set_index("feature")
+    row = table.loc["f07"]
+    assert row["rank"] == 1
+    assert row["verdict"] == "candidate"
+    assert "flagged suspected leak, separates the outcome" in row["verdict_rule"]
+    assert row["note"].startswith("separates the outcome: completely, every patient with it has a higher")
+    assert row["flags"].startswith("suspected leak: alone it all but reproduces the outcome; separates the")
+    assert not table["flags"].drop("f07").str.contains("separates").any()

@@ -26,6 +26,12 @@ CASES = [
     ({"resampled": False, "gain_low": float("nan")}, "candidate", "ranks and gains were not resampled"),
     ({"flags": ("measured unreliably",)}, "candidate", "flagged measured unreliably"),
     ({"flags": ("sign turns given rv_sp",)}, "candidate", "flagged sign turns given rv_sp"),
+    (
+        {"flags": ("suspected leak: alone it all but reproduces the outcome (C above 0.98)",)},
+        "candidate",
+        "not strong: flagged suspected leak",
+    ),
+    ({"flags": ("separates the outcome: nearly",)}, "candidate", "not strong: flagged separates the outcome"),
     ({"permutation_first": True}, "strong candidate", "familywise permutation p <= 0.05"),
     ({"permutation_first": True, "p_familywise": 0.06}, "suggestive", "fewer than 30 events"),
     ({"permutation_first": True, "p_familywise": 0.9, "q_value": 0.01}, "suggestive", "fewer than 30"),

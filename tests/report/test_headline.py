@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from discovery.markers import verdict
 from discovery.report.format import effect, number
-from discovery.report.headline import base_verdict, headline, smallest_effect
+from discovery.report.headline import GIVES_AWAY, base_verdict, headline, smallest_effect, warned_verdict
+from discovery.report.page_tables import ranked_view
 
 
 @pytest.fixture(scope="module")
@@ -113,3 +115,25 @@ def test_smallest_effect_is_the_typical_one_of_the_details(made, markers):
     assert f"hazard ratio per 1 SD of {effect(size, 'log hazard ratio')} or more" in sentence
     assert f"p = {number(level, 2)} in 8 of 10" in sentence
     assert of(made, markers.drop(columns="detectable_level")).could_see == ""
+
+
+def test_a_candidate_that_may_give_the_outcome_away_is_named_beside_the_find(made, markers):
+    assert of(made, markers).beware == ""
+    first = markers[markers["outcome"] == "death_or_rv_failure"].sort_values("rank").index[0]
+    flags = markers["flags"].astype(object)
+    flags[first] = (
+        "suspected leak: alone it all but reproduces the outcome (C above 0.98); order not established"
+    )
+    doubted = markers.assign(flags=flags)
+    head = of(made, doubted)
+    assert head.beware.startswith(f"Beware of {markers.loc[first, 'label']}: it tells the outcome so well")
+    assert warned_verdict("candidate", flags[first]) == "candidate (suspected leak)"
+    assert warned_verdict("candidate", "order not established") == "candidate"
+    assert warned_verdict("candidate", np.nan) == "candidate"
+    mine = doubted[doubted["outcome"] == "death_or_rv_failure"]
+    shown = [row[-1] for row in ranked_view(mine, "Hazard ratio", 100).rows]
+    assert [word.endswith("(suspected leak)") for word in shown] == [True] + [False] * (len(shown) - 1)
+
+
+def test_the_page_calls_what_gives_an_outcome_away_as_the_verdicts_do():
+    assert GIVES_AWAY == verdict.GIVES_AWAY

@@ -118,6 +118,7 @@ def test_every_combination_reads_as_whole_sentences(made, multiplicity):
         ),
         ({"covariates": (), "site": None, "sites": 0}, "the gain is that over chance", "and all feature"),
         ({}, "Schoenfeld 1983", ""),
+        ({"replicates": 200, "analyses": ("shrinkage",)}, "suspected leak (alone it orders the outcome", ""),
         ({"seed": 7}, "seed 7;", ""),
         ({"notes": ("One site had no event.",)}, "One site had no event.", ""),
         ({"transforms": {"a": "log", "b": "log"}}, "log to 2 features", ""),

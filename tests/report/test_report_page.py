@@ -326,3 +326,18 @@ def test_a_title_that_asks_gets_no_full_stop(made, tmp_path):
     text = (tmp_path / "index.html").read_text(encoding="utf-8")
     assert "<b>How many groups?</b> n = 3." in text
     assert "<b>Leading features.</b> n = 3." in text
+
+
+def test_a_suspected_leak_stands_beside_its_verdict_and_in_the_headline(made, tmp_path):
+    tables = made.study_tables()
+    markers = tables["markers"]
+    first = markers[markers["outcome"] == "death_or_rv_failure"].sort_values("rank").index[0]
+    flags = markers["flags"].astype(object)
+    flags[first] = "suspected leak: alone it all but reproduces the outcome (C above 0.98)"
+    text = write(made, tmp_path, tables=tables | {"markers": markers.assign(flags=flags)})
+    label = markers.loc[first, "label"]
+    assert f'<p class="warn">Beware of {label}: it tells the outcome so well' in text
+    rows = data_of(text)["outcomes"][0]["rows"]
+    brief = {row["feature"]: row["brief"] for row in rows}
+    assert brief[markers.loc[first, "feature"]].endswith("candidate (suspected leak)")
+    assert sum("leak" in word for word in brief.values()) == 1

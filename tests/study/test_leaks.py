@@ -5,13 +5,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from discovery.study.leaks import areas, concordances, correlations, exact_concordance, repeats
+from discovery.study.leaks import (
+    areas,
+    concordances,
+    correlations,
+    exact_concordance,
+    repeats,
+    suspected_leaks,
+)
 
 
 def test_a_feature_that_equals_an_outcome_is_left_out(study):
@@ -47,6 +56,13 @@ def test_a_feature_that_reproduces_an_outcome_is_kept_and_named(study):
         "column 'nearly': found 'AUC 1.000'; suspected leak: alone it reproduces the outcome 'responder'"
         in said[1]
     )
+    flags = suspected_leaks(got.features, got.outcomes, 1)
+    assert flags == {
+        ("death", "fate"): "suspected leak: alone it all but reproduces the outcome (C above 0.98)",
+        ("responder", "nearly"): "suspected leak: alone it all but reproduces the outcome (AUC above 0.98)",
+    }
+    made = [replace(outcome, excluded_features=("fate", "nearly")) for outcome in got.outcomes]
+    assert suspected_leaks(got.features, made, 1) == {}
 
 
 def test_a_straight_or_bent_copy_of_a_number_is_suspected(study):

@@ -1,0 +1,66 @@
+"""Features that separate the two classes of an outcome: what to say of them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from discovery.association.design import Design
+from discovery.study.leaks import SUSPECT_ABOVE, areas
+
+SEPARATES = "separates the outcome"
+PENALISED = "a finite estimate comes from Firth's penalty alone"
+ROUNDING = 1e-9
+
+
+def separation_words(design: Design, coef: np.ndarray, assessed: np.ndarray) -> list[list[str]]:
+    """For each feature of a binary outcome (y 0 or 1) what it separates, alone or with the base model.
+
+    `coef` (p, 1 + q + 1): intercept, base columns and feature of each model. Alone a feature separates
+    completely when no value of one class reaches the other's, up to ties when they share one value, nearly
+    when its area under the ROC curve is above 0.98. With the covariates it does when the linear predictor
+    of its model puts every patient of one class above every one of the other, which that of the
+    base model alone does not.
+    """
+    words: list[list[str]] = [[] for _ in assessed]
+    seen = design.observed & np.isfinite(design.features)
+    values = np.where(seen, design.features, np.nan)
+    positive = np.asarray(design.y) == 1
+    alone = areas(values, positive)
+    predictors = coef[:, 0] + design.base @ coef[:, 1:-1].T + values * coef[:, -1]
+    together = _gap(predictors, positive)
+    above, below = _gap(values, positive), _gap(-values, positive)
+    for j in np.flatnonzero(assessed):
+        gap, side = max((above[j], "higher"), (below[j], "lower"))
+        if gap > 0:
+            words[j] = [
+                f"{SEPARATES}: completely, every patient with it has a {side} value than every patient "
+                f"without it ({PENALISED})"
+            ]
+        elif gap == 0:
+            other = "lower" if side == "higher" else "higher"
+            words[j] = [
+                f"{SEPARATES}: completely but for ties at one value, no patient with it has a {other} value "
+                f"than a patient without it ({PENALISED})"
+            ]
+        elif alone[j] > SUSPECT_ABOVE:
+            words[j] = [f"{SEPARATES}: nearly, with an AUC above {SUSPECT_ABOVE:g} by itself"]
+        elif together[j] > ROUNDING and not _base_separates(design, seen[:, j], positive):
+            words[j] = [f"{SEPARATES}: completely together with the covariates, not alone ({PENALISED})"]
+    return words
+
+
+def _gap(values: np.ndarray, positive: np.ndarray) -> np.ndarray:
+    """Lowest value (p,) among the `positive` (n,) minus the highest among the others; NaN is left out."""
+    low = np.min(np.where(np.isnan(values[positive]), np.inf, values[positive]), axis=0)
+    high = np.max(np.where(np.isnan(values[~positive]), -np.inf, values[~positive]), axis=0)
+    return np.where(np.isfinite(low) & np.isfinite(high), low - high, -np.inf)
+
+
+def _base_separates(design: Design, rows: np.ndarray, positive: np.ndarray) -> bool:
+    from discovery.kernels.logistic import fit_logistic
+
+    base = design.base[rows]
+    if not base.shape[1]:
+        return False
+    fit = fit_logistic(positive[rows].astype(float), base, firth=True)
+    return bool(_gap((base @ fit.coef[1:])[:, None], positive[rows])[0] > ROUNDING)
