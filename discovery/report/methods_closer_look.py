@@ -49,8 +49,8 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
             "Whether a leading feature's effect differs by etiology, sex or site was tested by one "
             "interaction test over all groups of each, likelihood ratio (F for a continuous outcome, a "
             "penalised Wald test with few events), with Benjamini–Hochberg over all tests of an outcome. "
-            "Groups with fewer than 5 events were left out. Effects by group are given with those drawn to "
-            "the common effect (effect_modification.csv)."
+            f"{_other_interactions(s)}Groups with fewer than 5 events were left out. Effects by group "
+            "are given with those drawn to the common effect (effect_modification.csv)."
         )
     if "site meta-analysis" in done:
         texts.append(
@@ -144,3 +144,18 @@ def dated_paragraphs(s: RunSettings) -> list[str]:
         f"The time of measurement (column {s.measured_at}) was compared with the time of each outcome "
         f"({names}): patients measured at or after an outcome were left out of it."
     ]
+
+
+def _other_interactions(s: RunSettings) -> str:
+    """How an interaction is tested for the kinds of outcome that take another test."""
+    kinds = {outcome.kind for outcome in s.outcomes}
+    text = ""
+    if "multiclass" in kinds:
+        text += (
+            "For classes without an order it is the likelihood-ratio test over all classes, with a slope of "
+            "the feature for each class but the first in each group but one, and no effects by group are "
+            "given. "
+        )
+    if "recurrent" in kinds:
+        text += "For recurrent episodes it is Wald's test with errors robust by patient. "
+    return text

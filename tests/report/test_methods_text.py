@@ -240,3 +240,18 @@ def test_median_follow_up_has_its_interval(made):
     assert "median follow-up 812 (95 % interval 745 to 861) days by the reverse" in text_of(made)
     open_end = replace(first, follow_up_limits=(745.0, math.nan), time_unit="")
     assert "follow-up 812 (95 % interval 745 to not reached) by" in text_of(made, outcomes=(open_end,))
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ("multiclass", "For classes without an order it is the likelihood-ratio test over all classes"),
+        ("recurrent", "For recurrent episodes it is Wald's test with errors robust by patient"),
+    ],
+)
+def test_the_test_of_an_interaction_is_that_of_the_kind_of_outcome(made, kind, words):
+    first = made.run_settings().outcomes[0]
+    asked = {"analyses": ("effect modification",)}
+    assert words in text_of(made, outcomes=(replace(first, kind=kind),), **asked)
+    assert words not in text_of(made, outcomes=(replace(first, kind="binary"),), **asked)
+    assert words not in text_of(made, outcomes=(replace(first, kind=kind),), analyses=())
