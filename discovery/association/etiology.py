@@ -27,6 +27,8 @@ COLUMNS = (
     "n_analysed", "n_left_out", "method", "note",
 )  # fmt: skip
 SEPARATOR = ";"
+FEWEST_APART = 30  # patients with another number of labels than most, for a joint model without a warning
+RESTS_ON_FEW = "rests on few patients"
 LEAST_SHRUNK = 5  # features needed to learn how large deviations are
 SINGLE, JOINT = "deviation from the mean of etiologies", "with against without, given the other etiologies"
 
@@ -80,7 +82,9 @@ def etiology_profiles(
     Returns
     -------
     EtiologyProfiles
-        Least squares for features of many values, Firth logistic regression for features of two.
+        Least squares for features of many values, Firth logistic regression for features of two. Where all
+        patients had the same number of labels, "with against without" could not be told: it rests on those
+        who have another number of labels than most, and `note` says so where they are fewer than 30.
         q-values: features are picked by the omnibus test of "no etiology differs", then etiologies inside
         a picked feature (Benjamini & Bogomolov 2014). `shrunk_estimate`: normal empirical Bayes over the
         features of an etiology. `auc`: chance that a patient with the label has the higher value, free of
@@ -188,6 +192,7 @@ def _table(design, member, names, joint, found: Contrasts, conf_level: float) ->
     for j, feature in enumerate(design.feature_names):
         seen = design.observed[:, j]
         n_analysed = int(seen.sum())
+        few = _few_apart(member[seen]) if joint else ""
         for e, name in enumerate(names):
             n, estimate = int(member[seen, e].sum()), found.estimate[e, j]
             auc, auc_low, auc_high = _one_against_rest(member[seen, e], free[seen, j], conf_level)
@@ -214,7 +219,7 @@ def _table(design, member, names, joint, found: Contrasts, conf_level: float) ->
                     "n_left_out": design.n_study - n_analysed,
                     "method": ("Firth logistic regression, Wald" if found.binary[j] else "least squares, t")
                     + method,
-                    "note": _note(n, n_analysed, estimate),
+                    "note": _note(n, n_analysed, estimate) or few,
                 }
             )
     return pd.DataFrame(rows, columns=list(COLUMNS))
@@ -245,6 +250,23 @@ def _note(n: int, of: int, estimate: float) -> str:
             "site or covariates"
         )
     return ""
+
+
+def _few_apart(member: np.ndarray) -> str:
+    """What to say of the joint model of labels `member` (n, k) bool where few tell "with" from "without"."""
+    size = member.sum(axis=0)
+    labels = member[:, (size >= LEAST_PATIENTS) & (size < len(member))].sum(axis=1)
+    if not labels.size:
+        return ""
+    commonest = int(np.bincount(labels).argmax())
+    apart = int((labels != commonest).sum())
+    if apart >= FEWEST_APART:
+        return ""
+    return (
+        f"{RESTS_ON_FEW}: only {counted(apart)} with more or fewer than {commonest} "
+        f"{'etiology' if commonest == 1 else 'etiologies'} can tell with from without, fewer than "
+        f"{FEWEST_APART}"
+    )
 
 
 def _residuals(design: Design) -> np.ndarray:

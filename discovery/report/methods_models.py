@@ -205,7 +205,10 @@ def etiology_paragraphs(s: RunSettings) -> list[str]:
     if "joint etiologies" in s.analyses:
         what = (
             "patients carry several labels, so that all labels were in one model and the estimate compares "
-            "patients with and without a label, given the other labels"
+            "patients with and without a label, given the other labels. Every patient here has a label, so "
+            "that with and without are told apart by the patients alone who have another number of labels "
+            "than most; where these were fewer than 30, the row says so and is to be read with caution, "
+            "while the pairs of etiologies do not rest on them"
         )
     else:
         what = "the estimate is the deviation of an etiology from the equal-weight mean of all etiologies"

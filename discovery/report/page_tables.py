@@ -13,6 +13,7 @@ from discovery.report.headline import warned_verdict
 
 SMALL = 5
 MOST_MISSING = 30
+RESTS_ON_FEW = "rests on few patients"  # how the note of a row begins
 CLEAREST = 8  # differences shown for each etiology
 MASKED = "masked"
 
@@ -133,10 +134,25 @@ def etiology_view(table: pd.DataFrame, labels: Mapping[str, str], fdr: float) ->
                     auc,
                 )
             )
+    lead += _resting_on_few(known)
     most = int(known.groupby("etiology").size().max()) if len(known) else 0
     note = f"The {CLEAREST} clearest of each etiology; all are in etiologies.csv." if most > CLEAREST else ""
     heads = ("Etiology", "Feature", "Difference (95 % interval)", "Shrunk", "p", "q", "AUC (95 % interval)")
     return Table(heads, tuple(rows), note, lead)
+
+
+def _resting_on_few(known: pd.DataFrame) -> str:
+    """The warning above the etiologies where few patients tell an etiology from none."""
+    notes = known["note"].fillna("").astype(str) if "note" in known else pd.Series(dtype=str)
+    few = int(notes.str.startswith(RESTS_ON_FEW).sum())
+    if not few:
+        return ""
+    which = "All of them rest" if few == len(known) else f"{words.whole(few)} of them rest"
+    return (
+        f" {which} on few patients: nearly everybody has the same number of etiologies, and only the others "
+        "can tell with from without (their number is in etiologies.csv). Which etiologies differ from each "
+        "other does not rest on them: see the pairs of etiologies."
+    )
 
 
 def ranked_view(markers: pd.DataFrame, effect_name: str, most: int) -> Table:

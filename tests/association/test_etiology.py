@@ -9,10 +9,12 @@ from scipy import stats
 
 from discovery.association.etiology import (
     COLUMNS,
+    RESTS_ON_FEW,
     etiology_labels,
     etiology_profiles,
     shrink_deviations,
 )
+from discovery.association.etiology_contrasts import etiology_contrasts
 from discovery.association.roc import auc_with_interval
 from discovery.problems import InputError
 
@@ -247,3 +249,58 @@ def test_labels_are_read_from_text():
     got = etiology_labels(pd.Series(["b; a", "a", None, " ;", "a;a"], index=list("uvwxy")))
     assert list(got.columns) == ["a", "b"]
     np.testing.assert_array_equal(got.to_numpy(), [[1, 1], [1, 0], [np.nan] * 2, [np.nan] * 2, [1, 0]])
+
+
+def few_with_two(several: int, seed: int = 3):
+    """120 patients with one of three labels, of whom `several` have a second one."""
+    rng = np.random.default_rng(seed)
+    labels = rng.choice(["a", "b", "c"], 120)
+    second = {"a": "b", "b": "c", "c": "a"}
+    return [f"{own};{second[own]}" if k < several else own for k, own in enumerate(labels)]
+
+
+def test_with_against_without_rests_on_those_with_several_labels_alone():
+    """A shift of all they have shifts every label by the same, which is no difference between two labels."""
+    etiology, z, x = cohort(few_with_two(12), p=2, covariates=0)
+    moved = x + 5.0 * etiology.str.contains(";").to_numpy()[:, None]
+    before, after = (
+        etiology_profiles(etiology, z, values, winsor=False).table.set_index(["feature", "etiology"])
+        for values in (x, moved)
+    )
+    for name in x:
+        shift = after.loc[name, "estimate"] * moved[name].std() - before.loc[name, "estimate"] * x[name].std()
+        np.testing.assert_allclose(shift, 5.0, rtol=1e-9)
+    blank = pd.Series(0.5, index=x.columns)
+    pairs = [
+        etiology_contrasts(etiology, z, values, blank, winsor=False).assign(
+            raw=lambda t, values=values: t["estimate"] * t["feature"].map(values.std())
+        )
+        for values in (x, moved)
+    ]
+    np.testing.assert_allclose(pairs[0]["raw"], pairs[1]["raw"], rtol=1e-7)
+
+
+@pytest.mark.parametrize(("several", "few"), [(12, True), (29, True), (30, False), (90, False), (91, True)])
+def test_few_who_tell_labels_apart_are_named_in_every_row(several, few):
+    etiology, z, x = cohort(few_with_two(several))
+    notes = etiology_profiles(etiology, z, x).table["note"]
+    assert notes.str.startswith(RESTS_ON_FEW).all() == few
+    assert (notes == "").all() != few
+    if few:
+        apart = min(several, 120 - several)
+        commonest = "1 etiology" if several < 60 else "2 etiologies"
+        assert notes.str.contains(f"only {apart} patients with more or fewer than {commonest} can").all()
+
+
+def test_a_note_of_few_counts_those_with_a_value():
+    etiology, z, x = cohort(few_with_two(40))
+    x.iloc[:15, 0] = np.nan
+    notes = etiology_profiles(etiology, z, x).table.set_index("feature")["note"]
+    assert notes["f0"].str.contains("only 25 patients").all()
+    assert (notes.drop("f0") == "").all()
+
+
+def test_single_labels_have_no_such_note(penguins):
+    table, measures = penguins
+    found = etiology_profiles(table["species"], table[[]], table[measures])
+    assert (found.table["note"] == "").all()

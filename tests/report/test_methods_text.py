@@ -110,6 +110,8 @@ def test_every_combination_reads_as_whole_sentences(made, multiplicity):
         ),
         ({"analyses": ("etiologies",)}, "DeLong interval", ""),
         ({"analyses": ("etiologies", "joint etiologies")}, "patients carry several labels", "equal-weight"),
+        ({"analyses": ("etiologies", "joint etiologies")}, "where these were fewer than 30", ""),
+        ({"analyses": ("etiologies",)}, "equal-weight", "fewer than 30, the row"),
         ({"top": 4, "top_families": 1}, "among the first 4, for a family the first of the families", ""),
         (
             {"covariates": (), "site": None, "sites": 0},

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from discovery.association import etiology
 from discovery.figures.flow import draw_attrition
 from discovery.figures.save import save_figure
 from discovery.report.html import unpacked, write_report
@@ -341,3 +342,19 @@ def test_a_suspected_leak_stands_beside_its_verdict_and_in_the_headline(made, tm
     brief = {row["feature"]: row["brief"] for row in rows}
     assert brief[markers.loc[first, "feature"]].endswith("candidate (suspected leak)")
     assert sum("leak" in word for word in brief.values()) == 1
+
+
+def test_the_page_warns_where_few_patients_tell_an_etiology_from_none(made, tmp_path):
+    row = {
+        "contrast": f"{etiology.JOINT}, SD",
+        "estimate": 0.4, "ci_low": 0.1, "ci_high": 0.7, "p_value": 0.01, "q_value": 0.04, "auc": 0.6,
+        "auc_low": 0.5, "auc_high": 0.7, "shrunk_estimate": 0.2, "n": 61, "etiology": "group 2",
+    }  # fmt: skip
+    notes = [f"{etiology.RESTS_ON_FEW}: only 9 patients", ""]
+    rows = [row | {"feature": name, "note": note} for name, note in zip(made.feature_names(12)[0], notes)]
+    for kept, words in ((rows, "1 of them rest on few patients"), (rows[:1], "All of them rest on few")):
+        page = write(made, tmp_path, tables=made.study_tables() | {"etiologies": pd.DataFrame(kept)})
+        assert words in page
+        assert "see the pairs of etiologies" in page
+    page = write(made, tmp_path, tables=made.study_tables() | {"etiologies": pd.DataFrame(rows[1:])})
+    assert "on few patients" not in page
