@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.pipeline.landmarks import from_landmarks
-from discovery.problems import InputError, Problem
+from discovery.problems import InputError, Problem, counted, shown
 from discovery.study import Outcome, Study
 from discovery.study.leaks import suspected_leaks
 
@@ -106,7 +106,8 @@ def too_few(study: Study) -> Iterator[Problem]:
         try:
             design = build_design(outcome, study.covariates, nothing, site=study.site)
         except InputError as error:
-            yield from error.problems
+            advice = what_leaves_patients(study, outcome)
+            yield from (replace(problem, wanted=problem.wanted + advice) for problem in error.problems)
             continue
         if study.settings.analysis.imputations:
             wide = without_unimputable(
@@ -132,6 +133,35 @@ def too_few(study: Study) -> Iterator[Problem]:
         elif wide is None and size >= kind.least and (fault := kind.base_fault(design)):
             wanted = f"the outcome {outcome.name!r}: {fault}: no feature will be tested"
             yield Problem(file=PLACE, wanted=wanted, severity="warning")
+
+
+def what_leaves_patients(study: Study, outcome: Outcome) -> str:
+    """What to leave out of the base model of an outcome for which nobody has all of it, to end a sentence."""
+
+    def left(names: Sequence[str], site: pd.Series | None) -> int:
+        from discovery.association.design import build_design
+
+        kept = study.covariates.drop(columns=list(names))
+        try:
+            return build_design(outcome, kept, study.features.iloc[:, :0], site=site).n
+        except InputError:
+            return 0
+
+    imputed = study.settings.analysis.imputations > 0
+    why = "; covariates are imputed only beside patients who have them all" if imputed else ""
+    gaps = study.covariates.loc[outcome.known].isna().sum()
+    able = list(gaps[gaps > 0].sort_values(ascending=False, kind="stable").index)
+    out: list[str] = []
+    while able:
+        n, best = max(((left([*out, name], study.site), name) for name in able), key=lambda found: found[0])
+        out.append(best)
+        able.remove(best)
+        if n:
+            names = " and ".join(shown(name) for name in out)
+            return f"{why}: without {names} in adjust_for {counted(n)} would be left"
+    if study.site is not None and (n := left([], None)):
+        return f": without site {counted(n)} would be left, and sites would not be adjusted for"
+    return ""
 
 
 def events_at_0_alone(design: Design) -> int:

@@ -74,6 +74,7 @@ def untested(name: str) -> str:
 def without_models(monkeypatch):
     """As if there were no model for counts and recurrent episodes."""
     import discovery.association.kinds as kinds
+    import discovery.markers.table  # noqa: F401  (keeps the kinds it is first loaded with)
 
     left = tuple(kind for kind in kinds.SCREENED_KINDS if kind not in KINDS.values())
     monkeypatch.setattr(kinds, "SCREENED_KINDS", left)
@@ -187,10 +188,49 @@ def test_nobody_left_to_analyse_is_a_problem_of_the_input(folder):
     study = folder("walk", change=apart)
     with pytest.raises(InputError, match="no patient left to analyse") as caught:
         discovery.check(study)
+    assert str(caught.value).endswith(
+        "(outcome is missing: 30; covariate age is missing: 30); covariates are imputed only beside "
+        "patients who have them all: without 'age' in adjust_for 30 patients would be left"
+    )
     beside = [problem.sentence() for problem in caught.value.warnings]
     assert beside[0] == "patients.csv, column 'age'; a value is missing in 30 of 60 patients"
     with pytest.raises(InputError, match="no patient left to analyse"):
         discovery.run(study, out=study / "out")
+
+
+def with_base_model(study, keys: str):
+    text = (study / "study.toml").read_text()
+    (study / "study.toml").write_text(text.replace('adjust_for = ["age"]', keys))
+    return study
+
+
+def test_where_nobody_has_all_covariates_the_fewest_to_leave_out_are_named(folder):
+    """Without `walk` the half with an age is left, without `visits` nobody more."""
+
+    def apart(patients):
+        patients.loc[:29, "age"] = np.nan
+        patients.loc[25:, "walk"] = np.nan
+        patients.loc[:4, "visits"] = np.nan
+
+    study = with_base_model(folder("responder", change=apart), 'adjust_for = ["age", "walk", "visits"]')
+    with pytest.raises(InputError, match="no patient left") as caught:
+        discovery.check(study)
+    assert str(caught.value).endswith("without 'walk' in adjust_for 30 patients would be left")
+    with pytest.raises(InputError) as caught:
+        discovery.check(complete_cases(study))
+    assert "are imputed" not in str(caught.value)
+
+
+def test_where_sites_fall_silent_among_the_complete_the_covariate_to_leave_out_is_named(folder):
+    def silent(patients):
+        patients["cause"] = np.resize(["a", "b"], 60)
+        patients["responder"] = np.repeat([0, 1], 30)
+        patients.loc[(patients["cause"] == "a") == (patients["responder"] == 1), "age"] = np.nan
+
+    study = with_base_model(folder("responder", change=silent), 'adjust_for = ["age"]\nsite = "cause"')
+    with pytest.raises(InputError, match="cannot speak on a feature") as caught:
+        discovery.check(study)
+    assert str(caught.value).endswith("without 'age' in adjust_for 60 patients would be left")
 
 
 def complete_cases(study):
