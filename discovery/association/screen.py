@@ -25,12 +25,13 @@ from discovery.association.screen_rows import (
     remarks,
     stacked,
 )
-from discovery.association.screen_words import familywise_below, familywise_first
+from discovery.association.screen_words import familywise_below, familywise_first, leans_on_distribution
 from discovery.association.shape import ShapeTests, curvature_tests, flag_nonlinear
 from discovery.kernels.screen_fit import ScreenFit
 from discovery.problems import InputError, Problem, nearest
 
 SHAPES = ("linear", "flexible")
+ALPHA = 0.05  # on which side of it two tests of a feature have their p
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +100,7 @@ def screen(
     assessed = np.array([reason == "" for reason in reasons], dtype=bool)
     p = np.where(assessed, fits.p_value, np.nan)
     words = remarks(design, sizes, fits, reasons)
+    _remark_distribution(words, design, p)
     shapes, nonlinear = None, np.zeros(len(p), dtype=bool)
     if shape == "flexible" and assessed.any():
         shapes = curvature_tests(design, fits, assessed)
@@ -129,6 +131,15 @@ def screen(
         nonlinear=nonlinear,
         notes=design.notes,
     )
+
+
+def _remark_distribution(words: list[list[str]], design: Design, p: np.ndarray) -> None:
+    if not (p <= ALPHA).any():
+        return
+    other = kind_of(design.kind).p_without_distribution(design)
+    if other is not None:
+        for j in np.flatnonzero((p <= ALPHA) & (other > ALPHA)):
+            words[j].append(leans_on_distribution(other[j]))
 
 
 def _remark_shapes(

@@ -10,6 +10,7 @@ ENOUGH = 10  # of what limits the model for each coefficient, for no warning
 UNRANKED = ": listed, not ranked"
 FAMILYWISE_FIRST = ": the familywise p is the primary one"
 FAMILYWISE_BELOW = "the familywise p is below p:"
+LEANS = "p leans on the distribution"
 FEW = ("exploratory: ", "few events: ", "small: ")
 
 
@@ -39,6 +40,11 @@ def familywise_below(why: str) -> str:
     though still a valid familywise p, would be the answer of neither.
     """
     return f"{FAMILYWISE_BELOW} it {why}"
+
+
+def leans_on_distribution(p: float) -> str:
+    """A remark where p is small and that of a test which asks less of the outcome's distribution is not."""
+    return f"{LEANS} that the model gives the outcome: by signs of patients' scores p = {p:.2g}"
 
 
 def few_words(kind: str, size: int, parameters: int) -> str:

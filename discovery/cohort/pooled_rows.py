@@ -15,6 +15,7 @@ from discovery.association.screen_words import (
     FAMILYWISE_BELOW,
     FAMILYWISE_FIRST,
     FEW,
+    LEANS,
     RANKED_MISSING,
     UNRANKED,
     familywise_below,
@@ -154,7 +155,7 @@ def _warnings(
 
 def _lasting(note: str) -> list[str]:
     """The parts of the complete cases' note that do not count patients or compare p-values."""
-    counting = (*FEW, "not assessed", FAMILYWISE_BELOW)
+    counting = (*FEW, "not assessed", FAMILYWISE_BELOW, LEANS)
     return [
         part
         for part in note.split("; ")

@@ -12,6 +12,7 @@ from scipy import stats
 
 from discovery.association.design import build_design
 from discovery.association.effect_modification import effect_modification
+from discovery.association.kinds import kind_of
 from discovery.association.screen import screen
 from discovery.association.spline_curve import shape_of_effects
 from discovery.cohort.imputed_screen import impute_screen
@@ -185,3 +186,50 @@ def test_the_site_left_out_may_be_the_one_without_a_column_of_its_own(shared):
         got = table[(table["site_left_out"] == "a") & (table["feature"] == design.feature_names[j])]
         assert got["estimate"].item() == pytest.approx(expected, abs=1e-5)
         assert np.isfinite(got["gain"].item())
+
+
+def rates_by_other_causes(seed, causes):
+    """Counts with a gamma frailty, perhaps three causes that are not modelled, and twenty idle features."""
+    rng, n = np.random.default_rng(seed), 120
+    pull = rng.normal(size=(n, 3)).sum(axis=1) if causes else rng.normal(size=n) * 0
+    value = rng.poisson(2.0 * np.exp(0.8 * pull) * rng.gamma(2.0, 0.5, n)).astype(float)
+    ids = np.array([f"P{i:03d}" for i in range(n)], dtype=object)
+    outcome = Outcome(name="o", kind="count", label="o", patient_id=ids, value=value)
+    index = pd.Index(ids, name="patient_id")
+    features = pd.DataFrame(rng.normal(size=(n, 20)), index=index).add_prefix("f")
+    return build_design(outcome, pd.DataFrame({"z": rng.normal(size=n)}, index=index), features)
+
+
+def test_a_row_says_where_its_p_leans_on_the_gamma_distribution():
+    """Of features without effect the likelihood ratio rejects too many where other causes drive the rate."""
+    said, small = 0, 0
+    for seed in range(12):
+        found = screen(rates_by_other_causes(seed, causes=True), permutations=0)
+        rows = found.table[(found.table["model"] == "adjusted") & (found.table["term"] != "z")]
+        doubted = rows["note"].str.contains("p leans on the distribution")
+        assert (rows["p_value"][doubted] <= 0.05).all()
+        said, small = said + doubted.sum(), small + (rows["p_value"] <= 0.05).sum()
+    assert small > 0.08 * 240
+    assert said > small / 3
+    quiet = [screen(rates_by_other_causes(seed, causes=False), permutations=0).table for seed in range(6)]
+    assert sum(t["note"].str.contains("p leans").sum() for t in quiet) <= 3
+
+
+def test_the_second_p_is_that_of_drawn_signs():
+    """Drawn signs of scores made from the model of statsmodels; the saddlepoint is nearest in the tail."""
+    design = rates_by_other_causes(3, causes=False)
+    found = kind_of("count").p_without_distribution(design)
+    columns = np.column_stack([np.ones(design.n), design.base])
+    *coef, alpha = reference(design.y, np.ones(design.n), design.base).params
+    mu = np.exp(columns @ coef)
+    v = mu / (1 + alpha * mu)
+    onto = np.linalg.solve((columns.T * v) @ columns, columns.T * v)
+    clean = design.features - columns @ (onto @ design.features)
+    clean -= clean.mean(axis=0)
+    terms = ((design.y - mu) / (1 + alpha * mu) / (1 - np.diag(columns @ onto)))[:, None] * clean
+    signs = np.random.default_rng(1).choice([-1.0, 1.0], size=(40_000, design.n))
+    drawn = (np.abs(signs @ terms) >= np.abs(terms.sum(axis=0)) - 1e-12).mean(axis=0)
+    np.testing.assert_allclose(found, drawn, atol=0.02)
+    tail = drawn < 0.3
+    assert tail.sum() > 3
+    np.testing.assert_allclose(found[tail], drawn[tail], atol=0.008)
