@@ -122,7 +122,8 @@ def closer_look_figures(
     prediction = mine("prediction")
     if len(prediction):
         over = prediction[prediction["measure"].isin(["AUC at", "Brier score at"])]
-        rows = over[["model", "measure", "time", "estimate"]].assign(model=_named(over["model"], labels))
+        columns = ["model", "measure", "time", "estimate", "ci_low", "ci_high"]
+        rows = over[columns].assign(model=_named(over["model"], labels))
         lead = str(prediction["feature"].iloc[0])
         people = _people_with(outcome, lead, labels.get(lead, lead), tables)
         judged = "predictions for patients left out of the fit"
@@ -132,7 +133,8 @@ def closer_look_figures(
             more = (
                 "AUC: the chance that of two patients, one with the event by then and one without, the "
                 "first has the higher predicted risk (0.5: no better than chance). Brier score: mean "
-                f"squared error of the risk. Both weighted for censoring, without intervals. {base}"
+                "squared error of the risk. Both weighted for censoring; bands: pointwise 95 % intervals of "
+                f"other patients judged by the same predictions. {base}"
             )
             out.append(save("prediction", draw, rows, title, f"{people}; {judged}", more))
         calibration = mine("calibration")

@@ -18,7 +18,7 @@ def draw_accuracy(
     rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "", time_label: str = "Time"
 ) -> Axes:
     """AUC and Brier score over time, a line a model: `rows` has model, measure ("AUC at", "Brier score at"),
-    time, estimate."""
+    time, estimate, ci_low, ci_high (a band)."""
     if rows.empty:
         return say(ax, "No accuracy over time to draw: it is not defined for this outcome.")
     set_size(ax, height=3.3)
@@ -31,6 +31,8 @@ def draw_accuracy(
             mine = rows[(rows["model"] == model) & (rows["measure"] == measure)].sort_values("time")
             if mine.empty:
                 continue
+            low, high = mine["ci_low"].to_numpy(float), mine["ci_high"].to_numpy(float)
+            panel.fill_between(mine["time"], low, high, color=colour, alpha=0.13, linewidth=0)
             panel.plot(
                 mine["time"], mine["estimate"], color=colour, linestyle=dash, marker=marker, markersize=3,
                 markevery=4,
@@ -39,7 +41,7 @@ def draw_accuracy(
             [], [], color=colour, linestyle=dash, marker=marker, markersize=3, label=lines(model, 60, 1)
         )
     left.axhline(0.5, color=QUIET, linewidth=0.7, linestyle=(0, (1, 2)))
-    low = rows.loc[rows["measure"] == "AUC at", "estimate"].min()
+    low = rows.loc[rows["measure"] == "AUC at", ["estimate", "ci_low"]].min().min()
     left.set_ylim(min(0.45, float(low) - 0.03 if np.isfinite(low) else 0.45), 1.0)
     right.set_ylim(0, None)
     left.set(xlabel=time_label, ylabel="AUC of the risk by then")

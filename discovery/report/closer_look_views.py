@@ -325,8 +325,9 @@ def _prediction(table: pd.DataFrame, names: Names) -> Table:
         "Of the patients with all covariates and a value of the lead: nothing is imputed here. "
         "Each patient is predicted by models fitted to others. The lead was picked on all patients, so its "
         "gain here is a little too large; the gain in the ranking is corrected for that. C: index of "
-        "concordance; AUC: area under the curve; 0.5 is no better than chance. A dash: not defined with "
-        f"competing events or delayed entry. {left_out}Over time: prediction.csv."
+        "concordance; AUC: area under the curve; 0.5 is no better than chance. Intervals (95 %) are of other "
+        "patients judged by the same predictions; that other models would have been made is not in them. A "
+        f"dash: not defined with competing events or delayed entry. {left_out}Over time: prediction.csv."
     )
     heads = ("Model", "Outcome", "Patients", "Events", "Horizon", *measures)
     return Table(heads, tuple(rows), note)

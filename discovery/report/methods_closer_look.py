@@ -84,7 +84,9 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
             "round time with 20 patients and 15 % of all still followed, unless the study states one), "
             "cumulative/dynamic AUC and Brier score over time weighted for censoring, the integrated Brier "
             "score, and calibration at the horizon: observed over expected risk, slope, and observed risk in "
-            "groups of predicted risk."
+            "groups of predicted risk. The 95 % intervals of C, AUC and Brier score are of patients drawn "
+            "anew and judged by the same predictions, from each patient's influence with the weights for "
+            "censoring estimated (infinitesimal jackknife, logit scale)."
         )
         if competing:
             text += (

@@ -27,6 +27,25 @@ class CensoringCurve(NamedTuple):
         """G(t-): uncensored up to, but not at, t."""
         return steps(self.time, self.uncensored, at, before=1.0, left=True)
 
+    def influence(self, time: np.ndarray, censored: np.ndarray, at: np.ndarray, amounts: np.ndarray):
+        """What each patient's weight changes in the sum of `amounts` (k,) times log G at `at` (k,); (n,).
+
+        `time` and `censored` (n,) are those that the curve was made of, with events first at ties.
+        """
+        left = self.at_risk - self.censored
+        # Where nobody is left G is 0, and nothing is weighted by it.
+        step = np.divide(self.censored, self.at_risk * left, out=np.zeros_like(left), where=left > 0)
+        hazard = np.cumsum(step)
+        stayed = steps(self.time, hazard, time, before=0.0, left=True)
+        own = np.zeros(len(time))
+        own[censored] = 1 / self.at_risk[np.searchsorted(self.time, time[censored])]
+        order = np.argsort(at, kind="stable")
+        at, amounts = at[order], amounts[order]
+        whole = np.concatenate([[0.0], np.cumsum(amounts)])
+        of_hazard = np.concatenate([[0.0], np.cumsum(amounts * steps(self.time, hazard, at, before=0.0))])
+        earlier = np.searchsorted(at, time, side="left")
+        return of_hazard[earlier] + (whole[-1] - whole[earlier]) * (stayed - own)
+
 
 def censoring_curve(time: np.ndarray, censored: np.ndarray, *, ties: str) -> CensoringCurve:
     """Curve of `censored` (n,) bool. At a tie the event stays in the risk set, or goes first, by `ties`."""

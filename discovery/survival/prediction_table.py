@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.problems import InputError
-from discovery.survival.accuracy_over_time import accuracy_over_time
+from discovery.survival.accuracy_over_time import Accuracy, accuracy_over_time
 from discovery.survival.calibration import Calibration, calibration_at
 from discovery.survival.curve_tables import time_marks
 from discovery.survival.discrimination import harrell_concordance, uno_concordance
@@ -24,6 +24,10 @@ GROUPS, FEWEST_IN_GROUP = 5, 20
 FEWEST_EVENTS = 20  # below, ten folds leave too few events to learn from and to judge by
 SLOPE, MEAN_ERROR = "calibration slope", "mean calibration error"
 LEARNED = f"predictions for patients left out, {FOLDS} folds, mean of {REPEATS} divisions"
+GIVEN = "interval given these predictions, from the patients' influence"
+JUDGED = f"{LEARNED}; {GIVEN}"
+AT_ONE_RISK = f"cumulative incidence in all patients as everybody's risk; {GIVEN}"
+NO_INTERVAL = "no interval: the estimate is at the end of its scale"
 
 
 class Prediction(NamedTuple):
@@ -73,7 +77,9 @@ def prediction_table(
     competing event held in the risk set to the horizon; Uno's C (no competing events); AUC and Brier
     score over time, the latter also integrated (trapezoids over the grid) and beside that of everybody at
     one risk; observed over expected risk and the slope at the horizon, where 1 is right. With delayed entry
-    the weights for censoring are not defined: C and calibration alone.
+    the weights for censoring are not defined: C and calibration alone. The intervals (95 %) are of patients
+    drawn anew and judged by the same predictions, from the influence of each patient (see
+    `accuracy_over_time`, `uno_concordance`); that other patients would have made other models is not in them.
 
     Raises
     ------
@@ -95,7 +101,7 @@ def prediction_table(
     seed = int(rng.integers(2**63))
     rows: list[dict] = []
     groups, curves = [], []
-    reference: pd.DataFrame | None = None
+    reference: Accuracy | None = None
     for name, columns in models.items():
         folds = np.random.Generator(np.random.PCG64(seed))
         risk = out_of_fold_risk(time, status, columns, grid, folds, entry=entry)
@@ -103,13 +109,10 @@ def prediction_table(
         if entry is None and horizon < time.max():
             over = accuracy_over_time(time, status, risk, grid)
             reference = over if reference is None else reference
-            rows += [row | {"model": name} for row in _over_time(over, "auc", "AUC")]
-            rows += [row | {"model": name} for row in _over_time(over, "brier", "Brier score")]
+            rows += [row | {"model": name} for row in _over_time(over, "auc", "AUC at")]
+            rows += [row | {"model": name} for row in _over_time(over, "brier", "Brier score at")]
             rows.append({"model": name} | _integrated(over, "brier", horizon))
-            rows.append(
-                {"model": name, "measure": "scaled Brier score", "time": horizon}
-                | {"estimate": float(over["scaled"].iloc[-1])}
-            )
+            rows += [row | {"model": name} for row in _over_time(over, "scaled", "scaled Brier score")[-1:]]
         found = calibration_at(
             time, status, risk[:, -1], horizon, entry=entry, groups=_groups_for(len(time), events)
         )
@@ -117,17 +120,21 @@ def prediction_table(
         groups.append(found.groups.assign(model=name))
         curves.append(found.curve.assign(model=name))
     if reference is not None:
-        everybody = "everybody at one risk"
-        rows += [
-            row | {"model": everybody} for row in _over_time(reference, "brier_reference", "Brier score")
+        constant = [
+            *_over_time(reference, "brier_reference", "Brier score at"),
+            _integrated(reference, "brier_reference", horizon),
         ]
-        rows.append({"model": everybody} | _integrated(reference, "brier_reference", horizon))
+        rows += [row | {"model": "everybody at one risk", "method": AT_ONE_RISK} for row in constant]
     table = pd.DataFrame(rows).assign(n=len(time), events=events)
     table = table.reindex(columns=COLUMNS)
     table["method"] = table["method"].fillna(LEARNED)
     undefined = table["estimate"].isna() & table["measure"].isin([SLOPE, MEAN_ERROR])
     why = "not defined with competing events" if (status > 1).any() else "could not be fitted"
     table["note"] = table["note"].fillna(undefined.map({True: why, False: ""}))
+    bare = table["method"].str.endswith(GIVEN) & table["estimate"].notna() & table["ci_low"].isna()
+    table.loc[bare, "note"] = [
+        "; ".join(filter(None, [note, NO_INTERVAL])) for note in table.loc[bare, "note"]
+    ]
     return Prediction(table, pd.concat(groups, ignore_index=True), pd.concat(curves, ignore_index=True))
 
 
@@ -153,22 +160,24 @@ def _concordance(time, status, risk, horizon, entry) -> list[dict]:
             uno = uno_concordance(time, status, risk, horizon=horizon)
         except InputError:
             return rows
-        rows.append({"measure": "Uno C", "time": horizon, "estimate": uno.estimate})
+        rows.append(_judged("Uno C", horizon, uno.estimate, uno.ci_low, uno.ci_high))
     return rows
 
 
-def _over_time(table: pd.DataFrame, column: str, measure: str) -> list[dict]:
-    return [
-        {"measure": f"{measure} at", "time": float(t), "estimate": float(value)}
-        for t, value in zip(table["time"], table[column])
-    ]
+def _judged(measure: str, time: float, estimate: float, low: float, high: float) -> dict:
+    row = {"measure": measure, "time": time, "estimate": estimate, "ci_low": low, "ci_high": high}
+    return row | {"method": JUDGED}
 
 
-def _integrated(table: pd.DataFrame, column: str, horizon: float) -> dict:
-    times = table["time"].to_numpy()
-    area = float(np.trapezoid(table[column].to_numpy(), times) / (times[-1] - times[0]))
-    note = f"mean over {times[0]:.4g} to {times[-1]:.4g}"
-    return {"measure": "integrated Brier score", "time": horizon, "estimate": area, "note": note}
+def _over_time(found: Accuracy, column: str, measure: str) -> list[dict]:
+    columns = ["time", column, f"{column}_low", f"{column}_high"]
+    return [_judged(measure, *map(float, row)) for row in found.table[columns].to_numpy()]
+
+
+def _integrated(found: Accuracy, column: str, horizon: float) -> dict:
+    first, last = found.table["time"].iloc[[0, -1]]
+    row = _judged("integrated Brier score", horizon, *found.integrated(column))
+    return row | {"note": f"mean over {first:.4g} to {last:.4g}"}
 
 
 def _calibration(found: Calibration) -> list[dict]:

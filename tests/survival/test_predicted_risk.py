@@ -29,7 +29,7 @@ def test_one_cause_is_the_brier_score_and_auc_of_the_single_event_functions():
     event = (status == 1).astype(float)
     times = np.array([0.3, 0.7, 1.1])
     risk = 1 / (1 + np.exp(-x[:, None] - times))
-    found = accuracy_over_time(time, event, risk, times)
+    found = accuracy_over_time(time, event, risk, times).table
     brier = brier_score(time, event, 1 - risk, times)
     np.testing.assert_allclose(found["brier"], brier["brier"], rtol=1e-12)
     np.testing.assert_allclose(found["brier_reference"], brier["brier_reference"], rtol=1e-9)
@@ -44,7 +44,7 @@ def test_without_censoring_it_is_the_plain_mean_square_and_area_with_competing_e
     x = rng.normal(size=n)
     time, status = rng.exponential(1, n), np.where(rng.random(n) < 0.6, 1, 2)
     risk = np.clip(0.5 + 0.2 * x, 0, 1)[:, None]
-    found = accuracy_over_time(time, status, risk, [0.8])
+    found = accuracy_over_time(time, status, risk, [0.8]).table
     case = (time <= 0.8) & (status == 1)
     assert found["brier"].iloc[0] == pytest.approx(((case - risk[:, 0]) ** 2).mean(), rel=1e-12)
     assert found["auc"].iloc[0] == pytest.approx(roc_auc_score(case, risk[:, 0]), rel=1e-12)
@@ -58,8 +58,9 @@ def test_censoring_is_undone_by_the_weights():
     time, status = rng.exponential(np.exp(-0.7 * x)), np.where(rng.random(n) < 0.7, 1, 2)
     end = rng.exponential(1.2, n)
     risk = np.clip(0.45 + 0.15 * x, 0, 1)[:, None]
-    whole = accuracy_over_time(time, status, risk, [0.9]).iloc[0]
-    seen = accuracy_over_time(np.minimum(time, end), np.where(time <= end, status, 0), risk, [0.9]).iloc[0]
+    whole = accuracy_over_time(time, status, risk, [0.9]).table.iloc[0]
+    observed, known = np.minimum(time, end), np.where(time <= end, status, 0)
+    seen = accuracy_over_time(observed, known, risk, [0.9]).table.iloc[0]
     assert seen["brier"] == pytest.approx(whole["brier"], abs=0.005)
     assert seen["auc"] == pytest.approx(whole["auc"], abs=0.01)
 
