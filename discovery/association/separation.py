@@ -51,8 +51,8 @@ def separation_words(design: Design, coef: np.ndarray, assessed: np.ndarray) -> 
 
 def _gap(values: np.ndarray, positive: np.ndarray) -> np.ndarray:
     """Lowest value (p,) among the `positive` (n,) minus the highest among the others; NaN is left out."""
-    low = np.min(np.where(np.isnan(values[positive]), np.inf, values[positive]), axis=0)
-    high = np.max(np.where(np.isnan(values[~positive]), -np.inf, values[~positive]), axis=0)
+    low = np.where(np.isnan(values), np.inf, values)[positive].min(axis=0, initial=np.inf)
+    high = np.where(np.isnan(values), -np.inf, values)[~positive].max(axis=0, initial=-np.inf)
     return np.where(np.isfinite(low) & np.isfinite(high), low - high, -np.inf)
 
 

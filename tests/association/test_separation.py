@@ -78,3 +78,10 @@ def test_missing_values_are_not_taken_for_low_or_high_ones(made, design_from_arr
     features[rng.random(features.shape) < 0.2] = np.nan
     got = notes(design_from_arrays, rng.normal(size=(N, 2)), features, y)
     assert [bool(text) for text in got] == [True, True, True, True, False, False]
+
+
+@pytest.mark.parametrize("n", [1, 3])
+def test_patients_of_one_class_are_not_separated(design_from_arrays, n):
+    """As where few have all covariates: nothing is tested, and nothing said of separation."""
+    rng = np.random.default_rng(5)
+    assert notes(design_from_arrays, rng.normal(size=(n, 1)), rng.normal(size=(n, 2)), np.ones(n)) == ["", ""]
