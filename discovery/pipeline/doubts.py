@@ -16,6 +16,7 @@ from discovery.study.leaks import suspected_leaks
 
 if TYPE_CHECKING:
     from discovery.association.design import Design
+    from discovery.cohort.incomplete_covariates import WideDesign
 
 PLACE = "study.toml"
 
@@ -107,13 +108,23 @@ def too_few(study: Study) -> Iterator[Problem]:
             design = build_design(outcome, study.covariates, nothing, site=study.site)
         except InputError as error:
             advice = what_leaves_patients(study, outcome)
+            if advice and study.settings.analysis.imputations:
+                advice = f"; covariates are imputed only beside patients who have them all{advice}"
             yield from (replace(problem, wanted=problem.wanted + advice) for problem in error.problems)
             continue
         if study.settings.analysis.imputations:
             wide = without_unimputable(
                 wide_design(outcome, study.covariates, nothing, design, site=study.site)
             )
+            yield from lost_terms(study, outcome, design, wide)
             design = design if wide is None else wide.design
+        if design.n < 2:
+            wanted = (
+                f"two patients or more with all covariates are wanted for {outcome.name!r}"
+                + what_leaves_patients(study, outcome)
+            )
+            yield Problem(file=PLACE, column="outcomes", found=counted(design.n), wanted=wanted)
+            continue
         if early := events_at_0_alone(design):
             wanted = (
                 f"an event after time 0 is wanted for {outcome.name!r} among those with all covariates; "
@@ -135,8 +146,22 @@ def too_few(study: Study) -> Iterator[Problem]:
             yield Problem(file=PLACE, wanted=wanted, severity="warning")
 
 
+def lost_terms(study: Study, outcome: Outcome, narrow: Design, wide: WideDesign | None) -> Iterator[Problem]:
+    """What few patients with all covariates cannot say of the base model, though the others are imputed."""
+    whole = () if wide is None else wide.design.terms
+    kept = {term.name for term in narrow.terms}
+    lost = [shown(term.name) for term in whole if term.covariate != "site" and term.name not in kept]
+    if wide is not None and lost:
+        wanted = (
+            f"only {narrow.n} of {counted(wide.design.n)} with the outcome {outcome.name!r} have all "
+            "covariates: curves, shapes, prediction, signatures and the model frozen for a second cohort do "
+            f"without {', '.join(lost)}{what_leaves_patients(study, outcome)}"
+        )
+        yield Problem(file=PLACE, column="adjust_for", wanted=wanted, severity="warning")
+
+
 def what_leaves_patients(study: Study, outcome: Outcome) -> str:
-    """What to leave out of the base model of an outcome for which nobody has all of it, to end a sentence."""
+    """What to leave out of a base model that too few patients have all of, to end a sentence."""
 
     def left(names: Sequence[str], site: pd.Series | None) -> int:
         from discovery.association.design import build_design
@@ -147,8 +172,6 @@ def what_leaves_patients(study: Study, outcome: Outcome) -> str:
         except InputError:
             return 0
 
-    imputed = study.settings.analysis.imputations > 0
-    why = "; covariates are imputed only beside patients who have them all" if imputed else ""
     gaps = study.covariates.loc[outcome.known].isna().sum()
     able = list(gaps[gaps > 0].sort_values(ascending=False, kind="stable").index)
     out: list[str] = []
@@ -158,7 +181,7 @@ def what_leaves_patients(study: Study, outcome: Outcome) -> str:
         able.remove(best)
         if n:
             names = " and ".join(shown(name) for name in out)
-            return f"{why}: without {names} in adjust_for {counted(n)} would be left"
+            return f": without {names} in adjust_for {counted(n)} would be left"
     if study.site is not None and (n := left([], None)):
         return f": without site {counted(n)} would be left, and sites would not be adjusted for"
     return ""

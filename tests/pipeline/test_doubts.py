@@ -233,6 +233,44 @@ def test_where_sites_fall_silent_among_the_complete_the_covariate_to_leave_out_i
     assert str(caught.value).endswith("without 'age' in adjust_for 60 patients would be left")
 
 
+def few_complete(complete: int):
+    """Everybody but the last `complete` lacks one of three covariates, each missing in a third or so."""
+
+    def change(patients):
+        patients["visits"] = patients["visits"].astype(float)
+        for third, name in enumerate(("age", "visits", "time")):
+            rows = np.arange(60) % 3 == third
+            patients.loc[rows & (np.arange(60) < 60 - complete), name] = np.nan
+
+    return change
+
+
+def test_terms_that_too_few_complete_patients_lose_are_said_and_lost(folder):
+    """The last three have the same number of visits."""
+    keys = 'adjust_for = ["age", "visits", "time"]'
+    study = with_base_model(folder("walk", change=few_complete(3)), keys)
+    said = [doubt for doubt in doubts(study) if "have all covariates" in doubt]
+    assert len(said) == 1
+    assert "only 3 of 60 patients with the outcome 'walk' have all covariates: curves" in said[0]
+    assert "frozen for a second cohort do without 'visits': without " in said[0]
+    assert said[0].endswith("in adjust_for 22 patients would be left")
+    discovery.run(study, out=study / "out")
+    frozen = json.loads((study / "out" / "frozen.json").read_text())["outcomes"][0]
+    assert [term["name"] for term in frozen["terms"]] == ["age", "time"]
+    enough = with_base_model(folder("walk", change=few_complete(30)), keys)
+    assert not [doubt for doubt in doubts(enough) if "have all covariates" in doubt]
+
+
+def test_one_patient_with_all_covariates_is_a_problem_of_the_input(folder):
+    study = complete_cases(
+        with_base_model(folder("walk", change=few_complete(1)), 'adjust_for = ["age", "visits", "time"]')
+    )
+    with pytest.raises(
+        InputError, match="two patients or more with all covariates are wanted for 'walk': without"
+    ):
+        discovery.check(study)
+
+
 def complete_cases(study):
     text = (study / "study.toml").read_text()
     (study / "study.toml").write_text(text.replace("replicates = 0", "replicates = 0\nimputations = 0"))
