@@ -161,3 +161,15 @@ def test_false_discovery_rate_under_block_correlation(kind, full_validity, capsy
     assert np.mean(rejected) <= (0.1 if kind == "count" else 0.067)
     assert not np.mean(signs) > 0.067
     assert np.mean(power) > 0.2
+
+
+def test_the_committed_table_keeps_the_limits(shared):
+    table = pd.read_csv(shared / TABLE)
+    assert set(table["kind"]) == set(KINDS)
+    assert (table["size"] == "full").all()
+    covered = table[table["quantity"].str.startswith("interval coverage")]
+    assert len(covered) == 4 * len(KINDS)
+    low, high = stats.binom.ppf([[0.0005], [0.9995]], covered["of"].to_numpy(), 0.95)
+    assert covered["found"].between(low / covered["of"], high / covered["of"]).all()
+    false = table[table["quantity"].str.startswith("false discovery rate")]
+    assert (false["found"] <= 0.1 + 3.5 * false["standard_error"]).all()
