@@ -30,10 +30,10 @@ class Binary(OutcomeKind):
 
         return LogisticPlan(response.y, base, columns, observed=observed)
 
-    def remarks(self, design, fit, assessed):
+    def remarks(self, design, fits, assessed):
         from discovery.association.separation import separation_words
 
-        return separation_words(design, fit.coef, assessed)
+        return separation_words(design, fits, assessed)
 
     def full_fit(self, response, columns, firth):
         from discovery.association.full_fit import FullFit

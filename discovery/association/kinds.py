@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from discovery.association.design import Design
     from discovery.association.full_fit import FullFit
     from discovery.association.null_model import NullModel
+    from discovery.association.outcome_models import Fits
     from discovery.association.response import Response
     from discovery.kernels.screen_fit import ScreenFit
 
@@ -202,9 +203,9 @@ class OutcomeKind:
         """Further rows beside `rows`, one a feature, such as a contrast each."""
         return []
 
-    def remarks(self, design: Design, fit: ScreenFit, assessed: np.ndarray) -> list[list[str]]:
+    def remarks(self, design: Design, fits: Fits, assessed: np.ndarray) -> list[list[str]]:
         """What to say of each feature's model (p lists)."""
-        return [[] for _ in range(len(fit.z))]
+        return [[] for _ in assessed]
 
     def flags(self, table: pd.DataFrame) -> dict[str, list[str]]:
         """Flags of features by the rows of an association table."""

@@ -134,12 +134,12 @@ def screen(
 
 
 def _remark_distribution(words: list[list[str]], design: Design, p: np.ndarray) -> None:
-    if not (p <= ALPHA).any():
-        return
-    other = kind_of(design.kind).p_without_distribution(design)
+    small = np.flatnonzero(p <= ALPHA)
+    other = kind_of(design.kind).p_without_distribution(design.take_features(small)) if small.size else None
     if other is not None:
-        for j in np.flatnonzero((p <= ALPHA) & (other > ALPHA)):
-            words[j].append(leans_on_distribution(other[j]))
+        for j, its in zip(small, other):
+            if its > ALPHA:
+                words[j].append(leans_on_distribution(its))
 
 
 def _remark_shapes(

@@ -53,7 +53,7 @@ def remarks(design: Design, sizes: np.ndarray, fits: Fits, reasons: list[str]) -
     kind = kind_of(design.kind)
     parameters = kind.coefficients_of(design.base.shape[1])
     fine = np.array([not reason for reason in reasons], dtype=bool)
-    more = kind.remarks(design, fits.fit, fine)
+    more = kind.remarks(design, fits, fine)
     words = [more[j] if fine[j] else [] for j in range(len(fine))]
     for j in np.flatnonzero(fine & (sizes < ENOUGH * parameters)):
         words[j].append(few_words(design.kind, int(sizes[j]), parameters))

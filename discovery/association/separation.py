@@ -5,32 +5,38 @@ from __future__ import annotations
 import numpy as np
 
 from discovery.association.design import Design
+from discovery.association.outcome_models import Fits
 from discovery.study.leaks import SUSPECT_ABOVE, areas
 
 SEPARATES = "separates the outcome"
 PENALISED = "a finite estimate comes from Firth's penalty alone"
 ROUNDING = 1e-9
+LEAST_SHARE = 0.25
 
 
-def separation_words(design: Design, coef: np.ndarray, assessed: np.ndarray) -> list[list[str]]:
+def separation_words(design: Design, fits: Fits, assessed: np.ndarray) -> list[list[str]]:
     """For each feature of a binary outcome (y 0 or 1) what it separates, alone or with the base model.
 
-    `coef` (p, 1 + q + 1): intercept, base columns and feature of each model. Alone a feature separates
-    completely when no value of one class reaches the other's, up to ties when they share one value, nearly
-    when its area under the ROC curve is above 0.98. With the covariates it does when the linear predictor
-    of its model puts every patient of one class above every one of the other, which that of the
-    base model alone does not.
+    Alone a feature separates completely when no value of one class reaches the other's, up to ties when they
+    share one value, nearly when its area under the ROC curve is above 0.98. With the covariates it does when
+    the linear predictor of its model puts every patient of one class above every one of the other, which
+    that of the base model alone does not. Only features are looked at that are fitted with Firth's penalty or
+    take a quarter or more of the deviance that the base model leaves.
     """
     words: list[list[str]] = [[] for _ in assessed]
-    seen = design.observed & np.isfinite(design.features)
-    values = np.where(seen, design.features, np.nan)
+    fit = fits.fit
+    strong = np.flatnonzero(assessed & (fits.firth | (fit.z**2 >= LEAST_SHARE * -2 * fit.loglik_base)))
+    if not strong.size:
+        return words
+    seen = design.observed[:, strong] & np.isfinite(design.features[:, strong])
+    values = np.where(seen, design.features[:, strong], np.nan)
     positive = np.asarray(design.y) == 1
-    alone = areas(values, positive)
+    alone, coef = areas(values, positive), fit.coef[strong]
     predictors = coef[:, 0] + design.base @ coef[:, 1:-1].T + values * coef[:, -1]
     together = _gap(predictors, positive)
     above, below = _gap(values, positive), _gap(-values, positive)
-    for j in np.flatnonzero(assessed):
-        gap, side = max((above[j], "higher"), (below[j], "lower"))
+    for k, j in enumerate(strong):
+        gap, side = max((above[k], "higher"), (below[k], "lower"))
         if gap > 0:
             words[j] = [
                 f"{SEPARATES}: completely, every patient with it has a {side} value than every patient "
@@ -42,9 +48,9 @@ def separation_words(design: Design, coef: np.ndarray, assessed: np.ndarray) -> 
                 f"{SEPARATES}: completely but for ties at one value, no patient with it has a {other} value "
                 f"than a patient without it ({PENALISED})"
             ]
-        elif alone[j] > SUSPECT_ABOVE:
+        elif alone[k] > SUSPECT_ABOVE:
             words[j] = [f"{SEPARATES}: nearly, with an AUC above {SUSPECT_ABOVE:g} by itself"]
-        elif together[j] > ROUNDING and not _base_separates(design, seen[:, j], positive):
+        elif together[k] > ROUNDING and not _base_separates(design, seen[:, k], positive):
             words[j] = [f"{SEPARATES}: completely together with the covariates, not alone ({PENALISED})"]
     return words
 

@@ -44,6 +44,18 @@ def test_each_degree_of_separation_has_its_words(made, design_from_arrays):
     assert got[4:] == ["", ""]
 
 
+def test_a_mark_of_few_patients_all_of_one_class_separates(design_from_arrays):
+    """It explains little, and yet has no finite estimate but for the penalty."""
+    rng = np.random.default_rng(6)
+    y = (np.arange(N) < 80).astype(float)
+    mark = (np.arange(N) < 6).astype(float)
+    got = notes(design_from_arrays, rng.normal(size=(N, 1)), np.column_stack([mark, rng.normal(size=N)]), y)
+    assert got[0].startswith(
+        f"{SEPARATES}: completely but for ties at one value, no patient with it has a lower"
+    )
+    assert got[1] == ""
+
+
 def test_the_side_turns_with_the_sign(made, design_from_arrays):
     y, features, rng = made
     base = rng.normal(size=(N, 2))
