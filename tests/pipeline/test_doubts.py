@@ -324,3 +324,21 @@ def test_a_name_to_freeze_that_is_no_feature_is_refused_before_any_work(root, tm
     with pytest.raises(InputError, match="did you mean 'pgr'"):
         discovery.run(tmp_path / "study.toml", out=tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_a_suspected_leak_is_flagged_in_the_table_on_the_page_and_on_the_terminal(folder):
+    study = folder("responder", "walk")
+    features = pd.read_csv(study / "features.csv")
+    responder = pd.read_csv(study / "patients.csv")["responder"]
+    features.assign(score=features["f1"] + 9 * responder).to_csv(study / "features.csv", index=False)
+    result = discovery.run(study, out=study / "out")
+    markers = pd.read_csv(study / "out" / "markers.csv").set_index(["outcome", "feature"])
+    flags = markers["flags"].fillna("")
+    assert flags["responder", "score"].startswith(
+        "suspected leak: alone it all but reproduces the outcome (AUC"
+    )
+    assert markers.loc[("responder", "score"), "note"].startswith("separates the outcome: completely, every")
+    assert not flags.drop(("responder", "score")).str.contains("suspected|separates").any()
+    assert "Beware of score: it tells the outcome so well" in result.headlines[0]
+    assert "Beware" not in result.headlines[1]
+    assert "Beware of score" in (study / "out" / "index.html").read_text(encoding="utf-8")
