@@ -153,12 +153,14 @@ def _placeholder(column: pd.Series):
 def without_unimputable(wide: WideDesign | None) -> WideDesign | None:
     """Without the patients who lack a covariate that is missing in too many to be imputed; None where nobody
     else lacks one."""
-    while wide is not None:
-        too_many = wide.gaps.loc[:, wide.gaps.mean() > RANKED_MISSING]
-        if not too_many.shape[1]:
-            return wide
-        wide = wide.without(wide.design.patient_id[too_many.any(axis=1)])
-    return None
+    while wide is not None and (names := unimputable(wide)):
+        wide = wide.without(wide.design.patient_id[wide.gaps[names].any(axis=1)])
+    return wide
+
+
+def unimputable(wide: WideDesign) -> list[str]:
+    """The covariates that are missing in too many patients to be imputed."""
+    return list(wide.gaps.columns[wide.gaps.mean() > RANKED_MISSING])
 
 
 def impute_covariates(

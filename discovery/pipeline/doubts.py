@@ -113,9 +113,9 @@ def too_few(study: Study) -> Iterator[Problem]:
             yield from (replace(problem, wanted=problem.wanted + advice) for problem in error.problems)
             continue
         if study.settings.analysis.imputations:
-            wide = without_unimputable(
-                wide_design(outcome, study.covariates, nothing, design, site=study.site)
-            )
+            everyone = wide_design(outcome, study.covariates, nothing, design, site=study.site)
+            yield from lost_patients(outcome, everyone)
+            wide = without_unimputable(everyone)
             yield from lost_terms(study, outcome, design, wide)
             design = design if wide is None else wide.design
         if design.n < 2:
@@ -144,6 +144,23 @@ def too_few(study: Study) -> Iterator[Problem]:
         elif wide is None and size >= kind.least and (fault := kind.base_fault(design)):
             wanted = f"the outcome {outcome.name!r}: {fault}: no feature will be tested"
             yield Problem(file=PLACE, wanted=wanted, severity="warning")
+
+
+def lost_patients(outcome: Outcome, everyone: WideDesign | None) -> Iterator[Problem]:
+    """Covariates that so many lack that these are left out, though gaps are imputed."""
+    from discovery.association.screen_words import RANKED_MISSING
+    from discovery.cohort.incomplete_covariates import unimputable
+
+    if everyone is None:
+        return
+    for name in unimputable(everyone):
+        lacking, most = int(everyone.gaps[name].sum()), f"{100 * RANKED_MISSING:.0f} %"
+        wanted = (
+            f"{shown(name)} is missing in {lacking} of {counted(len(everyone.gaps))} with the outcome "
+            f"{outcome.name!r}: in more than {most} it is not imputed, and those without it are left out of "
+            "every model; leave it out of adjust_for to keep them"
+        )
+        yield Problem(file=PLACE, column="adjust_for", wanted=wanted, severity="warning")
 
 
 def lost_terms(study: Study, outcome: Outcome, narrow: Design, wide: WideDesign | None) -> Iterator[Problem]:

@@ -66,7 +66,10 @@ def imputed_text(s: RunSettings) -> str:
             "signatures and the checks of sites and of redundancy are of the patients with all "
             "covariates. "
         )
-        last = "Patients without an outcome were left out and counted."
+        last = (
+            "Patients without an outcome, or without a covariate that more than 40 % lack, were left out and "
+            "counted: such a covariate was not imputed."
+        )
     else:
         last = "Patients without an outcome or a covariate were left out and counted."
     return text + (

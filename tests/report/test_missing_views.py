@@ -55,7 +55,10 @@ def test_the_methods_say_what_was_done(made):
     assert text.endswith("Patients without an outcome or a covariate were left out and counted.")
     both = imputed_text(made.run_settings(imputations=33, imputed_covariates=("age", "sex")))
     assert "Missing covariates were imputed in the same chain (age and sex)" in both
-    assert both.endswith("Patients without an outcome were left out and counted.")
+    assert both.endswith(
+        "Patients without an outcome, or without a covariate that more than 40 % lack, were left out and "
+        "counted: such a covariate was not imputed."
+    )
     assert "estimates, ranks and gains are of all patients with an outcome, and anew in every draw" in both
     once = imputed_text(made.run_settings(imputations=33, imputed_covariates=("age",), replicates=0))
     assert "every draw" not in once
