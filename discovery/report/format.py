@@ -260,7 +260,7 @@ def unbroken(text: object) -> str:
 
 def counted(kind: str) -> str:
     """What the events of an outcome of this kind are called, in the plural."""
-    return "events" if kind in ("survival", "recurrent") else "cases"
+    return "events" if kind in ("survival", "recurrent", "count") else "cases"
 
 
 def listed_apart(items: list[str], *, limit: int = 5) -> str:

@@ -257,3 +257,9 @@ def test_the_test_of_an_interaction_is_that_of_the_kind_of_outcome(made, kind, w
     assert words in text_of(made, outcomes=(replace(first, kind=kind),), **asked)
     assert words not in text_of(made, outcomes=(replace(first, kind="binary"),), **asked)
     assert words not in text_of(made, outcomes=(replace(first, kind=kind),), analyses=())
+
+
+@pytest.mark.parametrize(("kind", "said"), [("count", "61 events"), ("binary", "61 positive cases")])
+def test_what_is_counted_is_called_after_the_outcome(made, kind, said):
+    outcome = replace(made.run_settings().outcomes[1], kind=kind)
+    assert f"236 patients analysed, {said}." in text_of(made, outcomes=(outcome,))
