@@ -117,7 +117,9 @@ def _usable_groups(
         sizes = response.effective_sizes(member)
     kind = kind_of(response.kind)
     levels = [name for name, size in zip(names, sizes) if size >= LEAST_IN_GROUP]
-    notes = [f"{counted((~known).sum())} without {modifier} left out"] if complete and not known.all() else []
+    notes = []
+    if complete and not known.all():
+        notes += [f"{counted((~known).sum())} with unknown {modifier} left out"]
     notes += [
         f"{modifier} {name} left out: {kind.said_size(size)}, fewer than {LEAST_IN_GROUP}"
         for name, size in zip(names, sizes)

@@ -127,7 +127,7 @@ def test_small_groups_and_missing_labels_are_left_out_and_named(design_from_arra
     found = effect_modification(design, group, modifier="etiology")
     assert set(found.effects["group"]) == {"a", "b", "c"}
     assert (found.tests["n"] == 295).all()
-    assert "2 patients without etiology left out" in found.notes
+    assert "2 patients with unknown etiology left out" in found.notes
     assert "etiology rare left out: 3 patients, fewer than 5" in found.notes
     with pytest.raises(InputError, match="two groups with 5"):
         effect_modification(design, np.full(300, "a"), modifier="etiology")
