@@ -160,6 +160,12 @@ def test_of_few_events_nothing_is_shared():
     x, time = np.arange(90.0), rng.uniform(0.5, 2, 90)
     few = mean_times_by_third(time, np.where(x < 30, x < 3, x % 2), x, horizon=1.9)
     assert for_sharing(few, 5)["note"].tolist() == ["not given: a third has too few patients or events"]
+    # by 0.8 the thirds have had 2 and 4 of their 15: these alone make the mean
+    early = mean_times_by_third(time, x % 2, x, horizon=0.8)
+    low, high = (int(((time <= 0.8) & (x % 2 == 1) & third).sum()) for third in (x < 30, x >= 60))
+    assert early["events"].tolist() == [low, high, low + high]
+    assert (low, high) == (2, 4)
+    assert for_sharing(early, 5)["note"].tolist() == ["not given: a third has too few patients or events"]
     many = mean_times_by_third(time, x % 2, x, horizon=1.9)
     pd.testing.assert_frame_equal(for_sharing(many, 5), many.tail(1))
 
