@@ -44,7 +44,7 @@ def familywise_below(why: str) -> str:
 
 def leans_on_distribution(p: float) -> str:
     """A remark where p is small and that of a test which asks less of the outcome's distribution is not."""
-    return f"{LEANS} that the model gives the outcome: by signs of patients' scores p = {p:.2g}"
+    return f"{LEANS} that the model gives the outcome: without it, by signs of patients' scores, p = {p:.2g}"
 
 
 def few_words(kind: str, size: int, parameters: int) -> str:
