@@ -11,11 +11,10 @@ from discovery.study.source import Source
 
 def read_continuous(settings: ContinuousOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
     value = source.require_numbers(settings.column)[kept]
-    distinct = np.unique(value[np.isfinite(value)]).size
+    distinct = np.unique(value[np.isfinite(value)])
     if not varies(value):
-        wanted = f"different values are wanted for {settings.name!r}, here is {'one' if distinct else 'none'}"
-        source.findings.error("one class", source.file, wanted, column=settings.column)
-    elif distinct == 2:
+        _refuse_constant("values", distinct, settings, source)
+    elif distinct.size == 2:
         wanted = f"only two values occur; is the outcome {settings.name!r} binary?"
         source.findings.warn("looks binary", source.file, wanted, column=settings.column)
     return {"value": value}
@@ -31,10 +30,21 @@ def read_count(settings: CountOutcome, source: Source, kept: np.ndarray) -> dict
     parts: dict[str, object] = {"value": value[kept]}
     if settings.exposure is not None:
         parts["exposure"] = exposure_numbers(source, settings.exposure)[kept]
-    if np.unique(value[kept][np.isfinite(value[kept])]).size < 2:
-        wanted = f"different counts are wanted for {settings.name!r}"
-        source.findings.error("one class", source.file, wanted, column=settings.column)
+    distinct = np.unique(value[kept][np.isfinite(value[kept])])
+    if distinct.size < 2:
+        _refuse_constant("counts", distinct, settings, source)
     return parts
+
+
+def _refuse_constant(
+    what: str, distinct: np.ndarray, settings: ContinuousOutcome | CountOutcome, source: Source
+) -> None:
+    """Note an outcome whose patients do not differ."""
+    wanted = (
+        f"different {what} are wanted for {settings.name!r}, here is {'one' if distinct.size else 'none'}"
+    )
+    found = f"{distinct[0]:g}" if distinct.size else ""
+    source.findings.error("one class", source.file, wanted, found=found, column=settings.column)
 
 
 def exposure_numbers(source: Source, column: str) -> np.ndarray:

@@ -79,14 +79,17 @@ def eligible_rows(
             "in a column of its own"
         )
         patients.findings.error("rule about ids", patients.file, wanted, column=by_id[0])
-    if not rules or not all(named) or by_id:
+    if not any(named) or by_id:
         return everyone
+    rules = [rule for rule, there in zip(rules, named) if there]
     columns = list(dict.fromkeys(rule.column for rule in rules))
     table = typed_columns(patients, settings, kept, pd.RangeIndex(len(kept)), columns)
     try:
         keep, flow = eligible(table, rules)
     except InputError as error:
         patients.findings.extend(replace(problem, file=patients.file) for problem in error.problems)
+        return everyone
+    if not all(named):
         return everyone
     attrition += [tuple(row) for row in flow.iloc[1:].to_numpy()]
     if keep.sum() < 2:

@@ -58,7 +58,9 @@ A_FILE = 'the name of a table in quotes is wanted, such as "patients.csv"'
 CODES = 'a list of codes is wanted, such as ["NA", -999]'
 ONE_CODE = "a code as it stands in the column is wanted (a number, or text in quotes), or a list of codes"
 RULE = f"one of {', '.join(COMPARISONS)} in quotes is wanted"
-LEVELS = 'a list of two or more codes from low to high is wanted, such as ["I", "II", "III"]'
+LEVELS = (
+    'two or more codes in a list are wanted, such as ["I", "II", "III"]; of ordered classes from low to high'
+)
 A_TEXT = "text in quotes is wanted"
 DRAWS = "a whole number from 0 to 10000000 is wanted"
 ROLE_LIST = ", ".join(ROLES)
@@ -363,9 +365,12 @@ def key_name(place: tuple[str | int, ...]) -> str:
 
 
 def taken_section(place: tuple[str | int, ...]) -> tuple[str | int, ...]:
-    """What goes with a faulty key: recordings without a channel, an outcome that needs it, else the key."""
-    if place[:2] == ("recordings", "channels") or place[:1] == ("eligibility",):
+    """What goes with a faulty key: recordings without a channel, an outcome or rule that needs it, else
+    the key."""
+    if place[:2] == ("recordings", "channels"):
         return place[:1]
+    if place[:1] == ("eligibility",):
+        return place[:2]
     spared = place[:1] != ("outcomes",) or (len(place) > 2 and place[2] in ALONE)
     return place if spared else place[:2]
 
@@ -383,8 +388,8 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
             holder = holder[step]
         except (KeyError, IndexError, TypeError):
             return
-    if place[:1] == ("outcomes",) and len(place) == 2 and isinstance(holder, list):
-        raw["outcomes"] = [item for position, item in enumerate(holder) if position != place[1]]
+    if place[:1] in (("outcomes",), ("eligibility",)) and len(place) == 2 and isinstance(holder, list):
+        raw[str(place[0])] = [item for position, item in enumerate(holder) if position != place[1]]
     elif place == ("study", "name"):
         raw["study"]["name"] = "study"
     elif isinstance(holder, dict) and place:

@@ -84,6 +84,17 @@ def test_faults_in_rules_are_said_in_words(cohort, text, words):
     assert words in str(fault.value), str(fault.value)
 
 
+def test_a_fault_in_one_rule_hides_none_of_the_others(cohort):
+    folder, _ = cohort(
+        rule("age_years", "in", 40) + rule("age_years", ">=", '"forty"') + rule("age_yaers", ">=", 40)
+    )
+    with pytest.raises(InputError) as fault:
+        read_study(folder)
+    assert len(fault.value.problems) == 3
+    for words in ("a list of values", "a number, as in the column", "did you mean 'age_years'"):
+        assert words in str(fault.value)
+
+
 def test_a_rule_that_leaves_out_nobody_is_not_blamed_for_a_single_patient(cohort):
     folder, table = cohort(rule("age_years", ">=", 0))
     table.head(1).to_csv(folder / "patients.csv", index=False)

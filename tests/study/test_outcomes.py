@@ -215,7 +215,7 @@ def test_continuous(study):
     (study.folder / "patients.csv").unlink()
     study.patients["walk_m"] = 3
     assert study.sentences() == [
-        "patients.csv, column 'walk_m'; different values are wanted for 'o', here is one"
+        "patients.csv, column 'walk_m': found '3'; different values are wanted for 'o', here is one"
     ]
     (study.folder / "patients.csv").unlink()
     study.patients["walk_m"] = np.resize([3, 4], 40)
@@ -272,6 +272,11 @@ def test_counts_and_exposure(study):
         "patients.csv, row 2, column 'visits': found '-1'; a count of 0 or more is wanted",
         "patients.csv, row 3, column 'visits': found '1.5'; a whole number is wanted",
         "patients.csv, row 4, column 'years': found '0.0'; a time above 0 is wanted",
+    ]
+    (study.folder / "patients.csv").unlink()
+    study.patients["visits"], study.patients["years"] = 0, 2.5
+    assert study.sentences() == [
+        "patients.csv, column 'visits': found '0'; different counts are wanted for 'o', here is one"
     ]
 
 
