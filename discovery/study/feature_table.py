@@ -86,6 +86,11 @@ def check_features_alone(settings: StudyFile, measured: Source | None) -> None:
     if not measured.require(id_column, "id under [features]"):
         return
     read_ids(measured, id_column)
+    check_cells(settings, measured, id_column)
+
+
+def check_cells(settings: StudyFile, measured: Source, id_column: str) -> None:
+    """Note what of the chosen columns is no number."""
     chosen = choose_features(measured, settings, id_column, Exclusions(), own_table=True)
     limited = limited_columns(settings, measured, chosen)
     for name in chosen:

@@ -13,7 +13,7 @@ import pandas as pd
 from discovery.problems import InputError, Problem
 from discovery.study.covariates import check_names, read_covariates, read_etiology, read_site
 from discovery.study.feature_labels import Names, read_labels
-from discovery.study.feature_table import FeatureTable, check_features_alone, read_feature_table
+from discovery.study.feature_table import FeatureTable, check_cells, check_features_alone, read_feature_table
 from discovery.study.features import Exclusions
 from discovery.study.findings import Findings
 from discovery.study.identifiers import read_ids
@@ -92,6 +92,9 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
         patients.findings.error("few patients", patients.file, wanted, found=f"{len(set(ids))}")
     attrition = [(f"rows in {patients.file}", len(ids), 0, "")]
     kept, place, id_column = join(settings, patients, measured, ids, attrition)
+    if measured is not None and id_column is not None and not (place >= 0).any():
+        check_cells(settings, measured, id_column)  # that every feature is empty then would go without saying
+        measured = None
     chosen_rows = eligible_rows(settings, patients, kept, attrition)
     kept, place = kept[chosen_rows], place[chosen_rows]
     index = pd.Index([ids[position] for position in kept], dtype=object, name="patient_id")

@@ -145,6 +145,19 @@ def test_ids_keep_their_zeros(study):
     ]
 
 
+def test_without_a_common_id_features_are_not_called_empty(study):
+    study.features["patient_id"] = study.features["patient_id"].str.lower()
+    study.features["pa_b"] = study.features["pa_b"].astype(object)
+    study.features.loc[1, "pa_b"] = "high"
+    with pytest.raises(InputError) as fault:
+        study.read()
+    said = [problem.sentence() for problem in fault.value.problems]
+    assert sum("ids that features.csv has too are wanted" in text for text in said) == 1
+    assert sum("column 'pa_b': found 'high'; a number is wanted" in text for text in said) == 1
+    assert len(said) == 2
+    assert not fault.value.warnings
+
+
 def test_no_common_id_names_the_likeliest_cause(study):
     study.features["patient_id"] = study.features["patient_id"].str.lower()
     assert "ids that features.csv has too are wanted, none is; there they look like 'p000' (they differ in capital letters)" in study.sentences()[0]  # fmt: skip
