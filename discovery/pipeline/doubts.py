@@ -158,7 +158,7 @@ def lost_patients(outcome: Outcome, everyone: WideDesign | None) -> Iterator[Pro
         wanted = (
             f"{shown(name)} is missing in {lacking} of {counted(len(everyone.gaps))} with the outcome "
             f"{outcome.name!r}: in more than {most} it is not imputed, and those without it are left out of "
-            "every model; leave it out of adjust_for to keep them"
+            "all adjusted models; leave it out of adjust_for to keep them"
         )
         yield Problem(file=PLACE, column="adjust_for", wanted=wanted, severity="warning")
 

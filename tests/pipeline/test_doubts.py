@@ -160,8 +160,8 @@ def test_a_covariate_that_too_many_lack_is_not_taken_to_be_imputed(folder):
     said = doubts(study)
     assert said[-2] == (
         "study.toml, column 'adjust_for'; 'age' is missing in 36 of 60 patients with the outcome "
-        "'responder': in more than 40 % it is not imputed, and those without it are left out of every model; "
-        "leave it out of adjust_for to keep them"
+        "'responder': in more than 40 % it is not imputed, and those without it are left out of all adjusted "
+        "models; leave it out of adjust_for to keep them"
     )
     assert said[-1].startswith("study.toml: found '8'; the outcome 'responder' has too few patients in the")
     assert set(discovery.run(study, out=study / "out").tables["markers"]["verdict"]) == {"not assessable"}
