@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from discovery.report.format import plural
+from discovery.report.format import counted_one, plural
 from discovery.report.settings import OutcomeRun
 
 COMPLETE_CASES = "complete cases"  # the model of those with a value, in the table of associations
@@ -16,7 +16,7 @@ def outcome_people(outcome: OutcomeRun) -> str:
     """`n = 240, 88 events`."""
     parts = [f"n = {outcome.n}"]
     if outcome.events is not None:
-        parts.append(plural(outcome.events, "event" if outcome.kind in ("survival", "recurrent") else "case"))
+        parts.append(plural(outcome.events, counted_one(outcome.kind)))
     parts += [f"{count} with {name}" for name, count in outcome.competing.items()]
     return ", ".join(parts)
 

@@ -260,7 +260,12 @@ def unbroken(text: object) -> str:
 
 def counted(kind: str) -> str:
     """What the events of an outcome of this kind are called, in the plural."""
-    return "events" if kind in ("survival", "recurrent", "count") else "cases"
+    return f"{counted_one(kind)}s"
+
+
+def counted_one(kind: str) -> str:
+    """What one of the events of an outcome of this kind is called."""
+    return "event" if kind in ("survival", "recurrent", "count") else "case"
 
 
 def listed_apart(items: list[str], *, limit: int = 5) -> str:

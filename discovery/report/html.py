@@ -144,9 +144,7 @@ def _card(outcome: OutcomeRun, head: Headline, tables: Mapping[str, pd.DataFrame
     kind = {"survival": "time to event", "recurrent": "recurrent events"}.get(outcome.kind, outcome.kind)
     counts = [words.plural(outcome.n, "patient")]
     if outcome.events is not None:
-        counts.append(
-            words.plural(outcome.events, "event" if outcome.kind in ("survival", "recurrent") else "case")
-        )
+        counts.append(words.plural(outcome.events, words.counted_one(outcome.kind)))
     counts += [f"{words.whole(count)} with {name}" for name, count in outcome.competing.items()]
     tally = [
         (head.strong, "strong"),

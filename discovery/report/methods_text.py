@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from discovery.report.format import counted, listed, plural, whole
+from discovery.report.format import counted_one, listed, plural, whole
 from discovery.report.methods_closer_look import (
     closer_look_paragraphs,
     dated_paragraphs,
@@ -165,7 +165,8 @@ def _outcomes(s: RunSettings) -> list[str]:
     for o in s.outcomes:
         text = f"{o.label} ({_kind(o)}): {plural(o.n, 'patient')} analysed"
         if o.events is not None:
-            text += f", {plural(o.events, 'event' if counted(o.kind) == 'events' else 'positive case')}"
+            one = counted_one(o.kind).replace("case", "positive case")
+            text += f", {plural(o.events, one)}"
         for name, count in o.competing.items():
             event = f"a {name}" if name.startswith("competing event") else f"the competing event {name}"
             text += f", {whole(count)} with {event}"

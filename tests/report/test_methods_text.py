@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 
+from discovery.figures.people import outcome_people
 from discovery.report.methods_models import sensitivity_paragraphs
 from discovery.report.methods_ranking import ranking_paragraphs
 from discovery.report.methods_text import CAUTION, methods_markdown, methods_parts
@@ -263,3 +264,4 @@ def test_the_test_of_an_interaction_is_that_of_the_kind_of_outcome(made, kind, w
 def test_what_is_counted_is_called_after_the_outcome(made, kind, said):
     outcome = replace(made.run_settings().outcomes[1], kind=kind)
     assert f"236 patients analysed, {said}." in text_of(made, outcomes=(outcome,))
+    assert outcome_people(outcome) == f"n = 236, {said.replace('positive ', '')}"
