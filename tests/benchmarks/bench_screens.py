@@ -9,25 +9,25 @@ p-value of the likelihood ratio, and an interval; making the plan (checks, scale
 The libraries are loaded before their threads are counted out: spinning threads of an algebra library once
 tripled the time of the logistic loop.
 
-Ratios of 26 November 2026, two shared cores of a busy machine; patients x features, 4 or 5 covariates:
+Ratios of 26 November 2026, two shared cores, the last of three runs; patients x features, 4 or 5 covariates:
 
     loop                                        150 x 60   500 x 300   2,000 x 1,000   aim
-    Cox, lifelines                                 2,125       1,528             906   300
-    logistic, statsmodels                            166         134              93   100
-    logistic, profile intervals on both sides        616         483             345   100
-    multinomial, statsmodels                         140         100              53    50
-    least squares, statsmodels                       150         236             136   100
+    Cox, lifelines                                 2,083       1,516             865   300
+    logistic, statsmodels                            130         130             117   100
+    logistic, profile intervals on both sides        475         426             294   100
+    multinomial, statsmodels                         137         126              50    50
+    least squares, statsmodels                       144         237             166   100
 
 A whole `screen()` call, from the tables of a study to a table with q-values, against the same loops:
 
-    survival, intervals of the loop are Wald's       366         488             283   300
-    binary, profile intervals on both sides          103         272             167   100
-    binary, intervals of the loop are Wald's          12          29              17
-    multiclass                                        42          65              32    50
-    continuous                                         6          18              18   100
+    survival, intervals of the loop are Wald's       327         456             365   300
+    binary, profile intervals on both sides           73         221             191   100
+    binary, intervals of the loop are Wald's           8          23              30
+    multiclass                                        40          75              42    50
+    continuous                                         5          17              11   100
 
-Calls of a second and 16 MB feel their neighbours more than the loops do: in three runs the largest survival
-screen had 283 to 384, the multiclass one 32 to 50, the logistic fit 75 to 93.
+Calls of a second and 16 MB feel their neighbours more than the loops do: in the three runs the largest logistic
+fit had 118, 98 and 117, the multinomial one 57 and 50, the largest whole multiclass screen 43, 43 and 42.
 
 What bounds whole screens: 150 patients are so few for their covariates that the binary screen is Firth's,
 which the loop is not; a study of 60 features waits 3 ms for its tables and for one model a covariate. A loop
