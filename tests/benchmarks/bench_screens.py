@@ -26,8 +26,8 @@ A whole `screen()` call, from the tables of a study to a table with q-values, ag
     multiclass                                        40          75              42    50
     continuous                                         5          17              11   100
 
-Calls of a second and 16 MB feel their neighbours more than the loops do: in the three runs the largest logistic
-fit had 118, 98 and 117, the multinomial one 57 and 50, the largest whole multiclass screen 43, 43 and 42.
+Calls of a second and 16 MB feel their neighbours more than the loops do: in the three runs the largest
+logistic fit had 118, 98 and 117, the multinomial one of the last two 57 and 50.
 
 What bounds whole screens: 150 patients are so few for their covariates that the binary screen is Firth's,
 which the loop is not; a study of 60 features waits 3 ms for its tables and for one model a covariate. A loop
