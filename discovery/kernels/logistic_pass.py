@@ -38,7 +38,7 @@ class Tile(NamedTuple):
     full: np.ndarray  # (1,) bool: every lane has every row
     total: np.ndarray  # (WIDE,) weight of the rows that are there
     nothing: np.ndarray  # (8 WIDE) 0
-    v: np.ndarray  # (8 WIDE) variance and residual of one chunk, or of all where they are kept
+    v: np.ndarray  # (chunks 8 WIDE) variance and residual where the rows were evaluated
     residual: np.ndarray
     u: np.ndarray  # the others (8 WIDE), of one chunk
     vx: np.ndarray
@@ -75,9 +75,8 @@ def turned_rows(row, event, base, centre, spread, weights):
 
 
 @compiled
-def new_tile(rows, keep=False):
+def new_tile(rows):
     size, small = rows.weight.size * WIDE, CHUNK * WIDE
-    kept = size if keep else small
     start = np.zeros(size)
     start[rows.row.size * WIDE :] = CERTAIN
     return Tile(
@@ -86,8 +85,8 @@ def new_tile(rows, keep=False):
         np.ones(1, dtype=np.bool_),
         np.zeros(WIDE),
         np.zeros(small),
-        np.zeros(kept),
-        np.zeros(kept),
+        np.zeros(size),
+        np.zeros(size),
         np.zeros(small),
         np.zeros(small),
         np.zeros(small),
@@ -115,7 +114,6 @@ def evaluate_tile(rows, tile, nt, feature):
     for chunk in range(chunks):
         here, first = chunk * CHUNK * WIDE, chunk * CHUNK
         at = chunk * q * CHUNK
-        kept = here if v.size > CHUNK * WIDE else 0
         if tile.full[0] and chunk < chunks - 1:
             predict(rows, tile, chunk, tile.nothing, 0, beta, q, u)
         else:
@@ -125,8 +123,8 @@ def evaluate_tile(rows, tile, nt, feature):
             one = 1.0 + shrunk
             high = 1.0 / one
             low = shrunk * high
-            residual[kept + e] = low if u[e] >= 0.0 else high
-            v[kept + e] = low * high
+            residual[here + e] = low if u[e] >= 0.0 else high
+            v[here + e] = low * high
             vx[e] = low * high * x[here + e]
             ratio[e] = one
             u[e] = min(u[e], 0.0)
@@ -142,17 +140,17 @@ def evaluate_tile(rows, tile, nt, feature):
         add_products(loglik, 0, rows.weight, first, u, 0, 1, 8, 8, 1)
         s, there = 0, chunk * t * CHUNK
         while s + 3 <= t:
-            add_products(info, s * WIDE, rows.products, there + s * CHUNK, v, kept, 3, 8, 8, 1)
+            add_products(info, s * WIDE, rows.products, there + s * CHUNK, v, here, 3, 8, 8, 1)
             s += 3
         while s < t:
-            add_products(info, s * WIDE, rows.products, there + s * CHUNK, v, kept, 1, 8, 8, 1)
+            add_products(info, s * WIDE, rows.products, there + s * CHUNK, v, here, 1, 8, 8, 1)
             s += 1
-        add_columns(score, 0, rows.weighted, at, residual, kept, q)
+        add_columns(score, 0, rows.weighted, at, residual, here, q)
         if feature:
             add_columns(info, t * WIDE, rows.weighted, at, vx, 0, q)
             for e in range(CHUNK * WIDE):
                 vx[e] *= x[here + e]
-                u[e] = residual[kept + e] * x[here + e]
+                u[e] = residual[here + e] * x[here + e]
             add_products(info, (t + q) * WIDE, rows.weight, first, vx, 0, 1, 8, 8, 1)
             add_products(score, q * WIDE, rows.weight, first, u, 0, 1, 8, 8, 1)
 

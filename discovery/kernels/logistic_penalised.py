@@ -111,7 +111,7 @@ def screen_all_penalised(data, order, edges, complete, used, weights, draw):
     if used.size == 0:
         return found
     rows = turned_rows(used, data.event, data.base, data.base_centre, data.base_spread, weights)
-    tile, pen, nt = new_tile(rows, True), new_penalty(k), new_tile_newton(k, draw)[0]
+    tile, pen, nt = new_tile(rows), new_penalty(k), new_tile_newton(k, draw)[0]
     n, events = np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64)
     given, own, base_beta = np.full(WIDE, NOTHING_TO_FIT, np.int8), np.empty(WIDE), np.zeros(k - 1)
     given[0] = RUNNING
@@ -150,7 +150,7 @@ def profile_all_penalised(data, order, edges, complete, used, weights, coef, cod
     if used.size == 0:
         return low, high
     rows = turned_rows(used, data.event, data.base, data.base_centre, data.base_spread, weights)
-    tile, pen, nt = new_tile(rows, True), new_penalty(k), new_tile_newton(k, False)[0]
+    tile, pen, nt = new_tile(rows), new_penalty(k), new_tile_newton(k, False)[0]
     sr, given = new_search(k, WIDE), np.empty(WIDE, np.int8)
     n, events = np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64)
     for t in range(edges.size - 1):

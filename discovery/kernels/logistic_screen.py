@@ -179,7 +179,7 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
     p, k = data.features.shape[1], data.base.shape[1] + 2
     found = new_found(p, k)
     rows = turned_rows(used, data.event, data.base, data.base_centre, data.base_spread, weights)
-    tile, other, base = new_tile(rows, True), new_tile(rows, True), new_shared_base(rows, k - 1)
+    tile, other, base = new_tile(rows), new_tile(rows), new_shared_base(rows, k - 1)
     base.beta[0] = log_odds(rows)
     nt, all_of = new_tile_newton(k, draw)
     waiting, all_there = new_tile_newton(k, draw)
@@ -273,7 +273,7 @@ def profile_all_logistic(data, order, edges, complete, used, weights, coef, code
     if used.size == 0:
         return low, high
     rows = turned_rows(used, data.event, data.base, data.base_centre, data.base_spread, weights)
-    tile, base, sr = new_tile(rows, True), new_shared_base(rows, k - 1), new_search(k, WIDE)
+    tile, base, sr = new_tile(rows), new_shared_base(rows, k - 1), new_search(k, WIDE)
     nt = new_tile_newton(k, False)[0]
     given = np.empty(WIDE, np.int8)
     n, events = np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64)
