@@ -31,6 +31,16 @@ class Count(OutcomeKind):
             return ""
         return f"{NO_FIT} ({WANTED})"
 
+    def remarks(self, design, fits, assessed):
+        from discovery.association.screen_words import leans_on_distribution
+
+        words = super().remarks(design, fits, assessed)
+        small = np.flatnonzero(assessed & (fits.p_value <= ALPHA))
+        if small.size:
+            for j, p in zip(small, self.p_without_distribution(design.take_features(small))):
+                words[j] += [leans_on_distribution(p)] if p > ALPHA else []
+        return words
+
     def p_without_distribution(self, design):
         """By all signs that patients' scores could have, at the base model.
 
@@ -42,8 +52,6 @@ class Count(OutcomeKind):
         from discovery.association.null_model import projected
         from discovery.kernels.sign_root import sign_roots
 
-        if self.base_fault(design):
-            return None
         mu, alpha, _, z = base_expectation(design)
         v = mu / (1 + alpha * mu)
         root = np.sqrt(v)[:, None] * z
@@ -126,6 +134,7 @@ class Count(OutcomeKind):
         return f"{self.model}, log exposure as offset, likelihood-ratio test, profile-likelihood interval"
 
 
+ALPHA = 0.05  # on which side of it two tests of a feature have their p
 NO_FIT = "the base model has no stable fit"
 WANTED = "fewer adjust_for covariates, or more patients with a count, are wanted"
 

@@ -103,10 +103,6 @@ class OutcomeKind:
         """Why no feature can be held against the base model; "" where there is no such fault."""
         return ""
 
-    def p_without_distribution(self, design: Design) -> np.ndarray | None:
-        """p (p,) of a test that leans less on the outcome's distribution than the model's; None: no need."""
-        return None
-
     # models of one feature each
 
     def coefficients_of(self, q: int) -> int:

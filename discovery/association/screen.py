@@ -25,13 +25,12 @@ from discovery.association.screen_rows import (
     remarks,
     stacked,
 )
-from discovery.association.screen_words import familywise_below, familywise_first, leans_on_distribution
+from discovery.association.screen_words import familywise_below, familywise_first
 from discovery.association.shape import ShapeTests, curvature_tests, flag_nonlinear
 from discovery.kernels.screen_fit import ScreenFit
 from discovery.problems import InputError, Problem, nearest
 
 SHAPES = ("linear", "flexible")
-ALPHA = 0.05  # on which side of it two tests of a feature have their p
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,7 +99,6 @@ def screen(
     assessed = np.array([reason == "" for reason in reasons], dtype=bool)
     p = np.where(assessed, fits.p_value, np.nan)
     words = remarks(design, sizes, fits, reasons)
-    _remark_distribution(words, design, p)
     shapes, nonlinear = None, np.zeros(len(p), dtype=bool)
     if shape == "flexible" and assessed.any():
         shapes = curvature_tests(design, fits, assessed)
@@ -131,15 +129,6 @@ def screen(
         nonlinear=nonlinear,
         notes=design.notes,
     )
-
-
-def _remark_distribution(words: list[list[str]], design: Design, p: np.ndarray) -> None:
-    small = np.flatnonzero(p <= ALPHA)
-    other = kind_of(design.kind).p_without_distribution(design.take_features(small)) if small.size else None
-    if other is not None:
-        for j, its in zip(small, other):
-            if its > ALPHA:
-                words[j].append(leans_on_distribution(its))
 
 
 def _remark_shapes(
