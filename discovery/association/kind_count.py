@@ -127,6 +127,12 @@ class Count(OutcomeKind):
             coef[:, 0] = np.log((design.y @ used) / (time @ used))
         return coef
 
+    def known_range(self, scores, weights):
+        """No rate beyond those that a model was learned from: one patient far outside would else be expected
+        to have thousands, and a draw without that patient lose many times the deviance."""
+        learned = np.where(weights[:, None] > 0, scores, np.nan)
+        return np.clip(scores, np.fmin.reduce(learned, axis=0), np.fmax.reduce(learned, axis=0))
+
     def judge(self, design, horizon):
         return DevianceJudge(design)
 

@@ -109,6 +109,10 @@ class OutcomeKind:
         """Coefficients of a model with q base columns and a feature, as rules of thumb count them."""
         return q + 1
 
+    def p_without_distribution(self, design: Design) -> np.ndarray | None:
+        """p (p,) of a test that asks less of the outcome's distribution than the model; None without one."""
+        return None
+
     def plan(self, response: Response, base: np.ndarray | None, columns: np.ndarray, observed) -> Any:
         """A plan of the kernels: base (n, q) checked and scaled, with columns (n, p), one model each."""
         raise NotImplementedError
@@ -234,6 +238,10 @@ class OutcomeKind:
     def start_base(self, design: Design, weights: np.ndarray, seen: np.ndarray) -> np.ndarray:
         """Coefficients (groups, ..., k) of a base model without covariates on the rows `seen`."""
         return np.zeros((seen.shape[1], self.intercepts + design.base.shape[1]))
+
+    def known_range(self, scores: np.ndarray, weights: np.ndarray) -> np.ndarray:
+        """Scores as a gain is judged by them; `weights` (n,) are those that the models were fitted with."""
+        return scores
 
     def judge(self, design: Design, horizon: float | None) -> Callable[..., np.ndarray]:
         """A function of scores (n, m) or (n, m, c), weights (n, v), recentre: the gain measure (m, v)."""

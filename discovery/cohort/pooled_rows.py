@@ -21,6 +21,7 @@ from discovery.association.screen_words import (
     familywise_below,
     familywise_first,
     few_words,
+    leans_on_distribution,
     percent_missing,
     too_few,
 )
@@ -91,7 +92,7 @@ def rows_with(
         for at, row in table.iterrows()
         if str(row["model"]) == model or (model != ADJUSTED and str(row["model"]).startswith(model + ":"))
     }
-    former = []
+    former, leaning = [], _leaning(design, completed, fits, judged)
     for c, good in enumerate(judged.good):
         if not (good or covariates):
             continue
@@ -118,12 +119,34 @@ def rows_with(
         other = "" if np.isnan(permuted) else FAMILYWISE_OF
         table.loc[at, "method"] = f"{how}, {completed.m} imputations pooled {pooling_rule(fits)}{other}"
         table.loc[at, NUMBERS] = [fits.coef[c, -1], fits.ci_low[c], fits.ci_high[c], fits.p_value[c]]
-        warnings = _warnings(design, fits, c, int(judged.sizes[c]), permuted, _lasting(note))
+        warnings = _warnings(
+            design, fits, c, int(judged.sizes[c]), permuted, _lasting(note) + leaning.get(c, [])
+        )
         table.loc[at, "note"] = _note(warnings, plan, c, covariates)
         for k, place in enumerate(each):
             table.loc[place, NUMBERS] = _contrast(fits, c, k)
             table.loc[place, "method"] = f"{how}, {completed.m} imputations pooled {RUBIN}"
     return with_former(table, former)
+
+
+def _leaning(design: Design, completed: Completed, fits: ImputedFits, judged: Judged) -> dict[int, list[str]]:
+    """By place, the remark on a pooled p that is small where the middle one of the copies' p-values of a test
+    that asks less of the outcome's distribution is not."""
+    small = np.flatnonzero(judged.good & (fits.p_value <= NOMINAL))
+    if not small.size:
+        return {}
+    chosen = design.take_features(completed.plan.columns[small])
+    found = []
+    for k, copy in enumerate(completed.copies[:, :, small]):
+        base = design.base if completed.bases is None else completed.bases[k]
+        full = replace(chosen, features=copy, observed=np.isfinite(copy), base=base)
+        p = kind_of(design.kind).p_without_distribution(full)
+        if p is None:
+            return {}
+        found.append(p)
+    return {
+        int(c): [leans_on_distribution(p)] for c, p in zip(small, np.median(found, axis=0)) if p > NOMINAL
+    }
 
 
 def with_former(table: pd.DataFrame, former: list) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.kinds import kind_of
+from discovery.association.screen_words import LEANS
 from discovery.association.separation import SEPARATES
 from discovery.markers.gain import MONTE_CARLO_NOTED
 from discovery.markers.outcome_parts import OutcomeParts
@@ -64,6 +65,8 @@ def _flags(
     """What the row of feature `j` warns of; `each`: events or the like for each coefficient."""
     chance = kind_of(o.design.kind).chance
     yield from (part for part in str(row["note"]).split("; ") if part.startswith(SEPARATES))
+    if LEANS in str(row["note"]):
+        yield LEANS
     if o.screen.nonlinear[j]:
         yield NONLINEAR
     if row["reliability"] < UNRELIABLE_BELOW:

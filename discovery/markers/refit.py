@@ -99,7 +99,8 @@ class OutcomeRefit:
             part = partial(self._plan, self.design.base)
             _, z[columns], coef[columns] = self._screen(plan, weights, firth, columns, part)
         scores = self.kind.scores(self._columns, self.features, coef)
-        value = self._judge(np.hstack([self._base_scores(weights), scores]), evaluate, recentre)
+        scores = self.kind.known_range(np.hstack([self._base_scores(weights), scores]), weights)
+        value = self._judge(scores, evaluate, recentre)
         groups = self._seen.shape[1]
         base = value[:groups][self._group]
         return Refit(z=z, estimate=self.kind.one_estimate(coef), gain=value[groups:] - base, base=base)

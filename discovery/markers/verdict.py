@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from discovery.association.screen_words import PRIMARY_MAXT, RANKED_MISSING, percent_missing
+from discovery.association.screen_words import LEANS, PRIMARY_MAXT, RANKED_MISSING, percent_missing
 from discovery.association.separation import SEPARATES
 from discovery.study.leaks import SUSPECTED
 
@@ -31,7 +31,7 @@ FEW_EVENTS = "fewer than 10 events per parameter"
 NO_TRANSPORT = "does not transport across sites"
 SIGN_TURNS = "sign turns given"  # and the name of its family's lead
 GIVES_AWAY = (SUSPECTED, SEPARATES)  # the outcome: to be looked into before anything is believed of it
-RED_FLAGS = (NONLINEAR, HAZARDS, ODDS, UNRELIABLE, FEW_EVENTS, SIGN_TURNS, *GIVES_AWAY)
+RED_FLAGS = (NONLINEAR, HAZARDS, ODDS, UNRELIABLE, FEW_EVENTS, LEANS, SIGN_TURNS, *GIVES_AWAY)
 
 PERMUTATION_FIRST = PRIMARY_MAXT  # events, below which tests that lean on large samples reject too often
 LEAST_FAMILYWISE = 0.05  # the permutation p that a candidate needs then

@@ -170,6 +170,8 @@ def _red_flags(s: RunSettings) -> list[str]:
         flags.append(
             "separates the outcome (completely, alone or with the covariates, or alone with AUC above 0.98)"
         )
+    if any(outcome.kind == "count" for outcome in s.outcomes):
+        flags.append("p leans on the distribution (of counts; by signs of patients' scores it is above 0.05)")
     if s.shape == "flexible":
         flags.append("nonlinear")
     if "proportional hazards" in s.analyses:

@@ -233,3 +233,45 @@ def test_the_second_p_is_that_of_drawn_signs():
     tail = drawn < 0.3
     assert tail.sum() > 3
     np.testing.assert_allclose(found[tail], drawn[tail], atol=0.008)
+
+
+def test_a_pooled_row_says_too_where_its_p_leans_on_the_gamma_distribution():
+    """The middle one of the copies' p by signs, each of a design with that copy's values."""
+    said = 0
+    for seed in range(6):
+        whole = rates_by_other_causes(seed, causes=True)
+        gaps = np.arange(whole.n)[:, None] % 60 == np.arange(20)
+        holed = replace(
+            whole, features=np.where(gaps, np.nan, whole.features), observed=whole.observed & ~gaps
+        )
+        pooled = impute_screen(holed, screen(holed, permutations=0), imputations=5, seed=1)
+        copies = pooled.completed.copies[:, :, np.argsort(pooled.completed.plan.columns)]
+        signs = [kind_of("count").p_without_distribution(replace(whole, features=copy)) for copy in copies]
+        doubted = (pooled.screen.p_value <= 0.05) & (np.median(signs, axis=0) > 0.05)
+        rows = pooled.screen.table
+        rows = rows[(rows["model"] == "adjusted") & (rows["term"] == rows["feature"])]
+        assert list(rows["feature"]) == list(whole.feature_names)
+        assert (rows["note"].str.contains("p leans").to_numpy() == doubted).all()
+        said += doubted.sum()
+    assert said > 5
+
+
+def test_a_draw_expects_no_rate_beyond_those_it_was_learned_from():
+    """Without covariates that is the model judged with the outlying value at the edge of what it has seen."""
+    rng, n = np.random.default_rng(4), 80
+    x = rng.normal(size=n)
+    value = rng.poisson(np.exp(1.0 + 0.5 * x)).astype(float)
+    x[0], value[0] = 25.0, 3.0
+    ids = np.array([f"P{i:03d}" for i in range(n)], dtype=object)
+    outcome = Outcome(name="o", kind="count", label="o", patient_id=ids, value=value)
+    index = pd.Index(ids, name="patient_id")
+    weights = np.ones(n)
+    weights[0] = 0.0
+    found = []
+    for outlying in (25.0, x[1:].max()):
+        features = pd.DataFrame({"x": np.where(np.arange(n) == 0, outlying, x)}, index=index)
+        design = build_design(outcome, pd.DataFrame(index=index), features, winsor=False)
+        refit = prepare_refit(design, np.zeros(1, bool), [0])
+        found.append(refit(weights, np.ones((n, 1))).gain.item())
+    assert found[0] == pytest.approx(found[1], abs=1e-9)
+    assert found[0] > 0
