@@ -20,8 +20,12 @@ class Continuous(OutcomeKind):
     def prepared(self, design):
         if design.y is None:
             return design
+        mean, sd = self.level(design)
+        return replace(design, y=(design.y - mean) / sd)
+
+    def level(self, design):
         spread = design.y.std(ddof=1) if design.n > 1 else 0.0
-        return replace(design, y=(design.y - design.y.mean()) / (spread if spread > 0 else 1.0))
+        return float(design.y.mean()), float(spread) if spread > 0 else 1.0
 
     def plan(self, response, base, columns, observed):
         from discovery.kernels.linear import LinearPlan

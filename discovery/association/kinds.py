@@ -95,6 +95,10 @@ class OutcomeKind:
         """The design with its outcome on the scale of the model."""
         return design
 
+    def level(self, design: Design) -> tuple[float, float]:
+        """What `prepared` takes from the outcome, and what it divides it by: the unit of every estimate."""
+        return 0.0, 1.0
+
     def events(self, design: Design, observed: np.ndarray) -> np.ndarray:
         """Events among the rows (n, p) of each column; NaN where the outcome has no events."""
         return np.full(observed.shape[1], np.nan)

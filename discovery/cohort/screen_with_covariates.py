@@ -54,7 +54,8 @@ def impute_screen_and_covariates(
     Notes
     -----
     The models of all features and the base model are pooled over all patients, and their former rows kept as
-    "complete cases". `completed` and `design` are of all patients too, for ranks, gains and tipping points.
+    "complete cases", in the same SDs of a continuous outcome: those of all patients. `completed` and `design`
+    are of all patients too, for ranks, gains and tipping points.
     What can be assessed, and which warnings there are, goes by all of them. Permutations stay with those of
     `narrow`, and so do the rows of a spline, of a dispersion and of a terminal event, which say so.
     """
@@ -68,6 +69,7 @@ def impute_screen_and_covariates(
         )  # fmt: skip
     (filled, found), everybody = both, wide.design.n
     design, completed, plan = filled.design, found.completed, found.completed.plan
+    screen = _in_units_of(design, narrow, screen)
     fits = fit_imputed(design, completed)
     fits = replace(fits, coef=_by_term(fits.coef, design, narrow))
     if fits.classes is not None:
@@ -96,6 +98,14 @@ def impute_screen_and_covariates(
         else pd.DataFrame(rows, columns=list(IMPUTATION_COLUMNS)),
         notes=tuple(notes),
     )
+
+
+def _in_units_of(design: Design, narrow: Design, screen: Screen) -> Screen:
+    """The screen of `narrow` with its table in the outcome's SDs of `design`."""
+    kind = kind_of(design.kind)
+    ratio, table = kind.level(narrow)[1] / kind.level(design)[1], screen.table.copy()
+    table[["estimate", "ci_low", "ci_high"]] *= ratio
+    return replace(screen, table=table)
 
 
 def _by_term(coef: np.ndarray, design: Design, narrow: Design) -> np.ndarray:

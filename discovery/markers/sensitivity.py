@@ -119,8 +119,9 @@ def sensitivity_board(
     scaling = learn_scaling(cohort.features, winsor)
     main = Alternative(group="", name=MAIN, cohort=cohort)
     rows: list[dict] = []
-    level = _outcome_level(cohort, scaling)
-    if imputed is not None:
+    if imputed is None:
+        level = kind_of(cohort.outcome.kind).level(_design(main, scaling))
+    else:
         main, level = replace(main, group="patients", name=COMPLETE), imputed.level
         rows += _imputed_rows(imputed.rows, cohort)
     for alternative in (main, *alternatives(cohort, winsor)):
@@ -224,20 +225,6 @@ def _design(alternative: Alternative, scaling: FeatureScaling) -> Design:
         site=cohort.site,
         scaling=alternative.scaling or scaling,
     )
-
-
-def _outcome_level(cohort: Cohort, scaling: FeatureScaling) -> tuple[float, float]:
-    """Mean and SD of a continuous outcome in the main analysis: the unit of every slope on the board."""
-    if cohort.outcome.kind != "continuous":
-        return 0.0, 1.0
-    return level_of(_design(Alternative(group="", name=MAIN, cohort=cohort), scaling).y)
-
-
-def level_of(y: np.ndarray | None) -> tuple[float, float]:
-    """Mean and SD of a continuous outcome (n,)."""
-    assert y is not None
-    spread = float(y.std(ddof=1)) if y.size > 1 else 0.0
-    return float(y.mean()), spread if spread > 0 else 1.0
 
 
 def _imputed_rows(rows: pd.DataFrame, cohort: Cohort) -> list[dict]:

@@ -69,8 +69,9 @@ def sensitivity_table(
 
 def imputed_main(design: Design, imputed: ImputedScreens, leaders: Sequence[str]) -> ImputedMain | None:
     """The rows of the ranking for the leaders; None where no value of theirs and no covariate was imputed."""
+    from discovery.association.kinds import kind_of
     from discovery.association.screen_rows import ADJUSTED
-    from discovery.markers.sensitivity import ImputedMain, level_of
+    from discovery.markers.sensitivity import ImputedMain
 
     completed, screen = imputed.completed.get(design.outcome), imputed.screens[design.outcome]
     if completed is None:
@@ -81,7 +82,7 @@ def imputed_main(design: Design, imputed: ImputedScreens, leaders: Sequence[str]
     main = (screen.table["model"] == ADJUSTED) & (screen.table["term"] == screen.table["feature"])
     rows = screen.table[main].set_index("feature")[["estimate", "ci_low", "ci_high", "p_value", "n"]]
     if design.kind == "continuous":
-        return ImputedMain(rows=rows.assign(events=np.nan), level=level_of(design.y))
+        return ImputedMain(rows=rows.assign(events=np.nan), level=kind_of(design.kind).level(design))
     return ImputedMain(rows=rows.assign(events=pd.Series(screen.sizes.astype(float), screen.features)))
 
 

@@ -19,6 +19,7 @@ from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 from discovery.markers.bootstrap import bootstrap_refits
 from discovery.markers.imputed_refit import ImputedRefit, completed_designs
 from discovery.markers.refit import prepare_refit
+from discovery.markers.sensitivity import COMPLETE
 from discovery.markers.stability import stability_shares
 from discovery.markers.table import rank_markers
 from discovery.seeds import named_rng
@@ -137,6 +138,7 @@ def test_rows_are_the_pooled_least_squares_of_the_copies():
     """Reference: statsmodels in each copy, pooled by Rubin's rules."""
     narrow, wide, before, found = both()
     design, table = wide.design, found.screen.table
+    in_sds_of_all = narrow.y.std(ddof=1) / design.y.std(ddof=1)
     completed = complete_covariates(wide, imputations=20, seed=4).completed
     y = (design.y - design.y.mean()) / design.y.std(ddof=1)
     for j, name in enumerate(design.feature_names):
@@ -154,7 +156,8 @@ def test_rows_are_the_pooled_least_squares_of_the_copies():
         assert "imputed covariates: age, sex, group" in got["note"]
         assert ("imputed in" in got["note"].split("imputed covariates")[0]) == (name == "partly")
         former = row(table, name, COMPLETE_CASES)
-        assert former["estimate"] == row(before.table, name)["estimate"]
+        alone = row(before.table, name)["estimate"]
+        assert former["estimate"] == pytest.approx(alone * in_sds_of_all, rel=1e-12)
         assert former["n"] == narrow.observed[:, j].sum() < N
     for j, term in enumerate(design.terms):
         estimates = [
@@ -164,7 +167,8 @@ def test_rows_are_the_pooled_least_squares_of_the_copies():
         assert got["estimate"] == pytest.approx(np.mean(estimates), abs=1e-9)
         assert got["n"] == N
         former = row(table, "", COMPLETE_CASES, term.name)
-        assert former["estimate"] == row(before.table, "", BASE, term.name)["estimate"]
+        alone = row(before.table, "", BASE, term.name)["estimate"]
+        assert former["estimate"] == pytest.approx(alone * in_sds_of_all, rel=1e-12)
 
 
 @pytest.mark.parametrize("kind", ["survival", "binary", "multiclass", "count", "recurrent"])
@@ -454,6 +458,42 @@ def test_draws_see_what_the_patients_with_gaps_say():
     assert spread[0] * 0.95 < spread[1] < spread[2]
     error = [abs(draws.estimate[:, 0].mean() - wanted.estimate[:, 0].mean()) for draws in (got, alone)]
     assert error[0] < error[1]
+
+
+def test_complete_cases_have_one_number_in_the_sds_of_all_patients(tmp_path):
+    """Reference: least squares by statsmodels of the outcome in SDs of all patients.
+
+    The outcome is wider in who lacks a covariate, so that the SD of the others is another unit.
+    """
+    _, wide, _, covariates = made()
+    lack = covariates.isna().any(axis=1).to_numpy()
+    y = wide.design.y * np.where(lack, 3.0, 1.0)
+    whole = wide.design.features[:, :1]  # the others have gaps of their own, or say nothing
+    covariates.assign(out=y).reset_index().to_csv(tmp_path / "patients.csv", index=False)
+    pd.DataFrame({"patient_id": covariates.index, "rv_x": whole[:, 0]}).to_csv(
+        tmp_path / "features.csv", index=False
+    )
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname = "units"\nseed = 1\n[patients]\nfile = "patients.csv"\nid = "patient_id"\n'
+        'adjust_for = ["age", "sex", "group"]\n[features]\nfile = "features.csv"\nid = "patient_id"\n'
+        '[[outcomes]]\nname = "out"\nkind = "continuous"\ncolumn = "out"\n'
+        "[analysis]\nreplicates = 0\npermutations = 0\nphenotypes = false\nwinsor = false\n"
+    )
+    tables = discovery.run(tmp_path, out=tmp_path / "out", workers=1).tables
+    here = covariates[~lack]
+    x = pd.get_dummies(here, columns=["sex", "group"], drop_first=True, dtype=float)
+    x = sm.add_constant(x.assign(rv_x=(whole[~lack, 0] - whole.mean()) / whole.std(ddof=1)))
+    fit = sm.OLS(y[~lack] / y.std(ddof=1), x.to_numpy()).fit()
+    wanted = [fit.params[-1], *fit.conf_int()[-1]]
+    numbers = ["estimate", "ci_low", "ci_high"]
+    found = row(tables["associations"], "rv_x", COMPLETE_CASES)
+    np.testing.assert_allclose(found[numbers].astype(float), wanted, rtol=1e-7)
+    board = tables["sensitivity"].set_index("alternative").loc[COMPLETE]
+    np.testing.assert_allclose(board[numbers].astype(float), wanted, rtol=1e-7)
+    assert found["n"] == board["n"] == (~lack).sum()
+    age = row(tables["associations"], "", COMPLETE_CASES, term="age")
+    base = sm.OLS(y[~lack] / y.std(ddof=1), x.to_numpy()[:, :-1]).fit()
+    assert age["estimate"] == pytest.approx(base.params[1] * covariates["age"].std(ddof=1), rel=1e-7)
 
 
 def test_a_run_loses_no_patient_for_a_covariate(tmp_path):
