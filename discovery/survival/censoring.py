@@ -47,10 +47,17 @@ class CensoringCurve(NamedTuple):
         return of_hazard[earlier] + (whole[-1] - whole[earlier]) * (stayed - own)
 
 
-def censoring_curve(time: np.ndarray, censored: np.ndarray, *, ties: str) -> CensoringCurve:
-    """Curve of `censored` (n,) bool. At a tie the event stays in the risk set, or goes first, by `ties`."""
-    jumps, counts = np.unique(time[censored], return_counts=True)
+def censoring_curve(
+    time: np.ndarray, censored: np.ndarray, *, ties: str, entry: np.ndarray | None = None, since=-np.inf
+) -> CensoringCurve:
+    """Curve of `censored` (n,) bool. At a tie the event stays in the risk set, or goes first, by `ties`.
+
+    entry : (n,), at risk while entry < t <= time; since : earlier censorings and those at it are left out
+    """
+    jumps, counts = np.unique(time[censored & (time > since)], return_counts=True)
     at_risk = len(time) - np.searchsorted(np.sort(time), jumps, side="left")
+    if entry is not None:
+        at_risk = at_risk - (len(entry) - np.searchsorted(np.sort(entry), jumps, side="left"))
     if ties == "event first":
         events = np.sort(time[~censored])
         gone = np.searchsorted(events, jumps, side="right") - np.searchsorted(events, jumps, side="left")

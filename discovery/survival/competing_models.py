@@ -37,8 +37,8 @@ def competing_models(
     -------
     DataFrame
         Columns of `RegressionFit.table` with a leading `feature`: one row a feature and model, model being
-        "cause-specific hazard of <cause>" or "subdistribution hazard of <event>". With delayed entry the
-        Fine-Gray row is empty with the reason in `note`, as is any model that cannot be fitted.
+        "cause-specific hazard of <cause>" or "subdistribution hazard of <event>". A model that cannot be
+        fitted is an empty row with the reason in `note`.
 
     References
     ----------
@@ -64,17 +64,13 @@ def competing_models(
             parts.append(_row(cox, name, outcome, model, effect))
         model = f"subdistribution hazard of {cause_label(1, cause_names)}"
         effect = "log subdistribution hazard ratio"
-        if entry is not None:
-            note = "not fitted: delayed entry"
-            parts.append(_empty(name, outcome, model, effect, note))
-            continue
         sites = table
         if stratum is not None:
             labels = pd.Series(np.asarray(stratum), name="stratum").astype(str)
             sites = pd.concat([table, labels], axis=1) if labels.nunique() > 1 else table
 
         def subdistribution(sites=sites):
-            return fine_gray(time, code, sites, conf_level=conf_level)
+            return fine_gray(time, code, sites, entry=entry, conf_level=conf_level)
 
         parts.append(_row(subdistribution, name, outcome, model, effect))
     return pd.concat(parts, ignore_index=True)[["feature", *COLUMNS]]

@@ -7,14 +7,27 @@ from typing import NamedTuple
 import numpy as np
 
 from discovery.survival.censoring import TIES as CENSORING_TIES
-from discovery.survival.censoring import censoring_curve
+from discovery.survival.censoring import CensoringCurve, censoring_curve
 from discovery.survival.covariates import design_matrix, require_full_rank
 from discovery.survival.follow_up import as_follow_up
 from discovery.survival.refusals import refuse, require_choice
 from discovery.survival.regression_table import RegressionFit
+from discovery.survival.truncation import EntryCurve, entry_curve, last_refill
 
 SOURCE = "Fine-Gray model"
 VARIANCES = ("censoring estimated", "censoring known")
+LARGE_WEIGHT = 10  # who counts as more than so many is told of
+
+
+class LateEntry(NamedTuple):
+    """What delayed entry adds; times and rows as in `Weights`."""
+
+    curve: EntryCurve
+    since: float  # the last entry into an empty risk set: weights rest on nothing up to then
+    entry: np.ndarray  # (n,)
+    missed: np.ndarray  # (n,) number of cause times <= the row's entry
+    order: np.ndarray  # (n,) rows by entry
+    came: np.ndarray  # (m,) number of rows that entered before each cause time
 
 
 class Weights(NamedTuple):
@@ -22,15 +35,17 @@ class Weights(NamedTuple):
 
     times: np.ndarray  # (m,)
     deaths: np.ndarray  # (m,) events of the cause
-    stay: np.ndarray  # (m,) probability to be still uncensored just before the time
-    from_event: np.ndarray  # (n,) 1 over that probability just before the row's own competing event, else 0
+    stay: np.ndarray  # (m,) G(t-), or G(t-) H(t-), at each time
+    from_event: np.ndarray  # (n,) 1 over that at the row's own competing event, else 0
     upto: np.ndarray  # (n,) number of cause times <= the row's own time
     order: np.ndarray  # (n,) rows by time
     before: np.ndarray  # (m,) number of rows that end before each cause time
+    censoring: CensoringCurve
+    late: LateEntry | None = None
 
 
 def fine_gray(
-    time, status, covariates, *, cause=1, censoring_ties="event at risk",
+    time, status, covariates, *, entry=None, cause=1, censoring_ties="event at risk",
     variance="censoring estimated", conf_level=0.95,
 ) -> RegressionFit:  # fmt: skip
     """Proportional subdistribution hazards with inverse-probability-of-censoring weights, Breslow ties.
@@ -39,29 +54,40 @@ def fine_gray(
     estimate of being uncensored. The coefficient describes the cumulative incidence and mixes the
     effects on all causes: it is no test that a marker acts on this cause (that is the cause-specific hazard).
 
+    With delayed entry the weight is G(t-)H(t-)/(G(T-)H(T-)), G with risk sets by entry and H the
+    product-limit estimate of having entered, in reversed time: H grows, so that a weight may exceed 1.
+    Entry, like censoring, must not depend on the covariates or on the event; the two may depend on each
+    other, as only their product is used.
+
     Parameters
     ----------
     time, status : array (n,), status 0 censored, 1, 2, … the causes
     covariates : DataFrame or array (n, k); rows with a missing value are left out and counted
+    entry : array (n,), optional
+        Delayed entry: at risk while entry < t <= time.
     censoring_ties : "event at risk" or "event first"
         At a tie of an event and a censoring, whether the event counts in the risk set of the
         censoring (as in the R package cmprsk) or was taken out before (as in survival's finegray).
     variance : "censoring estimated" or "censoring known"
-        Sandwich that includes the estimation of G, or the one that takes the weights as given.
+        Sandwich that includes the estimation of G (and H), or the one that takes the weights as given.
 
     Raises
     ------
     InputError
-        See `as_follow_up`; no event of the cause; no complete row; an unknown choice.
+        See `as_follow_up`; no event of the cause; no complete row; an unknown choice; with delayed
+        entry, a time after a competing event at which nobody was under observation though events of the
+        cause came later: no weight is known there. An empty risk set ahead of every competing event
+        does no harm.
 
     References
     ----------
-    Fine & Gray, J Am Stat Assoc 1999;94:496-509. Oracle: CR07, CR08, CR11.
+    Fine & Gray, J Am Stat Assoc 1999;94:496-509. Delayed entry: Geskus, Biometrics 2011;67:39-49; Zhang,
+    Zhang & Fine, Stat Med 2011;30:1933-1951. Oracle: CR07, CR08, CR11.
     """
     require_choice(SOURCE, "censoring_ties", censoring_ties, CENSORING_TIES)
     require_choice(SOURCE, "variance", variance, VARIANCES)
     design = design_matrix(covariates)
-    everyone = as_follow_up(time, status)
+    everyone = as_follow_up(time, status, entry=entry)
     if len(design.complete) != len(everyone.time):
         refuse(
             SOURCE,
@@ -82,41 +108,84 @@ def fine_gray(
     require_full_rank(SOURCE, matrix, design.names)
     centre, spread = matrix.mean(axis=0), matrix.std(axis=0)
     x = (matrix - centre) / spread
-    prepared = _prepare(end, code, mine, censoring_ties)
+    came = None if entry is None else everyone.entry[kept]
+    prepared = _prepare(end, code, mine, censoring_ties, came)
     beta, loglik, loglik_null, information, code_end = _newton(x, mine, prepared)
     inverse = np.linalg.pinv(information)
     scores = _scores(x, mine, beta, prepared)
     if variance == "censoring estimated":
         scores = scores + _censoring_terms(x, end, code, beta, prepared, censoring_ties)
+        if prepared.late is not None:
+            scores = scores + _entry_terms(x, end, beta, prepared, prepared.late)
     robust = inverse @ (scores.T @ scores) @ inverse
     scale = np.outer(spread, spread)
-    note = "" if code_end else "the fit did not converge"
+    notes = [] if code_end else ["the fit did not converge"]
+    how = variance
+    if entry is not None:
+        how = f"delayed entry, {variance.replace('censoring', 'censoring and entry')}"
+        notes += _large_weights(prepared)
     return RegressionFit(
-        method=f"Fine-Gray, cause {cause}, Breslow ties, {censoring_ties} at censoring ties, {variance}",
+        method=f"Fine-Gray, cause {cause}, Breslow ties, {censoring_ties} at censoring ties, {how}",
         effect_measure="log subdistribution hazard ratio", names=design.names, variable=design.variable,
         coef=beta / spread, covariance=robust / scale, model_covariance=inverse / scale,
         loglik=loglik, loglik_null=loglik_null, n=int(kept.sum()), events=int(mine.sum()),
-        n_left_out=int((~kept).sum()), conf_level=conf_level, note=note,
+        n_left_out=int((~kept).sum()), conf_level=conf_level, note="; ".join(notes),
     )  # fmt: skip
 
 
-def _prepare(end, code, mine, censoring_ties) -> Weights:
+def _prepare(end, code, mine, censoring_ties, entry=None) -> Weights:
     times, deaths = np.unique(end[mine], return_counts=True)
-    curve = censoring_curve(end, code == 0, ties=censoring_ties)
-    stay, own = curve.before(times), curve.before(end)
     competing = (code > 0) & ~mine
-    from_event = np.where(competing, 1 / own, 0.0)
+    late = None if entry is None else _late_entry(entry, end, times, competing)
+    since = -np.inf if late is None else late.since
+    curve = censoring_curve(end, code == 0, ties=censoring_ties, entry=entry, since=since)
+    stay, own = curve.before(times), curve.before(end)
+    if late is not None:
+        stay, own = stay * late.curve.before(times), own * late.curve.before(end)
+        competing = competing & (end < times[-1])  # later ones meet no event, and their G may be 0
+    from_event = np.divide(1.0, own, out=np.zeros_like(own), where=competing)
     order = np.argsort(end, kind="stable")
     return Weights(
         times, deaths.astype(float), stay, from_event, np.searchsorted(times, end, side="right"),
-        order, np.searchsorted(end[order], times, side="left"),
+        order, np.searchsorted(end[order], times, side="left"), curve, late,
     )  # fmt: skip
+
+
+def _late_entry(entry, end, times, competing) -> LateEntry:
+    since = last_refill(entry, end, until=times[-1])
+    if (end[competing] <= since).any():
+        refuse(
+            SOURCE,
+            "wanted patients under observation all the time from competing to later events of the cause",
+            column="entry",
+            found=f"at {since:g}, when others entered, nobody was left of those before",
+        )
+    order = np.argsort(entry, kind="stable")
+    return LateEntry(
+        entry_curve(entry, end, since=since, until=times[-1]), since, entry,
+        np.searchsorted(times, entry, side="right"), order,
+        np.searchsorted(entry[order], times, side="left"),
+    )  # fmt: skip
+
+
+def _large_weights(w: Weights) -> list[str]:
+    """What is to be said where a patient with a competing event counts as many."""
+    later = np.append(np.maximum.accumulate(w.stay[::-1])[::-1], 0.0)
+    most = float((w.from_event * later[w.upto]).max())
+    if most <= LARGE_WEIGHT:
+        return []
+    more = int(10 ** np.floor(np.log10(most)))  # coarse, for it may tell how few were at risk
+    return [f"a patient with a competing event counts as more than {more}: few were under observation then"]
 
 
 def _risk_sums(values, w: Weights) -> np.ndarray:
     """Weighted sum of values (n, …) over the risk set at each cause time (m, …)."""
     flat = values[w.order].reshape(len(values), -1)
     alive = np.cumsum(flat[::-1], axis=0)[::-1][w.before]
+    if w.late is not None:
+        outside = np.cumsum(values[w.late.order[::-1]].reshape(len(values), -1), axis=0)
+        outside = np.concatenate([np.zeros((1, flat.shape[1])), outside])
+        alive = alive - outside[len(values) - w.late.came]
     stayed = np.cumsum(flat * w.from_event[w.order][:, None], axis=0)
     stayed = np.concatenate([np.zeros((1, flat.shape[1])), stayed])[w.before]
     return (alive + w.stay[:, None] * stayed).reshape(len(w.times), *values.shape[1:])
@@ -172,8 +241,11 @@ def _scores(x, mine, beta, w: Weights) -> np.ndarray:
         return np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
 
     hazard, moved = sums(step), sums(step[:, None] * mean)
+    lived, drift = hazard[w.upto], moved[w.upto]
+    if w.late is not None:
+        lived, drift = lived - hazard[w.late.missed], drift - moved[w.late.missed]
     hazard_stay, moved_stay = sums(step * w.stay), sums((step * w.stay)[:, None] * mean)
-    residual = -(r * hazard[w.upto])[:, None] * x + r[:, None] * moved[w.upto]
+    residual = -(r * lived)[:, None] * x + r[:, None] * drift
     later, later_moved = hazard_stay[-1] - hazard_stay[w.upto], moved_stay[-1] - moved_stay[w.upto]
     residual -= (r * w.from_event)[:, None] * (x * later[:, None] - later_moved)
     residual[mine] += x[mine] - mean[w.upto[mine] - 1]
@@ -182,7 +254,7 @@ def _scores(x, mine, beta, w: Weights) -> np.ndarray:
 
 def _censoring_terms(x, end, code, beta, w: Weights, censoring_ties) -> np.ndarray:
     """What estimating the censoring distribution adds to every row's score residual (n, k)."""
-    jumps, _, at_risk, counts = censoring_curve(end, code == 0, ties=censoring_ties)
+    jumps, _, at_risk, counts = w.censoring
     if not len(jumps):
         return np.zeros_like(x)
     r, mean, step = _hazard(x, beta, w)
@@ -210,9 +282,46 @@ def _censoring_terms(x, end, code, beta, w: Weights, censoring_ties) -> np.ndarr
     )
     # A row is at risk of the censorings of its own last time, unless it had an event that goes first.
     censored = code == 0
+    if w.late is not None:
+        censored = censored & (end > w.late.since)
     upto = np.searchsorted(jumps, end, side="right")
     if censoring_ties == "event first":
         upto = np.where(censored, upto, np.searchsorted(jumps, end, side="left"))
     terms = -compensator[upto]
+    if w.late is not None:
+        terms += compensator[np.searchsorted(jumps, w.late.entry, side="right")]
     terms[censored] += q[np.searchsorted(jumps, end[censored])]
+    return terms
+
+
+def _entry_terms(x, end, beta, w: Weights, late: LateEntry) -> np.ndarray:
+    """What estimating the distribution of entry adds to every row's score residual (n, k).
+
+    The derivative of log H by a row's weight: 1/(R - w) at its own entry, less w/(R (R - w)) at every
+    entry while it is under observation, of w entries among R patients just after them.
+    """
+    jumps, _, at_risk, came = late.curve
+    if not len(jumps):
+        return np.zeros_like(x)
+    r, mean, step = _hazard(x, beta, w)
+    stay_step = step * w.stay
+
+    def remaining(values):  # sums over the cause times after each entry
+        sums = np.concatenate([np.cumsum(values[::-1], axis=0)[::-1], np.zeros((1, *values.shape[1:]))])
+        return sums[np.searchsorted(w.times, jumps, side="right")]
+
+    def so_far(values):  # sums over the rows with a competing event up to each entry
+        sums = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values[w.order], axis=0)])
+        return sums[np.searchsorted(end[w.order], jumps, side="right")]
+
+    weight = r * w.from_event
+    q = so_far(weight[:, None] * x) * remaining(stay_step)[:, None]
+    q = (q - so_far(weight)[:, None] * remaining(stay_step[:, None] * mean)) / (at_risk - came)[:, None]
+    compensator = np.concatenate(
+        [np.zeros((1, x.shape[1])), np.cumsum(q * (came / at_risk)[:, None], axis=0)]
+    )
+    first, last = (np.searchsorted(jumps, at, side="left") for at in (late.entry, end))
+    terms = compensator[last] - compensator[first]
+    own = np.isin(late.entry, jumps)
+    terms[own] -= q[first[own]]
     return terms

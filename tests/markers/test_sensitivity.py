@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -18,6 +20,7 @@ from discovery.markers.sensitivity import (
 )
 from discovery.report.sensitivity_view import sensitivity_views
 from discovery.study import Outcome
+from discovery.survival.fine_gray import fine_gray
 
 
 def cohort_of(outcome, covariates, features, **more) -> Cohort:
@@ -80,6 +83,24 @@ def test_competing_events_bring_the_subdistribution_row(board):
     rows = board[board["group"] == "competing events"]
     assert list(rows["feature"]) == ["mspike", "hgb"]
     assert rows["estimate"].notna().all()
+
+
+def test_the_subdistribution_row_takes_delayed_entry_in(mgus):
+    # Reference: the Fine-Gray fit of the same patients, itself checked in tests/survival.
+    table, cohort = mgus
+    entry = np.random.default_rng(1).uniform(0, 24, len(table))
+    late = replace(cohort, outcome=replace(cohort.outcome, entry=entry))
+    board = sensitivity_board(late, winsor=None, effect_measure="log hazard ratio per 1 SD")
+    row = board[(board["group"] == "competing events") & (board["feature"] == "hgb")].iloc[0]
+    rows = table[(entry < table["etime"]) & table["hgb"].notna()]
+    fit = fine_gray(
+        rows["etime"], rows["event"], rows[["age", "hgb"]], entry=entry[table.index.get_indexer(rows.index)]
+    )
+    assert row["n"] == len(rows)
+    scale = row["estimate"] / fit.coef[1]
+    assert scale == pytest.approx(late.features["hgb"].std(), rel=0.02)
+    assert row["ci_high"] - row["ci_low"] == pytest.approx(2 * 1.959964 * fit.se[1] * scale)
+    assert row["result"] != "not done"
 
 
 def test_words_follow_sign_and_p(board):

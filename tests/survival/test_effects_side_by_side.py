@@ -124,13 +124,25 @@ def test_a_feature_that_acts_on_the_other_event_only(full_validity):
     assert found > 0.4
 
 
-def test_delayed_entry_leaves_the_subdistribution_row_empty_with_a_reason():
+def test_delayed_entry_is_in_every_model():
     rng = np.random.default_rng(5)
-    time = rng.exponential(1, 80) + 0.5
-    table = competing_models(
-        time, rng.integers(0, 3, 80), pd.DataFrame({"x": rng.normal(size=80)}), entry=rng.uniform(0, 0.4, 80)
-    )
-    assert table["note"].tolist()[2] == "not fitted: delayed entry"
+    time, status, entry = rng.exponential(1, 80) + 0.5, rng.integers(0, 3, 80), rng.uniform(0, 0.9, 80)
+    seen = entry < time
+    time, status, entry, x = time[seen], status[seen], entry[seen], rng.normal(size=seen.sum())
+    table = competing_models(time, status, pd.DataFrame({"x": x}), entry=entry)
+    assert table["estimate"][1] == pytest.approx(cox_model(time, status == 2, x, entry=entry).coef[0])
+    late, early = fine_gray(time, status, x, entry=entry).coef[0], fine_gray(time, status, x).coef[0]
+    assert table["estimate"][2] == pytest.approx(late)
+    assert abs(late - early) > 1e-4
+    assert "delayed entry" in table["method"][2]
+
+
+def test_where_weights_are_not_known_the_row_is_empty_with_a_reason():
+    rng = np.random.default_rng(5)
+    time, status = np.append(rng.exponential(1, 60) + 2, 1.0), np.append(rng.integers(0, 3, 60), 2)
+    entry = np.append(np.full(60, 1.5), 0.0)
+    table = competing_models(time, status, pd.DataFrame({"x": rng.normal(size=61)}), entry=entry)
+    assert "under observation all the time" in table["note"][2]
     assert np.isnan(table["estimate"][2])
     assert np.isfinite(table["estimate"][:2]).all()
 
