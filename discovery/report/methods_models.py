@@ -119,12 +119,18 @@ def _competing(s: RunSettings, entry: bool) -> str:
         "competing event occurred; cumulative incidence was estimated by the Aalen–Johansen method. The same "
         "models were fitted with each competing event as the event."
     )
-    if "subdistribution" in s.analyses and not entry:
+    if "subdistribution" in s.analyses:
         text += (
             f" For the leading features (the best of each of the first {whole(s.leading)} families) the "
             "subdistribution hazard ratio of Fine and Gray (1999) stands beside the cause-specific ones, "
             "as a description: no rank, p-value or verdict rests on it."
         )
+        if entry:
+            text += (
+                " There a patient who had a competing event stays in the risk set, weighted for censoring "
+                "and delayed entry (Geskus 2011); the standard error includes that the weights are "
+                "estimated. Entry is taken to depend neither on the covariates nor on the event."
+            )
     return text
 
 
@@ -295,7 +301,9 @@ def sensitivity_paragraphs(s: RunSettings) -> list[str]:
     if any(o.kind == "survival" for o in s.outcomes):
         ways.append("from two landmarks on (a tenth and a quarter of the events)")
     if any(o.competing for o in s.outcomes):
-        ways.append("as subdistribution hazards (Fine and Gray 1999)")
+        late = any(o.competing and o.delayed_entry for o in s.outcomes)
+        sources = "Fine and Gray 1999" + ("; with delayed entry Geskus 2011" if late else "")
+        ways.append(f"as subdistribution hazards ({sources})")
     return [
         f"The leading features were tested again under alternatives fixed in advance, where they applied: "
         f"{listed(ways, limit=20)}. {NOT_IMPUTED if s.imputations else ''}"

@@ -46,6 +46,7 @@ REFERENCES = {
     "holm": "Holm S. Scand J Stat 1979;6:65–70.",
     "firth": "Heinze G, Schemper M. Stat Med 2002;21:2409–2419.",
     "fine-gray": "Fine JP, Gray RJ. J Am Stat Assoc 1999;94:496–509.",
+    "fine-gray entry": "Geskus RB. Biometrics 2011;67:39–49.",
     "landmark": "Anderson JR, Cain KC, Gelber RD. J Clin Oncol 1983;1:710–719.",
     "uno": "Uno H, et al. Stat Med 2011;30:1105–1117.",
     "auc": "Blanche P, Dartigues JF, Jacqmin-Gadda H. Stat Med 2013;32:5381–5397.",
@@ -242,6 +243,8 @@ def _references(s: RunSettings) -> list[str]:
         "bh": "proportional hazards" in done or etiologies or multiplicity_used(s) == "bh",
         "firth": etiologies or any(o.firth or o.kind in ("binary", "survival") for o in s.outcomes),
         "fine-gray": "subdistribution" in done,
+        "fine-gray entry": "subdistribution" in done
+        and any(o.competing and o.delayed_entry for o in s.outcomes),
         "landmark": "landmark" in done,
         "uno": "prediction" in done,
         "auc": "prediction" in done,

@@ -147,6 +147,11 @@ def test_each_outcome_gets_its_model(made):
     assert "delayed entry" in alone
     assert "cause-specific" not in alone
     assert "logistic" not in alone
+    late = replace(survival, delayed_entry=True)
+    for analyses in (("subdistribution", "sensitivity"), ()):
+        assert ("Geskus" in text_of(made, outcomes=(late,), analyses=analyses)) == bool(analyses)
+    assert "Geskus RB. Biometrics 2011" in text_of(made, outcomes=(late,), analyses=("subdistribution",))
+    assert "Geskus" not in text_of(made, analyses=("subdistribution", "sensitivity"))
     plain = text_of(made, outcomes=(replace(binary, firth=False),), interval_kind="Wald")
     assert "95 % Wald interval" in plain
     assert "refitted with Firth" in plain
