@@ -107,7 +107,7 @@ def run(
                 study, notes = with_measured(study, measured)
                 remarks += [problem.sentence() for problem in study.warnings if problem not in known]
             compiling.wait(progress)
-            tables, settings, frozen, private = analyse(
+            tables, settings, frozen, private, more = analyse(
                 study, workers=workers, progress=progress, notes=notes,
                 reliability=None if measured is None else measured.reliability,
                 reliable=None if measured is None else reliable_patients(measured.quality, measured.windows),
@@ -117,7 +117,7 @@ def run(
                 tables |= shape_table(measured)
                 tables["why_missing"] = why_missing(measured, study.patients.index)
         tables, settings = masked(tables, settings, study)
-        remarks += folder.open()
+        remarks += [*more, *folder.open()]
         if measured is not None:
             write_tables(folder, measured, sites="sampling_sites.csv")
             progress.stage("drawing recordings")
@@ -144,12 +144,13 @@ def run(
 
 class Analysed(NamedTuple):
     """What `analyse` gives: tables to be shared, what the report says, what is frozen for a second cohort,
-    and tables with a row a patient by file name."""
+    tables with a row a patient by file name, and what the user should know of it at once."""
 
     tables: dict[str, pd.DataFrame]
     settings: RunSettings
     frozen: FrozenFindings
     private: dict[str, pd.DataFrame]
+    remarks: list[str]
 
 
 def require_outcome(study: Study) -> None:
@@ -178,6 +179,7 @@ def analyse(
     from discovery.association.design import design_of
     from discovery.association.screen import adjust_screens, screen
     from discovery.markers.families_overview import families_overview
+    from discovery.markers.freeze import withheld
     from discovery.markers.table import rank_markers
     from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
     from discovery.pipeline.describe import describe_cohort, flow_of
@@ -289,13 +291,15 @@ def analyse(
     groups = find_phenotypes(study, designs, workers=workers, notes=notes, shape=shape)
     if groups is not None:
         tables |= groups.tables
+    held_back = withheld(designs, markers.table, tables, analysis.freeze)
+    notes += held_back
     settings = run_settings(study, analysed, ordered, tables, notes, complete=designs)
     frozen = frozen_findings(study, designs, ordered, tables, settings.versions, imputed)
     if groups is None:
-        return Analysed(tables, settings, frozen, {})
+        return Analysed(tables, settings, frozen, {}, held_back)
     kept = phenotypes_to_freeze(groups.model, study, definitions(study))
     frozen = frozen.model_copy(update={"phenotypes": kept})
-    return Analysed(tables, settings, frozen, {"phenotypes.parquet": groups.patients})
+    return Analysed(tables, settings, frozen, {"phenotypes.parquet": groups.patients}, held_back)
 
 
 def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:

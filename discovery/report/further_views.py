@@ -35,6 +35,7 @@ def further_views(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> 
         views = signature_views(tables, labels)
         out += [(f"signature-{k}", heading, view) for k, (heading, view) in enumerate(views)]
     if len(tables.get("sensitivity", ())):
-        views = sensitivity_views(tables["sensitivity"], labels)
+        flags = tables["markers"].set_index(["outcome", "feature"]).get("flags", pd.Series()).to_dict()
+        views = sensitivity_views(tables["sensitivity"], labels, flags)
         out += [(f"sensitivity-{k}", heading, view) for k, (heading, view) in enumerate(views)]
     return [*out, *phenotype_views(tables, labels)]

@@ -56,10 +56,10 @@ def given_away(flags: object) -> list[str]:
     return [] if missing(flags) else [flag for flag in str(flags).split("; ") if flag.startswith(GIVES_AWAY)]
 
 
-def warned_verdict(verdict: str, flags: object) -> str:
-    """The verdict with the warning beside it that the feature may give the outcome away."""
+def warned(words: str, flags: object) -> str:
+    """A verdict or a name with the warning beside it that the feature may give the outcome away."""
     doubts = dict.fromkeys(flag.split(":")[0] for flag in given_away(flags))
-    return f"{verdict} ({', '.join(doubts)})" if verdict and doubts else verdict
+    return f"{words} ({', '.join(doubts)})" if words and doubts else words
 
 
 def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) -> Headline:

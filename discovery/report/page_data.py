@@ -17,7 +17,7 @@ import pandas as pd
 from discovery.report import format as words
 from discovery.report.class_effects import class_text, has_no_direction, is_beside_main, no_direction_sentence
 from discovery.report.family_names import named_families
-from discovery.report.headline import base_verdict, warned_verdict
+from discovery.report.headline import base_verdict, warned
 from discovery.report.settings import OutcomeRun, RunSettings
 
 DIGITS = 6  # significant digits of the numbers that pictures and sorting use
@@ -109,7 +109,7 @@ def _row(
         "verdict": verdict,
         "kind": base_verdict(verdict),
         # the name of the feature that makes it redundant is in the details
-        "brief": warned_verdict(verdict.split(" with ")[0], row.get("flags")),
+        "brief": warned(verdict.split(" with ")[0], row.get("flags")),
         "flags": _text(row, "flags"),
         "note": _text(row, "note"),
         "unit": words.unit(_text(extra, "unit")),

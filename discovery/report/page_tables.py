@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from discovery.report import format as words
-from discovery.report.headline import warned_verdict
+from discovery.report.headline import warned
 
 SMALL = 5
 MOST_MISSING = 30
@@ -166,7 +166,7 @@ def ranked_view(markers: pd.DataFrame, effect_name: str, most: int) -> Table:
                 words.effect_interval(row["estimate"], row["ci_low"], row["ci_high"], row["effect_measure"]),
                 words.p_value(row["p_value"]),
                 words.p_value(row["q_value"]),
-                warned_verdict(str(row["verdict"]), row.get("flags")),
+                warned(str(row["verdict"]), row.get("flags")),
             )
         )
     return Table(

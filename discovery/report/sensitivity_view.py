@@ -7,13 +7,16 @@ from collections.abc import Mapping
 import pandas as pd
 
 from discovery.report import format as words
+from discovery.report.headline import warned
 from discovery.report.page_tables import Table
 
 MAIN, COMPLETE = "main analysis", "complete cases, nothing imputed"
 
 
-def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tuple[str, Table]]:
-    """(heading, table) for each outcome."""
+def sensitivity_views(
+    board: pd.DataFrame, labels: Mapping[str, str], flags: Mapping[tuple[str, str], object] | None = None
+) -> list[tuple[str, Table]]:
+    """(heading, table) for each outcome; `flags` of (outcome, feature), by which a name is warned of."""
     out = []
     for outcome, rows in board.groupby("outcome", sort=False):
         names = dict(zip(rows["feature"], rows["label"].astype(str)))
@@ -25,7 +28,11 @@ def sensitivity_views(board: pd.DataFrame, labels: Mapping[str, str]) -> list[tu
         directed = bool(rows["estimate"].notna().any())
         if directed:
             texts.append(("E-value (limit of the interval)", *(_e_value(rows, name) for name in names)))
-        held = [names[n] for n in names if rows.loc[rows["feature"] == n, "survives_all"].any()]
+        held = [
+            warned(names[n], (flags or {}).get((str(outcome), str(n))))
+            for n in names
+            if rows.loc[rows["feature"] == n, "survives_all"].any()
+        ]
         lead = (
             f"Held under every alternative: {words.listed(held)}."
             if held

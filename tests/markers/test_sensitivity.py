@@ -226,6 +226,12 @@ def test_classes_without_an_order_are_compared_by_their_p_alone(dataset):
     assert not found.loc[found["feature"] == "noise", "survives_all"].any()
     heading, view = sensitivity_views(found.assign(label=found["feature"], effect_measure="any"), {})[0]
     assert heading == "Sensitivity analyses: island"
+    assert view.lead == "Held under every alternative: bill_depth_mm."
+    flags = {
+        ("island", "bill_depth_mm"): "nonlinear; suspected leak: alone it all but reproduces the outcome"
+    }
+    warned = sensitivity_views(found.assign(label=found["feature"], effect_measure="any"), {}, flags)[0][1]
+    assert warned.lead == "Held under every alternative: bill_depth_mm (suspected leak)."
     assert view.rows[0][1].startswith("p < 0.0")
     assert "weaker" in view.rows[0][2]
     assert "no single size" in view.note

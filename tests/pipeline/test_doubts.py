@@ -347,3 +347,35 @@ def test_a_suspected_leak_is_flagged_in_the_table_on_the_page_and_on_the_termina
     assert "Beware of score: it tells the outcome so well" in result.headlines[0]
     assert "Beware" not in result.headlines[1]
     assert "Beware of score" in (study / "out" / "index.html").read_text(encoding="utf-8")
+
+
+def test_a_suspected_leak_is_frozen_only_where_the_study_names_it(folder):
+    """Alone or in a signature; what is kept back is said on the terminal and in the report, with why."""
+    study = folder("responder", "walk")
+    features, patients = (pd.read_csv(study / f"{name}.csv") for name in ("features", "patients"))
+    features["score"] = features["f1"] + 9 * patients["responder"]
+    features["paced"] = patients["walk"] + 5 * features["f2"]
+    features["fit"] = patients["walk"] / 40 + features["f3"] * 3
+    features.to_csv(study / "features.csv", index=False)
+    text = (study / "study.toml").read_text().replace("replicates = 0", "replicates = 30")
+    kept = "is not written to frozen.json; a second cohort tests such a feature only if the study file names"
+    why = [
+        f"responder: score, a suspected leak, {kept} it in freeze",
+        f"walk: paced, a suspected leak, {kept} it in freeze",
+        f"walk: the signature, which has a suspected leak in it (paced), {kept} it in freeze",
+    ]
+    for names, found, signed in (
+        ([], [[], ["fit"]], False),
+        (["score", "paced"], [["score", "paced"], ["paced", "score"]], True),
+    ):
+        (study / "study.toml").write_text(
+            text.replace("[analysis]", f"[analysis]\nfreeze = {json.dumps(names)}")
+        )
+        result = discovery.run(study, out=study / "out")
+        outcomes = json.loads((study / "out" / "frozen.json").read_text())["outcomes"]
+        assert [[one["feature"] for one in outcome["candidates"]] for outcome in outcomes] == found
+        assert (outcomes[1]["signature"] is not None) == signed
+        assert [remark for remark in result.remarks if "frozen" in remark] == ([] if names else why)
+        page = (study / "out" / "index.html").read_text(encoding="utf-8")
+        assert ("walk: paced, a suspected leak, is not written to frozen.json" in page) == (not names)
+    assert "Held under every alternative: score (suspected leak, separates the outcome)." in page

@@ -9,7 +9,7 @@ import pytest
 
 from discovery.markers import verdict
 from discovery.report.format import effect, number
-from discovery.report.headline import GIVES_AWAY, base_verdict, headline, smallest_effect, warned_verdict
+from discovery.report.headline import GIVES_AWAY, base_verdict, headline, smallest_effect, warned
 from discovery.report.page_tables import ranked_view
 
 
@@ -127,9 +127,9 @@ def test_a_candidate_that_may_give_the_outcome_away_is_named_beside_the_find(mad
     doubted = markers.assign(flags=flags)
     head = of(made, doubted)
     assert head.beware.startswith(f"Beware of {markers.loc[first, 'label']}: it tells the outcome so well")
-    assert warned_verdict("candidate", flags[first]) == "candidate (suspected leak)"
-    assert warned_verdict("candidate", "order not established") == "candidate"
-    assert warned_verdict("candidate", np.nan) == "candidate"
+    assert warned("candidate", flags[first]) == "candidate (suspected leak)"
+    assert warned("candidate", "order not established") == "candidate"
+    assert warned("candidate", np.nan) == "candidate"
     mine = doubted[doubted["outcome"] == "death_or_rv_failure"]
     shown = [row[-1] for row in ranked_view(mine, "Hazard ratio", 100).rows]
     assert [word.endswith("(suspected leak)") for word in shown] == [True] + [False] * (len(shown) - 1)
