@@ -1,9 +1,9 @@
-"""The corrected gain of the leading marker where the outcome is a class without order, or episodes.
+"""The corrected gain of the leading marker where the outcome is a class without order, episodes or a count.
 
 60 features in 12 blocks (correlation .8 inside a block), 3 covariates; five causal features in five blocks,
 or none. Classes: three, by a multinomial model, the features acting on the second and third alike in size and
-against each other in sign. Episodes: a Poisson process with gamma frailty, watched for .5 to 1.5 years. The
-truth is taken from 10,000 patients: `population`, the gain of models fitted there, and `external`, the gain
+against each other in sign. Episodes, and their counts: a Poisson process with gamma frailty, watched for .5 to
+1.5 years. The truth is taken from 10,000 patients: `population`, the gain of models fitted there, and `external`, the gain
 that the very models fitted in the study have among 2,000 patients never seen.
 
 The project's measured table has no such outcomes; what it has for survival (bias of the leading gain within
@@ -31,7 +31,7 @@ from discovery.markers.refit import prepare_refit
 from discovery.markers.table import rank_markers
 from discovery.study import Outcome
 
-KINDS, SIZES, TRUTHS = ("multiclass", "recurrent"), (100, 150, 500), ("five", "none")
+KINDS, SIZES, TRUTHS = ("multiclass", "recurrent", "count"), (100, 150, 500), ("five", "none")
 BLOCKS, BLOCK, RHO = 12, 5, 0.8
 NAMES = [f"f{k:02d}" for k in range(BLOCKS * BLOCK)]
 EFFECTS = {"five": np.array([0.5, 0.4, 0.3, 0.25, 0.2]), "none": np.zeros(5)}
