@@ -127,8 +127,8 @@ def _competing(s: RunSettings, entry: bool) -> str:
         )
         if entry:
             text += (
-                " There a patient who had a competing event stays in the risk set, weighted for censoring "
-                "and delayed entry (Geskus 2011); the standard error includes that the weights are "
+                " In that model a patient who had a competing event stays in the risk set, weighted for "
+                "censoring and delayed entry (Geskus 2011); the standard error includes that the weights are "
                 "estimated. Entry is taken to depend neither on the covariates nor on the event."
             )
     return text
