@@ -185,3 +185,33 @@ def test_coverage_of_the_difference_in_time_lost(full_validity, late):
         gap = restricted_mean_difference(*means)
         covered += gap.ci_low <= truth <= gap.ci_high
     assert abs(covered / runs - 0.95) < 0.01 + 3.5 * np.sqrt(0.95 * 0.05 / runs), covered / runs
+
+
+def test_the_interval_of_a_mean_time_keeps_to_the_span_of_time():
+    """By the delta method: the logit of the share of the span has the error se * span / (m * (span - m))."""
+    time, status = [1.0, 6, 9, 9, 9, 9, 9, 9, 9, 9], [1, 2, 0, 0, 0, 0, 0, 0, 0, 0]
+    lost, free = restricted_mean_lost(time, status, 8), restricted_mean(time, np.array(status) > 0, 8)
+    for found in (lost, free):
+        m, z = found.estimate, 1.959964
+        assert m - z * found.se < 0 or m + z * found.se > 8  # a plain interval does not
+        assert 0 < found.ci_low < m < found.ci_high < 8
+        half = z * found.se * 8 / (m * (8 - m))
+        ends = np.array([found.ci_low, found.ci_high]) / 8
+        np.testing.assert_allclose(np.log(ends / (1 - ends)), np.log(m / (8 - m)) + [-half, half], rtol=1e-6)
+    later = restricted_mean_lost([2, 3, 4, 9, 9, 9, 9, 9, 9, 9], [1, 1, 0, 0, 0, 0, 0, 0, 0, 0], 8, start=1.5)
+    assert 0 < later.ci_low < later.estimate < later.ci_high < 6.5
+    nobody = restricted_mean([9.0, 9], [0, 0], 8)
+    assert (nobody.estimate, nobody.ci_low, nobody.ci_high) == (8, 8, 8)
+
+
+@pytest.mark.parametrize("n", [20, 30])
+def test_coverage_of_mean_times_in_small_groups(full_validity, n):
+    # Truth: closed form of two exponential causes. The margin is that of the runs and of one point.
+    runs, horizon = (3000 if full_validity else 400), 0.8
+    truth = (lost_truth(horizon), (1 - np.exp(-1.5 * horizon)) / 1.5)
+    rng, covered = np.random.default_rng(20261126 + n), np.zeros(2)
+    for _ in range(runs):
+        time, status, _ = two_causes(rng, n)
+        found = (restricted_mean_lost(time, status, horizon), restricted_mean(time, status > 0, horizon))
+        covered += [one.ci_low <= true <= one.ci_high for one, true in zip(found, truth)]
+    assert (abs(covered / runs - 0.95) < 0.01 + 3.5 * np.sqrt(0.95 * 0.05 / runs)).all(), covered / runs
