@@ -106,10 +106,10 @@ def _mean_times(s: RunSettings) -> str:
     text = (
         "The restricted mean time without the event (area under Kaplan–Meier) was estimated in the lowest "
         "and highest third of a leading feature, with their difference, to the horizon of prediction, or to "
-        "the earlier end of the follow-up of a third, not adjusted. The interval of a third is normal for the "
-        "logit of its mean's share of the whole time, and so keeps to it; that of the difference is normal, "
-        "and a little short in small groups (simulated: with 20 to 40 patients in each, 91 to 94 % held the "
-        "truth)."
+        "the earlier end of the follow-up of a third, not adjusted. The interval of a third is normal for "
+        "the logit of its mean's share of the whole time, and so keeps to it; that of the difference is "
+        "normal, and a little short in small groups (simulated: with 20 to 40 patients in each, 91 to 94 % "
+        "held the truth)."
     )
     if any(o.competing for o in timed):
         text += (

@@ -131,7 +131,7 @@ def _check_span(start: float, horizon: float, last: float, *, unknown_later: boo
 
 
 def _within_span(estimate, se, start, horizon, conf_level) -> RestrictedMean:
-    """A mean time with an interval within 0 and the whole span: normal for the logit of its share of the span.
+    """A mean time with an interval from 0 to the whole span: normal for the logit of its share of that.
 
     In 1500 simulated studies each of 20, 30, 50 and 80 patients it held the truth in 93 to 96 %, and in 92 to
     94 % where 1 to 5 events were expected; a normal interval of the mean itself in 89 to 94 and 88 to 90 %.

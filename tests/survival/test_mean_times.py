@@ -197,7 +197,9 @@ def test_the_interval_of_a_mean_time_keeps_to_the_span_of_time():
         assert 0 < found.ci_low < m < found.ci_high < 8
         half = z * found.se * 8 / (m * (8 - m))
         ends = np.array([found.ci_low, found.ci_high]) / 8
-        np.testing.assert_allclose(np.log(ends / (1 - ends)), np.log(m / (8 - m)) + [-half, half], rtol=1e-6)
+        np.testing.assert_allclose(
+            np.log(ends / (1 - ends)), np.log(m / (8 - m)) + half * np.array([-1, 1]), rtol=1e-6
+        )
     later = restricted_mean_lost([2, 3, 4, 9, 9, 9, 9, 9, 9, 9], [1, 1, 0, 0, 0, 0, 0, 0, 0, 0], 8, start=1.5)
     assert 0 < later.ci_low < later.estimate < later.ci_high < 6.5
     nobody = restricted_mean([9.0, 9], [0, 0], 8)
