@@ -129,7 +129,8 @@ def _competing(s: RunSettings, entry: bool) -> str:
             text += (
                 " In that model a patient who had a competing event stays in the risk set, weighted for "
                 "censoring and delayed entry (Geskus 2011); the standard error includes that the weights are "
-                "estimated. Entry is taken to depend neither on the covariates nor on the event."
+                "estimated (simulated: with 100 to 400 patients, 92 to 95 % of intervals held the truth). "
+                "Entry is taken to depend neither on the covariates nor on the event."
             )
     return text
 

@@ -57,7 +57,9 @@ def fine_gray(
     With delayed entry the weight is G(t-)H(t-)/(G(T-)H(T-)), G with risk sets by entry and H the
     product-limit estimate of having entered, in reversed time: H grows, so that a weight may exceed 1.
     Entry, like censoring, must not depend on the covariates or on the event; the two may depend on each
-    other, as only their product is used.
+    other, as only their product is used. In 2000 simulated studies of 100 to 400 patients each, 93 to 95 %
+    of the 95 % intervals held the truth with a third under observation from the start (93 to 94 % with all),
+    92 to 95 % where nobody was (shared/operating_fine_gray.csv).
 
     Parameters
     ----------
