@@ -54,10 +54,11 @@ def check_freeze(
 ) -> None:
     """Note names under `freeze` that are no feature; `unused` says why of columns that are none, "" where
     a fault of their own is told."""
-    for name in settings.analysis.freeze:
+    for at, name in enumerate(settings.analysis.freeze, start=1):
         if name in features.columns or (name in unused and not unused[name]):
             continue
         known = features.columns if len(features.columns) else sorted(unused)
         hint = f"left out: {unused[name]}" if name in unused else nearest(name, known)
-        wanted = f"a feature is wanted in freeze under [analysis]; {hint}"
-        findings.error("no such feature to freeze", "study.toml", wanted, found=name)
+        wanted = f"the name of a feature is wanted; {hint}"
+        place = f"analysis.freeze[{at}]"
+        findings.error("no such feature to freeze", "study.toml", wanted, found=name, column=place)

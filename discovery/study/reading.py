@@ -27,7 +27,7 @@ from discovery.study.settings import StudyFile
 from discovery.study.shelf import Shelf, event_tables, features_source, labels_table
 from discovery.study.source import Source
 from discovery.study.study import Study
-from discovery.study.study_file import read_study_file
+from discovery.study.study_file import decode, read_study_file, with_lines
 
 
 def read_study(path: Path | str) -> Study:
@@ -66,11 +66,12 @@ def read_study_so_far(path: Path | str) -> tuple[Study | None, list[Problem], li
         return None, findings.errors(), findings.warnings()
     shelf = Shelf(path.parent, findings)
     study = build_study(settings, shelf)
+    errors = with_lines(findings.errors(), decode(content, path.name), path.name)
     if study is None:
-        return None, findings.errors(), findings.warnings()
+        return None, errors, findings.warnings()
     hashes = {path.name: hashlib.sha256(content).hexdigest(), **shelf.hashes}
     study = replace(study.in_id_order(), warnings=tuple(findings.warnings()), input_hashes=hashes)
-    return study, findings.errors(), findings.warnings()
+    return study, errors, findings.warnings()
 
 
 def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:

@@ -6,6 +6,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -442,6 +443,24 @@ def problem_at(place: tuple[str | int, ...], text: str, file: str, found: object
         found="" if found is None else found if isinstance(found, str) else str(found),
         wanted=wanted,
     )
+
+
+def with_lines(problems: list[Problem], text: str, file: str) -> list[Problem]:
+    """The problems, those at a key of the study file with its name `file`, and the key's line in `text`."""
+    placed = []
+    for problem in problems:
+        place = undotted(problem.column or "") if problem.file == "study.toml" else ()
+        if place and problem.row is None:
+            problem = replace(problem, file=file, row=line_of(place, text))
+        placed.append(problem)
+    return placed
+
+
+def undotted(name: str) -> tuple[str | int, ...]:
+    """The place that `dotted` gives this name; () of other names."""
+    if not re.fullmatch(r"[a-z]\w*(\[\d+\])?(\.\w+(\[\d+\])?)+", name):
+        return ()
+    return tuple(int(step) - 1 if step.isdigit() else step for step in re.findall(r"\w+", name))
 
 
 def dotted(place: tuple[str | int, ...]) -> str:

@@ -19,8 +19,8 @@ def test_names_to_freeze_and_landmarks_are_told_with_the_faults_of_the_tables(st
         "[phenotypes], column 'pb_*'",
         "patients.csv, row 5, column 'age_years': found 'old'",
         "study.toml, column 'landmark of death': found '90000'",
-        "study.toml: found 'pa_b'",
-        "study.toml: found 'rv_aa'",
+        "study.toml, row 30, column 'analysis.freeze[2]': found 'rv_aa'",
+        "study.toml, row 30, column 'analysis.freeze[3]': found 'pa_b'",
     ]
     assert "left out: constant" in said_of(study)
 
