@@ -88,10 +88,11 @@ def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tup
     """Likelihood-ratio statistic of the bends, its degrees of freedom, and what went wrong."""
     kind, total, df = kind_of(design.kind), 0.0, 0
     for k in range(1, basis.shape[1]):
+        before = np.column_stack([design.base, basis[:, :k]])
         got = fit_columns(
             design.response,
-            np.column_stack([design.base, basis[:, :k]]),
-            basis[:, [k]],
+            before,
+            _freed(basis[:, k], before, seen)[:, None],
             observed=seen[:, None],
             intervals=False,
         )
@@ -100,6 +101,18 @@ def _sequential_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tup
         total += float(kind.likelihood_ratio(got.fit)[0])
         df += int(kind.tested_df(got.fit)[0])
     return total, df, ""
+
+
+def _freed(column: np.ndarray, before: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """The column (n,) without what a level and the columns `before` (n, k) say of it among those `seen`.
+
+    The likelihood is the same and so is the coefficient. But bends of a feature with a long tail are nearly
+    one line, and cancel each other by coefficients that look as if they ran away.
+    """
+    known = np.column_stack([np.ones(int(seen.sum())), before[seen]])
+    out = np.zeros(len(column))
+    out[seen] = column[seen] - known @ np.linalg.lstsq(known, column[seen], rcond=None)[0]
+    return out
 
 
 def _robust_chi2(design: Design, basis: np.ndarray, seen: np.ndarray) -> tuple[float, float, str]:

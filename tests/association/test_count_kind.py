@@ -14,6 +14,7 @@ from discovery.association.design import build_design
 from discovery.association.effect_modification import effect_modification
 from discovery.association.kinds import kind_of
 from discovery.association.screen import screen
+from discovery.association.spline import restricted_cubic_spline
 from discovery.association.spline_curve import shape_of_effects
 from discovery.cohort.imputed_screen import impute_screen
 from discovery.markers.refit import prepare_refit
@@ -109,6 +110,27 @@ def test_shape_and_modification_of_a_feature_with_gaps_are_those_of_the_patients
     pd.testing.assert_frame_equal(found.tests, wanted.tests)
     pd.testing.assert_frame_equal(found.effects, wanted.effects)
     assert np.isfinite(found.tests["p_value"]).all()
+
+
+def test_the_bends_of_a_long_tailed_feature_are_those_of_statsmodels():
+    """Their coefficients are large and cancel each other; no value separates anything."""
+    rng = np.random.default_rng(29)
+    n = 180
+    x = rng.lognormal(0, 0.8, n)
+    y = rng.poisson(rng.gamma(1, 1.5 * np.exp(0.3 * np.minimum(x, 3) - 0.3)))
+    ids = np.array([f"P{i:03d}" for i in range(n)], dtype=object)
+    outcome = Outcome(
+        name="o", kind="count", label="o", patient_id=ids, value=y.astype(float), exposure=np.ones(n)
+    )
+    covariates = pd.DataFrame({"z": rng.normal(size=n)}, index=ids)
+    design = build_design(outcome, covariates, pd.DataFrame({"x": x}, index=ids), winsor=False)
+    found = screen(design, shape="flexible", permutations=0).shapes
+    own = design.features[:, 0]
+    basis = restricted_cubic_spline(own, np.quantile(own, [0.05, 0.35, 0.65, 0.95]))
+    line, curve = (reference(y, np.ones(n), np.column_stack([design.base, basis[:, :k]])) for k in (1, 3))
+    assert found.df[0] == 2
+    wanted = stats.chi2.sf(2 * (curve.llf - line.llf), 2)
+    assert found.p_nonlinear[0] == pytest.approx(wanted, rel=1e-4)
 
 
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")  # of statsmodels, whose weights overflow
