@@ -30,7 +30,8 @@ class SiteCheck:
         sites whose leaving keeps a third of the events (patients in the rarer class, patients) count.
     gain_random_folds, gain_left_out_sites : gain in patients that the models were not fitted to, when
         they are drawn at random and when they are a site of their own (mean over sites by patients).
-    table : a row per feature and site left out, with the estimate from the other sites and the gain there.
+    table : a row per feature and site left out, with the estimate from the other sites, the gain at that
+        one, and in how many of its patients (n): those with the feature.
     """
 
     q_without_site: np.ndarray
@@ -80,14 +81,17 @@ def check_sites(refit: OutcomeRefit, *, rng: np.random.Generator) -> SiteCheck |
     fold = np.empty(design.n, dtype=int)
     fold[by_id] = rng.permutation(np.arange(design.n) % FOLDS)
     random = np.array([_left_out(refit, fold == k).gain[:, 0] for k in range(FOLDS)])
-    n = np.bincount(code).astype(float)
+    n, n_random = (
+        np.array([design.observed[group == k].sum(axis=0) for k in range(groups)])
+        for group, groups in ((code, sites.size), (fold, FOLDS))
+    )
     return SiteCheck(
         q_without_site=q_free,
         estimate_without_site=free_effect,
         low_without_site=free_low,
         high_without_site=free_high,
         flipped_without=tuple(tuple(str(s) for s in sites[row]) for row in flips.T),
-        gain_random_folds=_mean_over(random, np.bincount(fold).astype(float)),
+        gain_random_folds=_mean_over(random, n_random),
         gain_left_out_sites=_mean_over(gains, n),
         table=pd.DataFrame(
             {
@@ -96,7 +100,7 @@ def check_sites(refit: OutcomeRefit, *, rng: np.random.Generator) -> SiteCheck |
                 "site_left_out": np.tile(sites, len(design.feature_names)),
                 "estimate": estimates.T.ravel(),
                 "gain": gains.T.ravel(),
-                "n": np.tile(n.astype(int), len(design.feature_names)),
+                "n": n.T.ravel(),
             },
             columns=list(SITE_COLUMNS),
         ),
@@ -108,8 +112,8 @@ def _left_out(refit: OutcomeRefit, out: np.ndarray):
 
 
 def _mean_over(values, weights) -> np.ndarray:
-    """Weighted mean over rows, NaN left out."""
+    """Mean over rows by `weights` of the same shape, NaN left out."""
     known = ~np.isnan(values)
-    total = (known * weights[:, None]).sum(axis=0)
+    total = (known * weights).sum(axis=0)
     with np.errstate(invalid="ignore"):
-        return (np.where(known, values, 0.0) * weights[:, None]).sum(axis=0) / total
+        return (np.where(known, values, 0.0) * weights).sum(axis=0) / total

@@ -68,6 +68,18 @@ def test_left_out_estimate_is_that_of_the_other_sites_alone(kind, screened):
     np.testing.assert_allclose(got, want, rtol=1e-6, atol=1e-8)
 
 
+def test_gains_at_a_site_are_counted_in_the_patients_with_the_feature():
+    design = confounded("binary", 2)
+    seen = design.observed.copy()
+    seen[:70, 1] = False
+    holes = replace(design, observed=seen)
+    found = check_sites(OutcomeRefit(holes, np.zeros(3, dtype=bool)), rng=np.random.default_rng(1))
+    own = found.table[found.table["feature"] == "real"]
+    assert own["n"].tolist() == [30, 100, 100]
+    assert found.gain_left_out_sites[1] == pytest.approx(np.average(own["gain"], weights=[30, 100, 100]))
+    assert found.table.loc[found.table["feature"] == "noise", "n"].eq(100).all()
+
+
 def test_confounding_by_site_inflates_the_gain_in_random_folds_only():
     # methods: a null feature confounded with the site gains in random folds, not in left-out sites
     gaps = []
