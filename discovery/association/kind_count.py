@@ -110,7 +110,10 @@ class Count(OutcomeKind):
         p = float(never_zero(0.5 * stats.chi2.sf(statistic, 1))) if alpha > 0 else 1.0
         pearson = ((design.y - mu) ** 2 / mu).sum() / max(design.n - z.shape[1], 1)
         blank = dict.fromkeys(("ci_low", "ci_high", "q_value", "p_familywise"), np.nan)
-        note = f"Pearson chi-square over degrees of freedom under Poisson's variance: {pearson:.2f}"
+        note = (
+            "Pearson chi-square of these rates over degrees of freedom, were the variance Poisson's: "
+            f"{pearson:.2f}"
+        )
         row = {
             "feature": [""], "model": "dispersion", "term": "alpha", "estimate": alpha, "p_value": p,
             "n": design.n, "effect_measure": "alpha: variance = mean + alpha mean^2",

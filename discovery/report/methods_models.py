@@ -169,10 +169,11 @@ def _test(kind: str, interval_kind: str, *, firth: bool) -> str:
         return class_test(kind, interval_kind)
     rule = DISTRIBUTION if kind == "count" else ""
     if kind in ("binary", "survival"):
+        few = "20 patients in the rarer class" if kind == "binary" else "5 events"
         rule = (
-            " A feature whose likelihood had no maximum (separation, monotone likelihood) was refitted "
-            "with Firth's "
-            "penalised likelihood; its row says so."
+            f" A feature whose patients had fewer than {few} for each coefficient, or whose likelihood had "
+            "no maximum (separation, monotone likelihood), was fitted with Firth's penalised likelihood; its "
+            "row says so."
         )
     return (
         f"The {effect} per 1 SD is given with its 95 % {interval_kind} interval; the two-sided p-value is "
@@ -187,7 +188,10 @@ def shape_paragraph(s: RunSettings) -> str:
     return (
         "Each feature was tested as a linear term and as a restricted cubic spline (4 knots at the 5th, "
         "35th, 65th and 95th percentiles; 3 knots at the 10th, 50th and 90th with fewer than 60 events); "
-        "the two p-values were combined by the Cauchy combination. The effect printed is the linear one."
+        "the two p-values were combined by the Cauchy combination. The effect printed is the linear one. "
+        "Percentiles that are one value count as one knot. The columns that bend were added one by one and "
+        "their statistics summed, each with Firth's penalty where the rule for few events asks for it (for "
+        "episodes, Wald's tests robust by patient)."
     )
 
 

@@ -154,7 +154,8 @@ def test_each_outcome_gets_its_model(made):
     assert "Geskus" not in text_of(made, analyses=("subdistribution", "sensitivity"))
     plain = text_of(made, outcomes=(replace(binary, firth=False),), interval_kind="Wald")
     assert "95 % Wald interval" in plain
-    assert "refitted with Firth" in plain
+    assert "fewer than 20 patients in the rarer class for each coefficient" in plain
+    assert "was fitted with Firth" in plain
     assert "Firth" not in text_of(made, outcomes=(continuous,))
     named = text_of(made, outcomes=(replace(continuous, model="quantile regression"),))
     assert "in quantile regression" in named
