@@ -10,9 +10,11 @@ from discovery.study.source import Source
 
 
 def read_continuous(settings: ContinuousOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
+    before = source.findings.error_count
     value = source.require_numbers(settings.column)[kept]
+    faulty = source.findings.error_count > before
     distinct = np.unique(value[np.isfinite(value)])
-    if not varies(value):
+    if not varies(value) and (distinct.size or not faulty):  # that nothing is a number is said
         _refuse_constant("values", distinct, settings, source)
     elif distinct.size == 2:
         wanted = f"only two values occur; is the outcome {settings.name!r} binary?"
@@ -21,7 +23,9 @@ def read_continuous(settings: ContinuousOutcome, source: Source, kept: np.ndarra
 
 
 def read_count(settings: CountOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
+    before = source.findings.error_count
     value = source.require_numbers(settings.column)
+    faulty = source.findings.error_count > before
     source.error_rows(
         "negative count", "a count of 0 or more is wanted", settings.column, np.flatnonzero(value < 0)
     )
@@ -31,7 +35,7 @@ def read_count(settings: CountOutcome, source: Source, kept: np.ndarray) -> dict
     if settings.exposure is not None:
         parts["exposure"] = exposure_numbers(source, settings.exposure)[kept]
     distinct = np.unique(value[kept][np.isfinite(value[kept])])
-    if distinct.size < 2:
+    if distinct.size < 2 and (distinct.size or not faulty):  # that nothing is a number is said
         _refuse_constant("counts", distinct, settings, source)
     return parts
 

@@ -15,12 +15,16 @@ STUDY_FILE = "study.toml"
 
 def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
     """`time`, `status` and perhaps `entry` (n,) of the kept patients."""
+    before = source.findings.error_count
     time = read_times(source, settings.time, settings.name)
+    no_times = source.findings.error_count > before and not np.isfinite(time).any()
     cells, status, stray = read_status(settings, source)
-    _doubt_halves(settings, source, time, status, stray)
     parts: dict[str, object] = {"time": time[kept], "status": status[kept]}
     if settings.entry is not None:
         parts["entry"] = read_entry(source, settings.entry, time, settings.time)[kept]
+    if no_times:  # that there is no event then goes without saying
+        return parts
+    _doubt_halves(settings, source, time, status, stray)
     time, status = time[kept], status[kept]
     horizon_within(settings, source, time[np.isfinite(time)].max(initial=0.0))
     if stray.size:

@@ -35,15 +35,29 @@ READERS: dict[type, Callable[..., dict[str, object]]] = {
 }
 
 
-def outcome_columns(settings: OutcomeSection) -> dict[str, str]:
-    """The patient-table columns that an outcome is made from, with the key that names each."""
+def columns_by_key(settings: OutcomeSection) -> dict[str, str]:
+    """The keys of an outcome that name columns of the patient table, with what they name."""
     keys: tuple[str, ...] = (
         "column", "exposure", "status", "entry", "followup", "terminal", "dated",
     )  # fmt: skip
     if not isinstance(settings, RecurrentOutcome):
         keys = (*keys, "time")
     named = {key: getattr(settings, key, None) for key in keys}
-    return {column: key for key, column in named.items() if column is not None}
+    return {key: column for key, column in named.items() if column is not None}
+
+
+def outcome_columns(settings: OutcomeSection) -> dict[str, str]:
+    """The patient-table columns that an outcome is made from, with the key that names each."""
+    return {column: key for key, column in columns_by_key(settings).items()}
+
+
+def repeated_columns(settings: OutcomeSection) -> dict[str, list[str]]:
+    """Columns that several keys of an outcome name, with these; when it was dated may be another's time."""
+    keys: dict[str, list[str]] = {}
+    for key, column in columns_by_key(settings).items():
+        if key != "dated":
+            keys.setdefault(column, []).append(key)
+    return {column: mine for column, mine in keys.items() if len(mine) > 1}
 
 
 def read_outcome(
@@ -62,6 +76,16 @@ def read_outcome(
         check_columns_there(settings, source, kept)
         if isinstance(settings, RecurrentOutcome) and events is not None:
             event_columns_there(settings, events)
+        return None
+    if repeated := repeated_columns(settings):
+        for column, keys in repeated.items():
+            together = "both" if len(keys) == 2 else "all"
+            wanted = (
+                f"{' and '.join(keys)} of {settings.name!r} {together} name this column; each needs its own"
+            )
+            source.findings.error("one column for several keys", source.file, wanted, column=column)
+        if isinstance(settings, SurvivalOutcome) and settings.status != settings.time:
+            read_survival(settings.model_copy(update={"entry": None}), source, kept)
         return None
     before = source.findings.error_count
     reader: Callable[..., dict[str, object]] = READERS[type(settings)]

@@ -85,10 +85,28 @@ def check_header(header: list[str], name: str, line: int, findings: Findings) ->
     return list(first.values()) if first and not repeated else None
 
 
+def _report_text(
+    numbers: Numbers, table: Table, column: str, most: tuple[str, list[int]], findings: Findings
+) -> None:
+    """Note a column without a single number; `most` : a hint, and the positions of the cells it is for."""
+    hint, positions = most
+    cells, whole = table.text(column), numbers.filled == len(table.rows)
+    where = f"all {numbers.filled} rows" + ("" if whole else " with a value")
+    findings.error(
+        "no numbers",
+        table.file,
+        f"{hint}; here is text in {where}",
+        found=cells[positions[0]],
+        row=int(table.rows[positions[0]]),
+        column=column,
+    )
+
+
 def report_numbers(
     numbers: Numbers, table: Table, column: str, section: str, findings: Findings, *, also: Iterable[str] = ()
 ) -> None:
-    """Note every cell of a numeric column that is no usable number; `also` are codes it may hold beside."""
+    """Note every cell of a numeric column that is no usable number, once for all where none is a number;
+    `also` are codes it may hold beside."""
     cells = table.text(column) if numbers.not_numbers or numbers.infinite or numbers.codes else []
     rows = table.rows
     allowed = set(also)
@@ -96,6 +114,9 @@ def report_numbers(
     for position in numbers.not_numbers:
         if cells[position] not in allowed:
             hints.setdefault(number_hint(cells[position]), []).append(position)
+    if hints and numbers.filled > 1 and len(numbers.not_numbers) + len(numbers.codes) == numbers.filled:
+        _report_text(numbers, table, column, max(hints.items(), key=lambda item: len(item[1])), findings)
+        return
     for hint, positions in hints.items():
         findings.error_cells(
             "not a number",

@@ -29,9 +29,9 @@ def test_a_feature_with_a_fault_of_its_own_is_no_unknown_name(study):
     study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["rv_*", "pa_a"]')
     study.toml += '[analysis]\nfreeze = ["pa_a"]\n[phenotypes]\ncolumns = ["pa_a", "rv_*"]\n'
     study.features["pa_a"] = "text"
-    said = study.sentences()
-    assert len(said) == 21  # of its cells, with how many more there are
-    assert all("'pa_a': found 'text'" in sentence for sentence in said[:20])
+    assert study.sentences() == [
+        "features.csv, row 2, column 'pa_a': found 'text'; a number is wanted; here is text in all 40 rows"
+    ]
 
 
 def test_a_landmark_after_the_last_event_is_told_with_where_that_is(study):
@@ -92,3 +92,47 @@ def test_without_the_patients_the_features_and_recordings_are_checked(study):
     assert [sentence.split(",")[0].split(";")[0] for sentence in study.sentences()] == [
         "patient.csv", "features.csv", "features.csv", "none",
     ]  # fmt: skip
+
+
+def test_a_column_of_text_is_told_once_and_what_follows_from_it_not_at_all(study):
+    """One cell that is no number is told by its row, and so are two among numbers."""
+    study.replace('kind = "binary"\ncolumn = "responder"', 'kind = "continuous"\ncolumn = "responder"')
+    study.patients["responder"] = np.resize(["poor", "good", "none"], 40)
+    study.patients["time_days"] = "long"
+    study.patients["age_years"] = study.patients["age_years"].astype(object)
+    study.patients.loc[[3, 7], "age_years"] = "old"
+    study.patients.loc[5, "responder"] = ""
+    assert sorted(study.sentences()) == [
+        "patients.csv, row 2, column 'responder': found 'poor'; a number is wanted; here is text in all "
+        "39 rows with a value",
+        "patients.csv, row 2, column 'time_days': found 'long'; a number is wanted; here is text in all "
+        "40 rows",
+        "patients.csv, row 5, column 'age_years': found 'old'; a number is wanted",
+        "patients.csv, row 9, column 'age_years': found 'old'; a number is wanted",
+    ]
+
+
+def test_a_column_of_dates_is_told_once_as_such_and_one_without_a_value_as_before(study):
+    study.replace('kind = "binary"\ncolumn = "responder"', 'kind = "count"\ncolumn = "responder"')
+    study.patients["responder"] = np.nan
+    study.patients["time_days"] = "2026-11-25"
+    assert sorted(study.sentences()) == [
+        "patients.csv, column 'responder'; different counts are wanted for 'responder', here is none",
+        "patients.csv, row 2, column 'time_days': found '2026-11-25'; a number is wanted, this looks like a "
+        "date; here is text in all 40 rows",
+    ]
+
+
+def test_one_column_for_two_keys_of_an_outcome_is_told_once(study):
+    study.replace('entry = "entry_days"', 'entry = "time_days"').replace("competing = [2]", "competing = []")
+    assert study.sentences() == [
+        "patients.csv, column 'time_days'; entry and time of 'death' both name this column; each needs its "
+        "own",
+        "patients.csv, row 5, column 'status': found '2'; this code is not declared in censored, event or "
+        "competing of 'death' (10 rows)",
+    ]
+    study.replace('status = "status"', 'status = "time_days"')
+    assert study.sentences() == [
+        "patients.csv, column 'time_days'; status and entry and time of 'death' all name this column; each "
+        "needs its own"
+    ]

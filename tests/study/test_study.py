@@ -342,7 +342,8 @@ def test_text_constant_and_empty_columns_are_left_out_and_listed(study):
 def test_text_named_as_a_feature_is_a_fault(study):
     study.features["remark"] = np.resize(["a", "b"], 40)
     study.replace('file = "features.csv"', 'file = "features.csv"\ncolumns = ["remark", "rv_*"]')
-    assert "features.csv, row 2, column 'remark': found 'a'; a number is wanted" in study.sentences()
+    wanted = "a number is wanted; here is text in all 40 rows"
+    assert f"features.csv, row 2, column 'remark': found 'a'; {wanted}" in study.sentences()
 
 
 def test_faulty_cells_of_features(study):
