@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from discovery.problems import InputError, Problem, near_miss, nearest
+from discovery.study.numbers import TRUTH
 from discovery.study.paths import read_bytes
 from discovery.study.settings import (
     COMPARISONS,
@@ -280,6 +281,8 @@ def parse(text: str, file: str) -> dict[str, Any]:
 def syntax_hint(line: str) -> str:
     if "\\" in line:
         return "; write a path with / or in single quotes"
+    if truth := re.match(r"^[^=]+=\s*(true|false)\s*(#.*)?$", line, re.IGNORECASE):
+        return f"; TOML writes {truth[1].lower()}, in small letters"
     if re.match(r"""^["']?[^=]+=\s*[^\W\d][^"'\[\]{}]*(#.*)?$""", line):
         return "; text stands in quotes, and only true and false without"
     if line and "=" not in line and not line.startswith("["):
@@ -330,6 +333,8 @@ def describe(fault: Any, raw: dict[str, Any], text: str, file: str) -> tuple[Pro
         if kind == "literal_error" and isinstance(value, str):
             allowed = re.findall("'([^']+)'", fault["ctx"]["expected"])
             wanted += f"; {nearest(value, allowed)}"
+        if isinstance(value, str) and value.strip().casefold() in TRUTH and "false" in wanted:
+            wanted += f"; TOML writes {value.strip().casefold()}, without quotes"
         if fault["loc"][-1] == "[key]":
             value = place[-1]
     elif place[:1] in (("outcomes",), ("eligibility",)):
