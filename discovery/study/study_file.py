@@ -387,7 +387,8 @@ def later_and_deeper(place: tuple[str | int, ...]) -> tuple[list[int], int]:
 
 
 def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
-    """Remove what stands at `place`; a list keeps its positions."""
+    """Remove what stands at `place`; a list keeps its positions. Of a rule of eligibility its column is left,
+    if it has one, to be looked for in the table with those of the others."""
     holder: Any = raw
     for step in place[:-1]:
         try:
@@ -395,6 +396,9 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
         except (KeyError, IndexError, TypeError):
             return
     if place[:1] in (("outcomes",), ("eligibility",)) and len(place) == 2 and isinstance(holder, list):
+        if place[0] == "eligibility" and (left := rule_of_column(holder[int(place[1])])):
+            holder[int(place[1])] = left
+            return
         raw[str(place[0])] = [item for position, item in enumerate(holder) if position != place[1]]
     elif place == ("study", "name"):
         raw["study"]["name"] = "study"
@@ -402,6 +406,17 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
         holder.pop(place[-1], None)
     elif isinstance(holder, list):  # an item of a list of names: without the whole list
         take_out(raw, place[:-1])
+
+
+def rule_of_column(rule: Any) -> dict[str, str] | None:
+    """A rule that asks nothing of the column of a faulty `rule` but that it is known; None without one."""
+    column = rule.get("column") if isinstance(rule, dict) else None
+    left = {"column": column, "comparison": "known"}
+    try:
+        Eligibility.model_validate(left)
+    except ValidationError:
+        return None
+    return None if left == rule else left
 
 
 def unknown_key(place: tuple[str | int, ...], raw: dict[str, Any]) -> str:

@@ -136,3 +136,23 @@ def test_one_column_for_two_keys_of_an_outcome_is_told_once(study):
         "patients.csv, column 'time_days'; status and entry and time of 'death' all name this column; each "
         "needs its own"
     ]
+
+
+def test_a_fault_of_a_rule_of_eligibility_does_not_hide_that_of_its_column(study):
+    study.toml += (
+        '[[eligibility]]\ncolumn = "agge_years"\ncomparison = ">>"\nvalue = 3\n'
+        '[[eligibility]]\ncolumn = "sexx"\ncomparison = "in"\nvalue = "f"\n'
+        '[[eligibility]]\ncolumn = 3\ncomparison = "known"\n'
+        '[[eligibility]]\ncolumn = "patient_id"\ncomparison = "="\n'
+        '[[eligibility]]\ncolumn = "sex"\ncomparison = "="\n'
+    )
+    assert [sentence.split(";")[0] for sentence in study.sentences()] == [
+        "study.toml, row 30, column 'eligibility[1].comparison': found '>>'",
+        "study.toml, row 32, column 'eligibility[2]'",
+        "study.toml, row 37, column 'eligibility[3].column': found '3'",
+        "study.toml, row 39, column 'eligibility[4]'",
+        "study.toml, row 42, column 'eligibility[5]'",
+        "patients.csv, column 'agge_years'",
+        "patients.csv, column 'sexx'",
+        "patients.csv, column 'patient_id'",
+    ]
