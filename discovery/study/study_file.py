@@ -408,7 +408,7 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
         take_out(raw, place[:-1])
 
 
-def rule_of_column(rule: Any) -> dict[str, str] | None:
+def rule_of_column(rule: Any) -> dict[str, Any] | None:
     """A rule that asks nothing of the column of a faulty `rule` but that it is known; None without one."""
     column = rule.get("column") if isinstance(rule, dict) else None
     left = {"column": column, "comparison": "known"}
