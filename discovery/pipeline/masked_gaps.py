@@ -21,7 +21,8 @@ class Gaps:
 
     whole : outcome -> numbers that no gap of a covariate or feature made smaller: of all patients, of those
     with the outcome; outcomes : where all other counts are hidden; features : (outcome, feature) where
-    they are; shares : (outcome, feature) whose share of missing values is itself of a small number.
+    they are; shares : (outcome, feature) whose share of missing values is itself of a small number, or leaves
+    one who have a value.
     """
 
     whole: Mapping[str, frozenset[int]]
@@ -50,7 +51,7 @@ class Gaps:
         return self.concerned(table) & ~np.array(kept, dtype=bool)
 
     def of_few(self, table: pd.DataFrame) -> np.ndarray:
-        """(rows,) bool: rows whose share of missing values is that of a small number."""
+        """(rows,) bool: rows whose share of missing values is that of a small number, or of all but one."""
         return np.array([key in self.shares for key in zip(table["outcome"], table["feature"])], dtype=bool)
 
 
@@ -81,7 +82,8 @@ def find_gaps(study: Study, outcomes: Iterable[str], limit: int) -> Gaps:
             gone = features[feature].to_numpy()
             if any(tells(np.column_stack([gone, ~base]), limit) for base in (complete, known)):
                 by_feature.add((name, feature))
-            if small((gone & known).sum(), limit) or small((gone & ~known).sum(), limit):
+            parts = (gone & known, gone & ~known, ~gone & known, ~gone & complete)
+            if any(small(part.sum(), limit) for part in parts):
                 shares.add((name, feature))
     return Gaps(
         whole=whole, outcomes=frozenset(told), features=frozenset(by_feature), shares=frozenset(shares)

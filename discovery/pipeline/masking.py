@@ -53,6 +53,9 @@ IN_STEPS = {
     "at_risk": "n_at_risk", "at_risk_all": "n_at_risk", "calibration": "n", "residuals": "n",
     "shape_curves": "n", "phenotype_at_risk": "n_at_risk",
 }  # fmt: skip
+OF_A_TOTAL = re.compile(r" of (\d+)\b")
+PATIENTS = re.compile(r" (?:patients?|rows?|subjects?|persons?|people)\b")
+PERCENT_MISSING = re.compile(r"\b(\d+(?:\.\d+)?) % missing\b")
 SINGLE = re.compile(r"\b1 (patient|row|event|case|subject|person|time)\b")
 RUG_OF = 5  # patients behind a tick of a rug
 AUC_DIGITS = 2  # an AUC in full is a whole number over twice the product of both group sizes, and tells them
@@ -72,6 +75,7 @@ def masked(
     totals = study_totals(study)
     gaps = find_gaps(study, [o.name for o in settings.outcomes], limit)
     n, events = totals_of_outcomes(settings, n_study, totals)
+    everybody = known_numbers(settings, n_study)
     out = dict(tables)
     for name in (*BY_ROW, "sensitivity", "survival"):
         if name in out:
@@ -131,7 +135,8 @@ def masked(
             if column in out[name]:
                 # of the patients of the model: beside those of the study they may tell a few
                 texts = out[name][column].map(
-                    lambda text: said(IMPUTED.sub(IMPUTED_IN_SOME, str(text)), limit), na_action="ignore"
+                    lambda text: said(IMPUTED.sub(IMPUTED_IN_SOME, str(text)), limit, everybody),
+                    na_action="ignore",
                 )
                 out[name] = out[name].assign(**{column: texts})
     return out, masked_settings(settings, limit, n_study, totals, gaps)
@@ -151,6 +156,12 @@ def totals_of_outcomes(
         if happened:
             events[o.name] = (*(float(count) for count in totals.get(o.name, ())[1:]), *map(float, happened))
     return n, events
+
+
+def known_numbers(settings: RunSettings, n_study: int) -> tuple[int, ...]:
+    """Numbers of patients that a reader knows: of the study, and of the analyses of each outcome."""
+    runs = [run for o in settings.outcomes for run in (o, o.complete) if run is not None]
+    return (n_study, *(run.n for run in runs))
 
 
 def without_gaps(table: pd.DataFrame, gaps: Gaps) -> pd.DataFrame:
@@ -279,9 +290,14 @@ def masked_survival(tables, study: Study, limit: int, n, events) -> dict[str, pd
 
 def masked_settings(settings: RunSettings, limit: int, n_study: int, totals, gaps: Gaps) -> RunSettings:
     """What texts and captions say: numbers that would tell a small one are rounded, and said to be."""
-    notes = tuple(said(note, limit) for note in settings.notes)
+    everybody = known_numbers(settings, n_study)
+    notes = tuple(said(note, limit, everybody) for note in settings.notes)
     problems = tuple(
-        replace(problem, wanted=said(problem.wanted, limit), found=said(problem.found, limit))
+        replace(
+            problem,
+            wanted=said(problem.wanted, limit, everybody),
+            found=said(problem.found, limit, everybody),
+        )
         for problem in settings.problems
     )
     outcomes = tuple(masked_outcome(o, limit, n_study, totals.get(o.name), gaps) for o in settings.outcomes)
@@ -312,13 +328,31 @@ def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total, gaps: G
     return replace(outcome, n=n, events=events, competing=competing, complete=complete)
 
 
-def said(text: str, limit: int) -> str:
-    """`text` with small counts of patients in it as "fewer than"."""
+def said(text: str, limit: int, everybody: tuple[int, ...] = ()) -> str:
+    """`text` with small counts of patients in it as "fewer than".
+
+    A count that leaves a small number of a total tells that number, and becomes "more than": of the total
+    beside it ("78 of 80"), or of `everybody`, numbers of patients that are known elsewhere. So may a share
+    of missing values.
+    """
 
     def masked_number(found: re.Match) -> str:
-        return f"fewer than {limit}" if small(int(found[1]), limit) else found[1]
+        count, after = int(found[1]), found.string[found.end() :]
+        if small(count, limit):
+            return f"fewer than {limit}"
+        beside = OF_A_TOTAL.match(after)
+        totals = (int(beside[1]),) if beside else everybody if PATIENTS.match(after) else ()
+        near = [total for total in totals if small(total - count, limit)]
+        return f"more than {max(near) - limit}" if near else found[1]
 
-    text = str(text)
+    def masked_share(found: re.Match) -> str:
+        few = (
+            limit / min(everybody) if everybody and limit else 0.0
+        )  # with fewer patients a share is of fewer
+        share = float(found[1]) / 100
+        return "few missing" if share < few else "nearly all missing" if 1 - share < few else found[0]
+
+    text = PERCENT_MISSING.sub(masked_share, str(text))
     if small(1, limit):  # a singular would tell the number
         text = SINGLE.sub(r"1 \1s", text)
     masked_text = COUNTED.sub(masked_number, text)

@@ -77,7 +77,7 @@ def run(
         Every problem of the input at once, before any work and with nothing written.
     """
     from discovery.markers.frozen_file import write_frozen
-    from discovery.pipeline.masking import masked, masked_frozen
+    from discovery.pipeline.masking import masked, masked_frozen, said
     from discovery.pipeline.sensitivity import reliable_patients
 
     began = time.monotonic()
@@ -127,7 +127,8 @@ def run(
         "host": platform.node(),
         "workers": workers,
     }
-    frozen = masked_frozen(frozen, study.settings.analysis.suppress_below)
+    limit = study.settings.analysis.suppress_below
+    frozen = masked_frozen(frozen, limit)
     write_frozen(frozen, folder.path / "frozen.json")
     for name, frame in private.items():
         folder.private(name, frame)
@@ -138,7 +139,7 @@ def run(
         report=folder.path / "index.html",
         headlines=headlines,
         tables=tables,
-        remarks=tuple(remarks),
+        remarks=tuple(said(remark, limit, (len(study.patients),)) for remark in remarks),
     )
 
 

@@ -37,7 +37,7 @@ def masked_replication(tables: Mapping[str, pd.DataFrame], study: Study) -> dict
         if len(out[name]):
             out[name] = mask_rows(without_gaps(out[name], gaps), limit, n=sizes, events=events)
     if len(out["replication"]):
-        notes = [said(note, limit) for note in out["replication"]["note"]]
+        notes = [said(note, limit, (n,)) for note in out["replication"]["note"]]
         out["replication"] = out["replication"].assign(note=notes)
     if len(out["signature_performance"]):
         out["signature_performance"] = _without_few(out["signature_performance"], "filled_share", limit)
@@ -82,7 +82,8 @@ def remarks_of(found: Replication, shift: pd.DataFrame, study: Study) -> list[st
     compared = set(shift.loc[shift["smd"].notna(), "name"]) if len(shift) else set()
     before = found.shift[found.shift["smd"].notna()] if len(found.shift) else found.shift
     gone = tuple(f"{row.label}: " for row in before.itertuples() if row.name not in compared)
-    return [said(remark, limit) for remark in found.remarks if not remark.startswith(gone)]
+    everybody = (len(study.patients),)
+    return [said(remark, limit, everybody) for remark in found.remarks if not remark.startswith(gone)]
 
 
 def _without_few(table: pd.DataFrame, share: str, limit: int) -> pd.DataFrame:

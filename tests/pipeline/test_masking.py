@@ -323,6 +323,60 @@ def test_small_numbers_in_sentences():
     assert said("60 patients; knots at 3 places; 0 events", 5) == "60 patients; knots at 3 places; 0 events"
 
 
+def test_numbers_that_leave_a_small_one_are_no_number_either():
+    """78 of 80 without a value are two with one."""
+    assert (
+        said("a value is missing in 78 of 80 patients", 5)
+        == "a value is missing in more than 75 of 80 patients"
+    )
+    assert said("only 3 of 6 patients", 5) == "only fewer than 5 of 6 patients"
+    assert said("75 of 80 patients, 80 of 80 patients", 5) == "75 of 80 patients, 80 of 80 patients"
+    assert said("missing in 78 of 80 patients", 0) == "missing in 78 of 80 patients"
+    assert said("78 patients would be left, with 78 events", 5, (80, 120)) == (
+        "more than 75 patients would be left, with 78 events"
+    )
+    assert said("116 patients, 80 patients", 5, (80, 120)) == "more than 115 patients, 80 patients"
+    assert said("not assessed: 98 % missing, more than 40 %; 45 % missing", 5, (120, 80)) == (
+        "not assessed: nearly all missing, more than 40 %; 45 % missing"
+    )
+    assert said("2 % missing; 7 % missing", 5, (80,)) == "few missing; 7 % missing"
+
+
+def test_what_few_have_is_told_nowhere(tmp_path):
+    """78 of 80 patients lack one feature and one covariate: no file says of how many."""
+    rng = np.random.default_rng(8)
+    ids = [f"P{i:02d}" for i in range(80)]
+    rare = np.where(np.arange(80) < 2, [1.0, 2.0] * 40, np.nan)
+    patients = pd.DataFrame(
+        {"patient_id": ids, "age": rng.normal(60, 9, 80), "died": np.resize([0, 1, 1], 80)}
+    )
+    patients.assign(seldom=rare).to_csv(tmp_path / "patients.csv", index=False)
+    features = pd.DataFrame({"patient_id": ids, "rv_a": rng.normal(size=80), "rv_rare": rare})
+    features.to_csv(tmp_path / "features.csv", index=False)
+    text = (
+        '[study]\nname = "few"\nseed = 1\n[patients]\nfile = "patients.csv"\nid = "patient_id"\n'
+        'adjust_for = ["age"]\nadjust_more = ["seldom"]\n[features]\nfile = "features.csv"\n'
+        '[[outcomes]]\nname = "death"\nkind = "binary"\ncolumn = "died"\n'
+        "[analysis]\nreplicates = 0\npermutations = 0\nphenotypes = false\nsuppress_below = "
+    )
+    telling = re.compile(r"\b78\b|\b9[78](\.5)? ?%|\b0?\.97")
+    found = []
+    for limit in (0, 5):
+        (tmp_path / "study.toml").write_text(f"{text}{limit}\n")
+        result = discovery.run(tmp_path, out=tmp_path / f"out {limit}", workers=1)
+        files = [
+            result.folder / name for name in ("methods.md", "markers.csv", "associations.csv", "missing.csv")
+        ]
+        texts = [re.sub(r"0\.\d{4,}", "", path.read_text(encoding="utf-8")) for path in files]
+        page = (result.folder / "index.html").read_text(encoding="utf-8")
+        texts.append("; ".join(re.findall(r"missing in [^<;]*|[^<>; ]* % missing", page)))
+        found.append(" ".join(texts))
+    assert telling.search(found[0])
+    assert not telling.search(found[1]), telling.search(found[1])
+    assert "missing in more than 75 of 80 patients" in found[1]
+    assert "nearly all missing" in found[1]
+
+
 def test_a_run_without_sensitivity_analyses_is_masked_too(tmp_path):
     """Classes that are too small to be assessed leave that table without a column."""
     rng = np.random.default_rng(5)
