@@ -17,6 +17,7 @@ from discovery.survival.truncation import EntryCurve, entry_curve, last_refill
 SOURCE = "Fine-Gray model"
 VARIANCES = ("censoring estimated", "censoring known")
 LARGE_WEIGHT = 10  # who counts as more than so many is told of
+LEAST_SHARE = 1e-10  # a risk set of less, of the patient with most risk, is lost in differences of sums
 
 
 class LateEntry(NamedTuple):
@@ -203,6 +204,8 @@ def _newton(x, mine, w: Weights):
         top = eta.max()
         r = np.exp(eta - top)
         s0 = _risk_sums(r, w)
+        if w.late is not None and not derivatives and s0.min() < LEAST_SHARE:
+            return -np.inf
         loglik = float((event_x @ beta).sum() - w.deaths @ (np.log(s0) + top))
         if not derivatives:
             return loglik

@@ -268,6 +268,17 @@ def test_an_empty_risk_set_after_a_competing_event_is_refused():
         fine_gray(time, status, x, entry=time)
 
 
+def test_a_likelihood_without_maximum_is_said():
+    # Events come at the largest x of those at risk; who has yet to come has a larger one, so that sums over
+    # those at risk are differences of ever larger numbers.
+    time, entry = np.arange(2.0, 42), np.repeat([0.0, 21.0], 20)
+    x = np.append(np.arange(20.0)[::-1], np.arange(60.0, 80)[::-1])
+    fit = fine_gray(time, np.resize([1, 1, 0], 40), x, entry=entry)
+    assert "did not converge" in fit.note
+    assert np.isfinite(fit.coef).all()
+    assert np.isfinite(fit.se).all()
+
+
 def test_missing_covariates_count_for_no_weight():
     time, status, entry, x = late_sample(np.random.default_rng(12), 90)
     x[:6] = np.nan
