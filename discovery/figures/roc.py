@@ -8,7 +8,7 @@ import pandas as pd
 
 from discovery.figures.labels import lines
 from discovery.figures.style import GROUPS, QUIET, figure_of, say, set_size, set_title
-from discovery.report.format import fixed, interval
+from discovery.report.format import discrimination_interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,9 +40,8 @@ def draw_roc(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "")
         colour, _, dash = GROUPS[k % len(GROUPS)]
         words = lines(name, 56)
         if "auc" in curve:
-            words += f"\nAUC {fixed(curve['auc'].iloc[0])}"
-            if {"auc_low", "auc_high"} <= set(curve) and curve["auc_low"].notna().all():
-                words += f" ({interval(curve['auc_low'].iloc[0], curve['auc_high'].iloc[0])})"
+            ends = (curve[end].iloc[0] if end in curve else None for end in ("auc_low", "auc_high"))
+            words += f"\nAUC {discrimination_interval(curve['auc'].iloc[0], *ends)}"
         ax.plot(curve["fpr"], curve["tpr"], color=colour, linestyle=dash, label=words)
     ax.set(
         xlim=(-0.01, 1.01),

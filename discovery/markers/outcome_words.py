@@ -134,10 +134,13 @@ def by_the_family(table: pd.DataFrame) -> str:
 
 
 def notes(of_screen: Sequence[str], o: OutcomeParts) -> list[str]:
-    """The notes of the screen (p,), with the Monte Carlo error of a gain where it is large."""
+    """The notes of the screen (p,), and twice the Monte Carlo error of a gain where it is large."""
     extra = [""] * len(o.design.feature_names)
     if o.gain is not None:
         for j, error in zip(o.ranked, o.gain.monte_carlo_error):
             if error > MONTE_CARLO_NOTED:
-                extra[j] = f"Monte Carlo error of the gain's correction {error:.4f}"
+                extra[j] = (
+                    f"the number of bootstrap draws alone leaves the gain uncertain by about "
+                    f"{2 * error:.3f}; more replicates make it surer"
+                )
     return ["; ".join(filter(None, pair)) for pair in zip(of_screen, extra)]

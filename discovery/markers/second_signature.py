@@ -96,7 +96,7 @@ def _said(row: Mapping) -> str:
         if np.isfinite([row["slope"], row["level"]]).all()
         else ""
     )
-    value = _three(row, "value", ".3f")
+    value = _three(row, "value", ".2f")
     gain, first = (_three(row, name, "+.3f") for name in ("gain", "gain_first"))
     return (
         f"is {row['verdict']} here, as frozen: {row['measure']} {value}, {gain} over the base model, against "

@@ -159,17 +159,13 @@ def _figures(findings: pd.DataFrame, labels: Mapping[str, str], folder: Path):
     """One figure an outcome, since each has its own effect measure."""
     from discovery.figures.replication import COLUMNS, draw_replication
     from discovery.figures.save import save_figure
+    from discovery.report.replication_page import figure_caption
 
     out = []
     for outcome, rows in findings.groupby("outcome", sort=False) if len(findings) else ():
         title = f"Replication: {labels.get(str(outcome), outcome)}"
-        caption = (
-            "Grey: where the second cohort's estimate is expected (95 %), given the first cohort's effect "
-            "(diamond), shrunk for selection where that could be learned. Square: the second cohort's "
-            "estimate with its 95 % interval."
-        )
         draw = partial(draw_replication, title=title)
         table = rows[list(COLUMNS)].reset_index(drop=True)
-        out.append(save_figure(f"{outcome}_replication", draw, table, folder, title=title, caption=caption,
-                               outcome=str(outcome)))  # fmt: skip
+        out.append(save_figure(f"{outcome}_replication", draw, table, folder, title=title,
+                               caption=figure_caption(rows), outcome=str(outcome)))  # fmt: skip
     return out

@@ -138,7 +138,23 @@ def plain_rule(rule: str) -> str:
     """The rule behind a verdict without the names of columns."""
     for short, plain in RULE_WORDS:
         rule = rule.replace(short, plain)
-    return rule
+    return with_minus(rule)
+
+
+def with_minus(sentence: str) -> str:
+    """A sentence of another room with the sign of its numbers (`reliability -0.15`) as it is printed."""
+    return re.sub(r"(?<![^\s(\[])-(?=\d|\.\d)", MINUS, sentence)
+
+
+def discrimination(value: object) -> str:
+    """A C, an AUC or an R²: two decimals wherever it is printed; a gain in it has three, see `gain`."""
+    return fixed(value, 2)
+
+
+def discrimination_interval(value: object, low: object, high: object) -> str:
+    """`0.71 (0.64 to 0.78)`."""
+    span = "" if missing(value) or (missing(low) and missing(high)) else f" ({interval(low, high)})"
+    return discrimination(value) + span
 
 
 def percent(share: object, places: int = 0) -> str:

@@ -18,6 +18,7 @@ from discovery.report.format import (
     plural,
     ratio_name,
     whole,
+    with_minus,
 )
 from discovery.report.settings import OutcomeRun, RunSettings
 
@@ -137,7 +138,7 @@ def _why_not(rows: pd.DataFrame) -> str:
     if not len(counts):
         return ""
     most = "" if len(counts) == 1 else f" for {whole(counts.max())} of {plural(len(rows), 'feature')}"
-    return f":{most} {counts.idxmax()}"
+    return f":{most} {with_minus(str(counts.idxmax()))}"
 
 
 def smallest_effect(tested: pd.DataFrame) -> tuple[float, float]:

@@ -19,9 +19,9 @@ def identification_views(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, 
         (
             str(r.etiology),
             words.whole(r.n),
-            f"{words.fixed(r.auc)} ({words.interval(r.auc_low, r.auc_high)})",
-            words.fixed(r.auc_covariates),
-            words.fixed(r.auc_site_left_out),
+            words.discrimination_interval(r.auc, r.auc_low, r.auc_high),
+            words.discrimination(r.auc_covariates),
+            words.discrimination(r.auc_site_left_out),
             words.percent(r.sensitivity),
             words.percent(r.precision),
         )

@@ -110,8 +110,8 @@ def _row(
         "kind": base_verdict(verdict),
         # the name of the feature that makes it redundant is in the details
         "brief": warned(verdict.split(" with ")[0], row.get("flags")),
-        "flags": _text(row, "flags"),
-        "note": _text(row, "note"),
+        "flags": words.with_minus(_text(row, "flags")),
+        "note": words.with_minus(_text(row, "note")),
         "unit": words.unit(_text(extra, "unit")),
         "definition": _text(extra, "definition"),
         "source": _text(extra, "source"),
@@ -165,7 +165,7 @@ def _models(associations: pd.DataFrame, outcome: OutcomeRun, *, adjusted: bool) 
         listed = out.setdefault(str(row["feature"]), [])
         if len(listed) >= MAIN_MODEL_FIRST:
             continue
-        method, note = ("" if words.missing(row.get(key)) else str(row[key]) for key in ("method", "note"))
+        method, note = (words.with_minus(_text(row, key)) for key in ("method", "note"))
         model = str(row["term"] if beside else row["model"])
         if model == MAIN_MODEL and not adjusted:
             model = f"not {MAIN_MODEL}"
@@ -204,7 +204,7 @@ def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
         out.append(["Rank of its family", span + top])
     if has("base_measure"):
         judged = words.measure(row["gain_measure"]) if has("gain_measure") else "discrimination"
-        out.append([f"{judged} of the base model, same patients", words.fixed(row["base_measure"], 3)])
+        out.append([f"{judged} of the base model, same patients", words.discrimination(row["base_measure"])])
     if has("p_given_lead"):
         lead = f" ({row['family_lead']})" if has("family_lead") else ""
         text = words.p_phrase(row["p_given_lead"])

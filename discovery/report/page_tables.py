@@ -122,7 +122,7 @@ def etiology_view(table: pd.DataFrame, labels: Mapping[str, str], fdr: float) ->
         for row in first.to_dict("records"):
             odds = " log odds" if str(row["contrast"]).endswith("log odds") else ""
             span = f" ({words.fixed(row['ci_low'])} to {words.fixed(row['ci_high'])}){odds}"
-            auc = words.effect_interval(row["auc"], row["auc_low"], row["auc_high"], "")
+            auc = words.discrimination_interval(row["auc"], row["auc_low"], row["auc_high"])
             rows.append(
                 (
                     f"{name} (n = {words.whole(row['n'])})",

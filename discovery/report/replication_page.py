@@ -163,7 +163,7 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
                 words.effect_interval(row.estimate, row.ci_low, row.ci_high, measure),
                 words.p_value(row.p_holm),
                 words.percent(row.power),
-                str(row.note or row.verdict_rule).replace("<=", "≤"),
+                words.with_minus(str(row.note or row.verdict_rule).replace("<=", "≤")),
             )
         )
     as_estimated = findings["shrunk_first"] == findings["estimate_first"]
@@ -177,6 +177,20 @@ def finding_view(findings: pd.DataFrame, labels: Mapping[str, str]) -> Table:
     if as_estimated.any():
         note += " " + NOT_SHRUNK
     return Table(heads, tuple(rows), note=note)
+
+
+def figure_caption(findings: pd.DataFrame) -> str:
+    """What the picture of the findings of one outcome shows: of whom, by which model, which intervals."""
+    n = findings["n"].dropna()
+    models = words.listed(sorted({str(method).split(", ")[0] for method in findings["method"]}), limit=3)
+    low, high = (words.whole(count) for count in (n.min(), n.max()))
+    people = "" if n.empty else f"n = {low if low == high else f'{low} to {high}'}. "
+    return (
+        f"{people}{models[:1].upper()}{models[1:]}, each finding by itself, in the base model of the first "
+        "cohort fitted anew. Grey: where the second cohort's estimate is expected (95 %), given the first "
+        "cohort's effect (diamond), shrunk for selection where that could be learned. Square: the second "
+        "cohort's estimate with its 95 % interval."
+    )
 
 
 def shift_view(shift: pd.DataFrame) -> Table:
@@ -227,7 +241,8 @@ def model_view(models: pd.DataFrame, labels: Mapping[str, str], names: Mapping[s
                 _patients(r),
                 _with_interval(r.slope, r.slope_low, r.slope_high),
                 _with_interval(r.level, r.level_low, r.level_high),
-                f"{words.measure(r.measure)} {_with_interval(r.value, r.value_low, r.value_high)}",
+                f"{words.measure(r.measure)} "
+                f"{words.discrimination_interval(r.value, r.value_low, r.value_high)}",
                 words.gain_interval(r.gain, r.gain_low, r.gain_high),
             )
         )

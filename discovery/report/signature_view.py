@@ -19,8 +19,8 @@ def signature_views(tables: Mapping[str, pd.DataFrame], labels: Mapping[str, str
         texts = tuple(
             (
                 str(r.model),
-                f"{words.fixed(r.apparent, 3)}",
-                f"{words.fixed(r.corrected, 3)} ({words.fixed(r.ci_low, 3)} to {words.fixed(r.ci_high, 3)})",
+                words.discrimination(r.apparent),
+                words.discrimination_interval(r.corrected, r.ci_low, r.ci_high),
                 words.gain_interval(r.gain, r.gain_low, r.gain_high),
                 words.gain_interval(r.gain_over_single, r.gain_over_single_low, r.gain_over_single_high),
                 ""

@@ -54,7 +54,7 @@ def _why(rules: list[str]) -> str:
     if len(rules) > 1 and len(shares) == len(rules):
         least, *_, most = sorted((found[1] for found in shares), key=float)
         return f"{least} to {most} % missing{rules[0][shares[0].end() :]}"
-    return words.listed_apart(rules, limit=MOST_RULES) or words.DASH
+    return words.with_minus(words.listed_apart(rules, limit=MOST_RULES)) or words.DASH
 
 
 def _reasons(table: pd.DataFrame | None) -> dict[str, str]:

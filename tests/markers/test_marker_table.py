@@ -275,3 +275,10 @@ def test_a_feature_that_separates_the_outcome_is_flagged_and_no_strong_candidate
     assert row["note"].startswith("separates the outcome: completely, every patient with it has a higher")
     assert row["flags"].startswith("suspected leak: alone it all but reproduces the outcome; separates the")
     assert not table["flags"].drop("f07").str.contains("separates").any()
+
+
+def test_a_gain_that_few_draws_leave_uncertain_says_so_in_plain_words(planted_design, screened):
+    few = ranked(screened, planted_design("survival", 2, n=150, p=24), replicates=10)
+    said = few.table["note"].str.extract(r"leaves the gain uncertain by about (0\.\d+); more replicates")[0]
+    assert said.astype(float).max() >= 0.004  # twice the error of .002 from which on it is said
+    assert not few.table["note"].str.contains("Monte Carlo").any()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from discovery.report.replication_page import replication_headline
+from discovery.report.replication_page import figure_caption, replication_headline
 
 LABELS = {"death": "Death", "failure": "RV failure"}
 
@@ -48,3 +48,15 @@ def test_the_first_sentence_of_a_replication(verdicts, outcomes, sentence):
 
 def test_nothing_frozen_is_not_a_failure():
     assert replication_headline(pd.DataFrame(), LABELS).startswith("No finding was frozen")
+
+
+@pytest.mark.parametrize(
+    ("n", "start"),
+    [([180, 200], "n = 180 to 200. "), ([200, 200], "n = 200. "), ([None, None], "")],
+)
+def test_the_caption_of_the_picture_says_n_and_model_but_no_masked_n(n, start):
+    methods = ["Cox regression, likelihood-ratio test", "Cox regression, Firth penalty, profile interval"]
+    findings = pd.DataFrame({"n": pd.array(n, dtype="Int64"), "method": methods})
+    assert figure_caption(findings).startswith(
+        f"{start}Cox regression, each finding by itself, in the base model"
+    )

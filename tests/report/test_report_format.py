@@ -174,3 +174,19 @@ def test_p_values_inside_a_sentence_are_printed_like_all_others():
     assert words.with_printed_p(said) == (
         "structure: p = 0.26 against cohorts; separation: p < 0.001 (dip); site: Cramer V 0.11, p > 0.99."
     )
+
+
+def test_sentences_of_other_rooms_have_the_minus_sign_of_the_report_and_names_keep_their_hyphens():
+    said = "reliability -0.15, below 0.4; (-3 to -.5), 1-2, 2026-11-25, PA-3 and q<-1"
+    assert (
+        words.with_minus(said) == "reliability −0.15, below 0.4; (−3 to −.5), 1-2, 2026-11-25, PA-3 and q<-1"
+    )
+    assert words.plain_rule("reliability -0.15, below 0.4") == "reliability −0.15, below 0.4"
+
+
+def test_a_measure_of_discrimination_has_two_decimals_and_a_gain_three():
+    assert words.discrimination(0.7149) == "0.71"
+    assert words.discrimination_interval(0.7149, 0.6351, 0.7951) == "0.71 (0.64 to 0.80)"
+    assert words.discrimination_interval(0.7149, np.nan, None) == "0.71"
+    assert words.discrimination_interval(np.nan, np.nan, np.nan) == words.DASH
+    assert words.gain(0.0149) == "+0.015"

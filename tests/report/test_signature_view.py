@@ -32,3 +32,4 @@ def test_how_many_patients_a_signature_was_judged_in(n, left_out, words):
     tables = {"signature_words": WORDS, "signature_performance": rows, "signature": MARKERS}
     [(_, table)] = signature_views(tables, {})
     assert table.note.startswith(words)
+    assert table.rows[0][1:4] == ("0.50", "0.50 (0.50 to 0.50)", "+0.500 (+0.500 to +0.500)")
