@@ -149,14 +149,14 @@ class MeanPairwise:
     """
 
     def __init__(self, y: np.ndarray):
-        from discovery.kernels.concordance import class_pairs
+        from discovery.kernels.concordance import class_pairs, listed
 
         self.pairs = []
         for a, b in combinations(range(classes_of(y)), 2):
             rows = np.flatnonzero((y == a) | (y == b))
             if rows.size:
                 leads = (y[rows] == a).astype(float)
-                self.pairs += [(a, rows, class_pairs(leads)), (b, rows, class_pairs(1 - leads))]
+                self.pairs += [(c, rows, listed(class_pairs(own))) for c, own in ((a, leads), (b, 1 - leads))]
 
     def __call__(self, scores, evaluate, recentre):
         from discovery.kernels.concordance import pair_discrimination

@@ -159,19 +159,19 @@ class EpisodeJudge:
     """Share of pairs (a patient at an episode, another under observation then) ordered as the scores are."""
 
     def __init__(self, design):
-        from discovery.kernels.concordance import survival_pairs
+        from discovery.kernels.concordance import listed, survival_pairs
 
         e = design.episodes
-        self.patient = e.patient
-        self.pairs = survival_pairs(
-            e.stop, e.event, entry=e.start,
+        pairs = survival_pairs(
+            e.stop, e.event, entry=e.start, patient=e.patient,
             stratum=None if design.stratum is None else design.stratum[e.patient],
         )  # fmt: skip
+        self.pairs = listed(pairs)
 
     def __call__(self, scores, evaluate, recentre):
         from discovery.kernels.concordance import pair_discrimination
 
-        return pair_discrimination(self.pairs, scores[self.patient], evaluate[self.patient]).value
+        return pair_discrimination(self.pairs, scores, evaluate).value
 
 
 KIND = Recurrent()

@@ -83,7 +83,9 @@ class PairJudge:
     """Share of comparable pairs in the right order."""
 
     def __init__(self, pairs):
-        self.pairs = pairs
+        from discovery.kernels.concordance import listed
+
+        self.pairs = listed(pairs)
 
     def __call__(self, scores, evaluate, recentre):
         from discovery.kernels.concordance import pair_discrimination

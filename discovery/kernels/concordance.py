@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from discovery.kernels.compiled import compiled
+from discovery.kernels.pair_table import PairTable, against_by_table, pair_table
 
 SHORT_RUN = 24
 
@@ -34,11 +35,15 @@ class PairLayout(NamedTuple):
 
 
 class ComparablePairs(NamedTuple):
-    """Pairs of `counted`, without those of `excluded` (not yet under observation: delayed entry)."""
+    """Pairs of `counted`, without those of `excluded` (not yet under observation: delayed entry).
+
+    `table`, if there, holds the same pairs one by one (`listed`).
+    """
 
     counted: PairLayout
     excluded: PairLayout | None
     n: int
+    table: PairTable | None = None
 
 
 class Discrimination(NamedTuple):
@@ -48,7 +53,7 @@ class Discrimination(NamedTuple):
     influence: np.ndarray | None
 
 
-def survival_pairs(time, event, *, entry=None, stratum=None, horizon=None) -> ComparablePairs:
+def survival_pairs(time, event, *, entry=None, stratum=None, horizon=None, patient=None) -> ComparablePairs:
     """Comparable pairs of Harrell's C: i has the event, and j is still event-free and under observation.
 
     Parameters
@@ -65,6 +70,8 @@ def survival_pairs(time, event, *, entry=None, stratum=None, horizon=None) -> Co
         Pairs are formed within strata.
     horizon : float, optional
         Only events up to and including the horizon lead a pair.
+    patient : array (n,) of int, optional
+        Whose row it is, of patients numbered from 0: scores and weights are then those of patients.
 
     References
     ----------
@@ -85,19 +92,19 @@ def survival_pairs(time, event, *, entry=None, stratum=None, horizon=None) -> Co
         place[rows[leads[rows]]] = np.searchsorted(event_times, time[rows][leads[rows]], side="left")
         if entry is not None:
             before_entry[rows] = np.searchsorted(event_times, np.asarray(entry)[rows], side="right")
-    everyone = np.arange(n)
-    counted = _layout(everyone, leads, np.ones(n, dtype=bool), place, group)
+    whose = np.arange(n) if patient is None else np.asarray(patient)
+    counted = _layout(whose, leads, np.ones(n, dtype=bool), place, group)
     excluded = None
     late, led = np.flatnonzero(before_entry > 0), np.flatnonzero(leads)
     if late.size:
         excluded = _layout(
-            np.concatenate([led, late]),
+            whose[np.concatenate([led, late])],
             np.repeat([True, False], [led.size, late.size]),
             np.repeat([False, True], [led.size, late.size]),
             np.concatenate([place[led], before_entry[late]]),
             np.concatenate([group[led], group[late]]),
         )
-    return ComparablePairs(counted, excluded, n)
+    return ComparablePairs(counted, excluded, int(whose.max(initial=-1)) + 1)
 
 
 def class_pairs(level, *, stratum=None) -> ComparablePairs:
@@ -108,6 +115,11 @@ def class_pairs(level, *, stratum=None) -> ComparablePairs:
     place = np.unique(-level, return_inverse=True)[1]
     everyone = np.ones(n, dtype=bool)
     return ComparablePairs(_layout(np.arange(n), everyone, everyone, place, group), None, n)
+
+
+def listed(pairs: ComparablePairs) -> ComparablePairs:
+    """`pairs` for many score columns, judged again and again: with a table of them where that is faster."""
+    return pairs._replace(table=pair_table(pairs.counted, pairs.excluded, pairs.n))
 
 
 def pair_discrimination(pairs: ComparablePairs, scores, weights=None, *, influence=False) -> Discrimination:
@@ -222,6 +234,8 @@ def _layout(row, leads, follows, place, group) -> PairLayout:
 
 
 def _against(pairs, columns, w):
+    if pairs.table is not None:
+        return against_by_table(pairs.table, columns, w)
     by_column = np.ascontiguousarray(columns.T)
     total = _discordant(*pairs.counted, by_column, w)
     if pairs.excluded is not None:

@@ -12,6 +12,7 @@ from discovery.kernels.concordance import (
     concordance,
     explained_variance,
     linear_scores,
+    listed,
     ordinal_concordance,
     pair_discrimination,
     survival_pairs,
@@ -54,6 +55,39 @@ def test_c_equals_the_pair_by_pair_count_with_ties_strata_entry_and_competing_ev
         for s in d["scores"].T
     ]
     np.testing.assert_allclose(got, want, rtol=1e-13)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_pairs_that_are_listed_are_those_counted_one_by_one(seed):
+    """Rows of some patients come again, as episodes do; scores and weights are those of patients."""
+    d = tied_cohort(seed)
+    rng = np.random.default_rng([seed, 1])
+    patient = rng.permutation(np.concatenate([np.arange(30), rng.integers(0, 30, 15)]))
+    scores = rng.integers(0, 6, (30, 11)).astype(float)
+    scores[rng.random(scores.shape) < 0.1] = np.nan
+    weights = np.column_stack([rng.integers(0, 4, 30), np.ones(30), rng.uniform(0.5, 2.0, 30)])
+    pairs = survival_pairs(
+        d["time"], d["event"], entry=d["entry"], stratum=d["stratum"], horizon=9.0, patient=patient
+    )
+    assert listed(pairs).table is not None
+    assert pairs.table is None
+    got = pair_discrimination(listed(pairs), scores, weights).value
+    merged = pair_discrimination(pairs, scores, weights).value
+    np.testing.assert_array_equal(got[:, :2], merged[:, :2])  # whole weights: to the last digit
+    for c in range(scores.shape[1]):
+        seen = np.flatnonzero(~np.isnan(scores[patient, c]))
+        rows = {name: d[name][seen] for name in ("time", "event", "entry", "stratum")}
+        for v in range(3):
+            want = slow_concordance(
+                score=scores[patient[seen], c], weights=weights[patient[seen], v], horizon=9.0, **rows
+            )
+            np.testing.assert_allclose([got[c, v], merged[c, v]], want, rtol=1e-12)
+
+
+def test_many_patients_are_merged_and_not_listed():
+    rng = np.random.default_rng(6)
+    assert listed(class_pairs(rng.integers(0, 2, 400))).table is not None
+    assert listed(class_pairs(rng.integers(0, 2, 1200))).table is None
 
 
 @pytest.mark.parametrize("seed", range(6))
