@@ -77,19 +77,14 @@ def _rendered(
     paper: bool,
 ) -> tuple[bytes, bytes]:
     """SVG and, for paper, PDF."""
-    from matplotlib.backends.backend_pdf import FigureCanvasPdf
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from discovery.figures.renderers import pdf_bytes, svg_bytes
 
     with _one_at_a_time, house_style():
         ax = draw(table, new_axes(width, height))
         figure = figure_of(ax)
-        svg, pdf = io.BytesIO(), io.BytesIO()
         find_places(figure)  # once for both files
         # straight to the two back ends: `savefig` would draw each figure once more, for nothing
-        FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None, "Title": name})
-        if paper:
-            FigureCanvasPdf(figure).print_pdf(pdf, metadata={"CreationDate": None, "Title": name})
-    return svg.getvalue(), pdf.getvalue()
+        return svg_bytes(figure, name), pdf_bytes(figure, name) if paper else b""
 
 
 def find_places(figure: Figure) -> None:

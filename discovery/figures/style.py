@@ -82,11 +82,12 @@ def house_style() -> Iterator[None]:
 
 def new_axes(width: float = WIDTH, height: float = 3.0) -> Axes:
     """Axes in a figure of their own, in inches, without any global state."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    from discovery.figures.renderers import Canvas
+
     figure = Figure(figsize=(width, height), layout="constrained")
-    FigureCanvasAgg(figure)
+    Canvas(figure)
     return figure.add_subplot()
 
 
