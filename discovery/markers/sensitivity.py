@@ -209,9 +209,10 @@ def _landmarks(cohort: Cohort) -> Iterator[Alternative]:
         later = replace(outcome, entry=np.maximum(entry, at))
         keep = ~(time <= at)
         unit = f" {outcome.unit}" if outcome.unit else ""
+        clock = " after the landmark" if outcome.landmark else ""
         yield Alternative(
             group="landmark",
-            name=f"from {at:.3g}{unit} on",
+            name=f"from {at:.3g}{unit}{clock} on",
             cohort=replace(cohort, outcome=later).where(keep),
         )
 
@@ -248,12 +249,12 @@ def _rows(alternative: Alternative, scaling: FeatureScaling, level: tuple[float,
         design = replace(design, y=(design.y - level[0]) / level[1])
     sizes = design.response.effective_sizes(design.observed)
     enough = sizes >= LEAST_EVENTS
+    events = kind_of(design.kind).events(design, design.observed)
     fits = fit_columns(design.response, design.base, design.features, observed=design.observed & enough)
     rows = []
     for j, name in enumerate(design.feature_names):
         row = common | nothing | {"feature": name, "n": int(design.observed[:, j].sum()), "note": ""}
-        if design.kind != "continuous":
-            row["events"] = float(sizes[j])
+        row["events"] = float(events[j])
         if not enough[j]:
             row["note"] = f"{kind_of(design.kind).said_size(int(sizes[j]))}, fewer than {LEAST_EVENTS}"
         elif fits.fit.code[j] != 0:

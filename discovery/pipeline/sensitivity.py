@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from discovery.pipeline.leading import joined, leading_features
@@ -80,10 +79,12 @@ def imputed_main(design: Design, imputed: ImputedScreens, leaders: Sequence[str]
     if not filled.intersection(leaders):
         return None
     main = (screen.table["model"] == ADJUSTED) & (screen.table["term"] == screen.table["feature"])
-    rows = screen.table[main].set_index("feature")[["estimate", "ci_low", "ci_high", "p_value", "n"]]
+    rows = screen.table[main].set_index("feature")[
+        ["estimate", "ci_low", "ci_high", "p_value", "n", "events"]
+    ]
     if design.kind == "continuous":
-        return ImputedMain(rows=rows.assign(events=np.nan), level=kind_of(design.kind).level(design))
-    return ImputedMain(rows=rows.assign(events=pd.Series(screen.sizes.astype(float), screen.features)))
+        return ImputedMain(rows=rows, level=kind_of(design.kind).level(design))
+    return ImputedMain(rows=rows)
 
 
 def reliable_patients(quality: pd.DataFrame, windows: pd.DataFrame) -> pd.Series:

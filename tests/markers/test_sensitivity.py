@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from discovery.association.design import build_design
+from discovery.association.screen import screen
 from discovery.markers.e_value import e_value, e_values, risk_ratio
 from discovery.markers.sensitivity import (
     COMPLETE,
@@ -192,6 +194,29 @@ def test_what_is_too_few_is_named_as_the_kind_of_outcome_counts_it():
     found = sensitivity_board(cohort_of(outcome, pd.DataFrame(index=ids), x, etiology=cause), winsor=None)
     said = "1 patient in the rarer class, fewer than 10"
     assert said in one(found, "x", "without etiology u")["note"]
+
+
+def test_events_are_those_of_the_ranking():
+    """Counted and positive, not the patients that limit a model, as `associations.csv` has them."""
+    rng = np.random.default_rng(8)
+    ids = np.array([f"p{k}" for k in range(80)])
+    x = pd.DataFrame({"x": rng.normal(size=80)}, index=ids)
+    count = Outcome(
+        name="n", kind="count", label="", patient_id=ids, value=rng.poisson(2.0, 80).astype(float)
+    )
+    often = Outcome(name="y", kind="binary", label="", patient_id=ids, value=(np.arange(80) % 4 > 0) * 1.0)
+    for outcome in (count, often):
+        board = sensitivity_board(cohort_of(outcome, pd.DataFrame(index=ids), x), winsor=None)
+        rows = screen(build_design(outcome, pd.DataFrame(index=ids), x, winsor=False), permutations=0).table
+        assert one(board, "x", MAIN)["events"] == outcome.value.sum()
+        assert rows.loc[rows["feature"] == "x", "events"].eq(outcome.value.sum()).all()
+
+
+def test_a_later_start_is_said_on_the_clock_of_the_landmark(mgus):
+    late = replace(mgus[1], outcome=replace(mgus[1].outcome, landmark=6.0))
+    names = [each.name for each in alternatives(late, None) if each.group == "landmark"]
+    assert len(names) == 2
+    assert all(name.endswith(" months after the landmark on") for name in names)
 
 
 def test_classes_without_an_order_are_compared_by_their_p_alone(dataset):
