@@ -21,6 +21,7 @@ SEEN, GONE, BELOW, ABOVE = (
 )  # what a cell is: known, missing, known to be at most or at least a limit
 LEFT = 4  # missing and not to be imputed
 
+FULL_BOX = 32  # values from which on a box is not sorted by moving each to its place
 NEARER = 1.0 - 1e-9  # of the other distance: less is the same
 MATCHED, NORMAL = 0, 1  # how a column is drawn
 
@@ -56,13 +57,16 @@ def impute_columns(
     gram, factor = np.empty((largest, largest)), np.empty((largest, largest))
     place, rows, whole = _start(x, fixed, weights, columns, neighbours)
     across = rows.T.copy()
+    teach, untaught, drawn_rows = _sorted_by_role(role, weights, columns)
+    order = np.empty((3, x.shape[0] + 1), dtype=np.int64)
+    predicted = np.empty(x.shape[0])
     for turn in range(uniforms.shape[0]):
         for c in range(columns.size):
             j = columns[c]
             own = place[j]
             k = _choose(f, place, neighbours[c], chosen)
             beta = np.zeros(k)
-            squares = _normal_equations(whole, rows, role[:, j], weights, own, chosen[:k], gram, beta)
+            squares = _normal_equations(whole, rows, _of(untaught, c), weights, own, chosen[:k], gram, beta)
             size = gram[0, 0] - k
             if size < 1.0 or not _cholesky(gram, k, ridge, factor):
                 failed[c] = 1
@@ -74,16 +78,57 @@ def impute_columns(
                 rest -= beta[a] * right[a]
             rest = max(rest, 1e-12 * squares)
             sd = math.sqrt(rest / size)
-            drawn = beta.copy()
+            expected = _linear(across, chosen[:k], beta)
+            target = expected
             if proper:
                 sd = math.sqrt(rest / _chi_square(size, parameter_noise[turn, c, 0]))
+                drawn = beta.copy()
                 _add_noise(factor, k, sd, parameter_noise[turn, c, 1:], drawn)
-            expected, target = _linear(across, chosen[:k], beta), _linear(across, chosen[:k], drawn)
+                target = _linear(across, chosen[:k], drawn)
+            known = _of(teach, c)
+            if how[c] == MATCHED:
+                known = _by_prediction(known, expected, predicted, order)
+            cells = _of(drawn_rows, c)
             _draw_cells(
-                x, j, role, limit, weights, expected, target, sd, how[c], donors, uniforms[turn, :, c]
-            )
-            _keep_up(whole, rows, across, x[:, j], role[:, j], weights, own)
+                x, j, cells, role, limit, weights, known, predicted[: known.size], target, sd, how[c], donors,
+                uniforms[turn, :, c],
+            )  # fmt: skip
+            _keep_up(whole, rows, across, x[:, j], cells, weights, own)
     return failed
+
+
+@compiled
+def _sorted_by_role(role, weights, columns):
+    """Three lists of rows for each column, one behind the other with where each begins: those with a value
+    that teach; those of no value and no limit, but a weight, that do not; those that are drawn."""
+    c, n = columns.size, role.shape[0]
+    lists = np.empty((3, c * n), dtype=np.int64)
+    begins = np.zeros((3, c + 1), dtype=np.int64)
+    by_column = role.T.copy()
+    for k in range(c):
+        ends = begins[:, k].copy()
+        for i in range(n):
+            what, weighs = by_column[columns[k], i], weights[i] > 0.0
+            if what == SEEN:
+                if weighs:
+                    lists[0, ends[0]] = i
+                    ends[0] += 1
+                continue
+            if weighs and what in (GONE, LEFT):
+                lists[1, ends[1]] = i
+                ends[1] += 1
+            if what != LEFT:
+                lists[2, ends[2]] = i
+                ends[2] += 1
+        begins[:, k + 1] = ends
+    return (lists[0], begins[0]), (lists[1], begins[1]), (lists[2], begins[2])
+
+
+@compiled
+def _of(listed, k):
+    """The rows of column number k."""
+    rows, begins = listed
+    return rows[begins[k] : begins[k + 1]]
 
 
 @compiled
@@ -136,8 +181,8 @@ def _choose(f, place, neighbours, chosen):
 
 
 @compiled
-def _normal_equations(whole, rows, role, weights, own, chosen, gram, right):
-    """Weighted z'z and z'x_j over rows with a value or a limited one; x_j'x_j. z are the `chosen` columns."""
+def _normal_equations(whole, rows, untaught, weights, own, chosen, gram, right):
+    """Weighted z'z and z'x_j over all rows but the `untaught`; x_j'x_j. z are the `chosen` columns."""
     k = chosen.size
     for a in range(k):
         right[a] = whole[own, chosen[a]]
@@ -145,27 +190,25 @@ def _normal_equations(whole, rows, role, weights, own, chosen, gram, right):
             gram[a, b] = whole[chosen[a], chosen[b]]
     squares = whole[own, own]
     z = np.empty(k)
-    for i in range(rows.shape[0]):
-        w = weights[i]
-        if w > 0.0 and (role[i] == GONE or role[i] == LEFT):
-            value = rows[i, own]
-            squares -= w * value * value
-            for a in range(k):
-                z[a] = rows[i, chosen[a]]
-            for a in range(k):
-                t = w * z[a]
-                right[a] -= t * value
-                for b in range(a + 1):
-                    gram[a, b] -= t * z[b]
+    for i in untaught:
+        w, value = weights[i], rows[i, own]
+        squares -= w * value * value
+        for a in range(k):
+            z[a] = rows[i, chosen[a]]
+        for a in range(k):
+            t = w * z[a]
+            right[a] -= t * value
+            for b in range(a + 1):
+                gram[a, b] -= t * z[b]
     return squares
 
 
 @compiled
-def _keep_up(whole, rows, across, values, role, weights, own):
-    """Take the redrawn cells of a column over into `rows`, `across` and their products."""
-    for i in range(rows.shape[0]):
+def _keep_up(whole, rows, across, values, cells, weights, own):
+    """Take the redrawn `cells` of a column over into `rows`, `across` and their products."""
+    for i in cells:
         old, new = rows[i, own], values[i]
-        if role[i] == SEEN or new == old:
+        if new == old:
             continue
         if weights[i] > 0.0:
             t = weights[i] * (new - old)
@@ -247,28 +290,58 @@ def _linear(across, chosen, beta):
 
 
 @compiled
-def _draw_cells(x, j, role, limit, weights, expected, target, sd, how, donors, uniforms):
-    """Redraw column j of x; `expected` (n,) by estimated coefficients, `target` (n,) by the drawn ones."""
-    n = x.shape[0]
-    predicted = np.empty(0)
-    known = np.empty(0, dtype=np.int64)
-    if how == MATCHED:
-        count = 0
-        known = np.empty(n, dtype=np.int64)
-        predicted = np.empty(n)
-        for i in range(n):
-            if role[i, j] == SEEN and weights[i] > 0.0:
-                known[count] = i
-                predicted[count] = expected[i]
-                count += 1
-        order = np.argsort(predicted[:count], kind="mergesort")
-        known = known[:count][order]
-        predicted = predicted[:count][order]
-    for i in range(n):
-        what = role[i, j]
-        if what in (SEEN, LEFT):
-            continue
-        mean = target[i]
+def _by_prediction(known, expected, predicted, order):
+    """`known` rows in the order of their `expected` values, which go into `predicted`; equal ones by row.
+
+    Values are dealt into as many boxes as there are, along their range; what is left to sort is next to
+    its place. `order` (3, n + 1) is room to work in.
+    """
+    n = known.size
+    low, high, check = np.inf, -np.inf, 0.0
+    for k in range(n):
+        value = expected[known[k]]
+        predicted[k] = value
+        low, high, check = min(low, value), max(high, value), check + 0.0 * value
+    if not (check == 0.0 and high - low > 1e-200):
+        return _merged(known, predicted)
+    sorted_rows, box, begin = order[0, :n], order[1, :n], order[2, : n + 1]
+    scale = (n - 1) / (high - low)
+    begin[:] = 0
+    for k in range(n):
+        box[k] = int((predicted[k] - low) * scale)
+        begin[box[k] + 1] += 1
+    if begin.max() > FULL_BOX:
+        return _merged(known, predicted)
+    for k in range(n):
+        begin[k + 1] += begin[k]
+    for k in range(n):
+        sorted_rows[begin[box[k]]] = known[k]
+        begin[box[k]] += 1
+    for k in range(n):
+        row = sorted_rows[k]
+        value = expected[row]
+        at = k - 1
+        while at >= 0 and predicted[at] > value:
+            predicted[at + 1], sorted_rows[at + 1] = predicted[at], sorted_rows[at]
+            at -= 1
+        predicted[at + 1], sorted_rows[at + 1] = value, row
+    return sorted_rows
+
+
+@compiled
+def _merged(known, predicted):
+    """As `_by_prediction`, for values that stand close together."""
+    order = np.argsort(predicted[: known.size], kind="mergesort")
+    predicted[: known.size] = predicted[: known.size][order]
+    return known[order]
+
+
+@compiled
+def _draw_cells(x, j, cells, role, limit, weights, known, predicted, target, sd, how, donors, uniforms):
+    """Redraw the `cells` of column j of x around `target` (n,), or from donors: the `known` rows in the order
+    of what is `predicted` for them."""
+    for i in cells:
+        what, mean = role[i, j], target[i]
         if what == BELOW:
             x[i, j] = draw_below(limit[i, j], mean, sd, uniforms[i])
         elif what == ABOVE:

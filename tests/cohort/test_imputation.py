@@ -411,27 +411,80 @@ def test_a_model_without_solution_is_taken_out_and_said(monkeypatch):
 def test_regressions_of_the_chain_are_least_squares_on_the_rows_that_teach_them():
     """Products over all rows, kept up with every redrawn cell, less the rows without a value: after passes
     over columns with many gaps they must still give numpy's least squares on the current values."""
-    from discovery.kernels.chained import GONE, SEEN, _choose, _keep_up, _normal_equations, _start
+    from discovery.kernels.chained import (
+        GONE,
+        LEFT,
+        SEEN,
+        _choose,
+        _keep_up,
+        _normal_equations,
+        _of,
+        _sorted_by_role,
+        _start,
+    )
 
     rng = np.random.default_rng(11)
     x, fixed = rng.normal(size=(90, 6)) + 3, rng.normal(size=(90, 2))
     role = np.where(rng.random(x.shape) < 0.3, GONE, SEEN).astype(np.int8)
+    role[:5, 2] = LEFT
     weights = rng.integers(0, 4, 90).astype(float)
     columns = np.arange(6)
     neighbours = np.array([[(j + 1) % 6, (j + 2) % 6, -1] for j in columns])
     place, rows, whole = _start(x, fixed, weights, columns, neighbours)
     across = rows.T.copy()
+    _, untaught, drawn = _sorted_by_role(role, weights, columns)
     for turn in range(50):
         j = turn % 6
         chosen = np.empty(6, dtype=np.int64)
         k = _choose(2, place, neighbours[j], chosen)
         gram, right = np.zeros((k, k)), np.empty(k)
         own = place[j]
-        squares = _normal_equations(whole, rows, role[:, j], weights, own, chosen[:k], gram, right)
-        seen, w = role[:, j] == SEEN, weights * (role[:, j] == SEEN)
+        squares = _normal_equations(whole, rows, _of(untaught, j), weights, own, chosen[:k], gram, right)
+        w = weights * (role[:, j] == SEEN)
         z = np.column_stack([np.ones(90), fixed, x[:, neighbours[j][:2]]])
         np.testing.assert_allclose(np.tril(gram), np.tril(z.T * w @ z), rtol=1e-11, atol=1e-11)
         np.testing.assert_allclose(right, z.T @ (w * x[:, j]), rtol=1e-11, atol=1e-11)
         assert squares == pytest.approx(w @ x[:, j] ** 2, rel=1e-12)
-        x[~seen, j] = rng.normal(size=int((~seen).sum())) * 5
-        _keep_up(whole, rows, across, x[:, j], role[:, j], weights, own)
+        gone = role[:, j] == GONE
+        x[gone, j] = rng.normal(size=int(gone.sum())) * 5
+        _keep_up(whole, rows, across, x[:, j], _of(drawn, j), weights, own)
+
+
+def test_rows_are_listed_by_what_they_do_for_each_column():
+    from discovery.kernels.chained import ABOVE, BELOW, GONE, LEFT, SEEN, _of, _sorted_by_role
+
+    rng = np.random.default_rng(12)
+    role = rng.integers(0, 5, (70, 4)).astype(np.int8)
+    weights = rng.integers(0, 3, 70).astype(float)
+    columns = np.array([3, 0, 2])
+    teach, untaught, drawn = _sorted_by_role(role, weights, columns)
+    for c, j in enumerate(columns):
+        own = role[:, j]
+        np.testing.assert_array_equal(_of(teach, c), np.flatnonzero((own == SEEN) & (weights > 0)))
+        off = np.isin(own, [GONE, LEFT]) & (weights > 0)
+        np.testing.assert_array_equal(_of(untaught, c), np.flatnonzero(off))
+        np.testing.assert_array_equal(_of(drawn, c), np.flatnonzero(np.isin(own, [GONE, BELOW, ABOVE])))
+
+
+@pytest.mark.parametrize("kind", ["plain", "ties", "outlier", "one value", "not finite", "none"])
+def test_known_rows_stand_in_the_order_of_a_stable_sort(kind):
+    from discovery.kernels.chained import _by_prediction
+
+    rng = np.random.default_rng(13)
+    expected = rng.normal(size=400)
+    known = np.flatnonzero(rng.random(400) < 0.7)
+    if kind == "ties":
+        expected = expected.round(1)
+    elif kind == "outlier":
+        expected[known[7]] = 1e9
+    elif kind == "one value":
+        expected[:] = 2.0
+    elif kind == "not finite":
+        expected[known[[3, 50]]] = np.nan, -np.inf
+    elif kind == "none":
+        known = known[:0]
+    predicted = np.empty(400)
+    order = np.empty((3, 401), dtype=np.int64)
+    want = known[np.argsort(expected[known], kind="stable")]
+    np.testing.assert_array_equal(_by_prediction(known, expected, predicted, order), want)
+    np.testing.assert_array_equal(predicted[: known.size], expected[want])
