@@ -94,10 +94,9 @@ def answers(kind, covariate, effect, run):
     narrow, wide, sd, spread = drawn_study(kind, covariate, effect, rng)
     before = screen(narrow, permutations=0)
     table = impute_screen_and_covariates(narrow, before, wide, imputations=20, seed=run).screen.table
-    rows = []
+    rows, unit = [], (spread or wide.design.y.std(ddof=1)) / sd  # of all patients, in both rows
     for model, design in ((ADJUSTED, wide.design), (COMPLETE_CASES, narrow)):
         row = table[(table["model"] == model) & (table["feature"] == "x")].iloc[0]
-        unit = (spread or design.y.std(ddof=1)) / sd
         rows.append([row[name] * unit for name in ("estimate", "ci_low", "ci_high")])
         assert row["n"] == design.n
     return rows
