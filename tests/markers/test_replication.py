@@ -239,8 +239,8 @@ def test_faults_of_the_study_and_what_contradicts_the_frozen_findings_are_told_t
     features.to_csv(tmp_path / "features.csv", index=False)
     found = told(two_cohorts[0] / "first" / "frozen.json", study, tmp_path / "out")
     assert found.keys() == {
-        ("pgr", "many"), (None, "grad"), ("relapse_or_death", "months"), ("hormone_therapy", ""),
-        ("age_years", ""), ("nodes", "no such feature"),
+        ("pgr", "many"), ("analysis.freeze[1]", "grad"), ("relapse_or_death", "months"),
+        ("hormone_therapy", ""), ("age_years", ""), ("nodes", "no such feature"),
     }  # fmt: skip
     for key, wanted in found.items():
         assert "wanted" in wanted, key
