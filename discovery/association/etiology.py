@@ -20,6 +20,7 @@ from discovery.association.null_model import missing_patterns
 from discovery.association.roc import auc_with_interval
 from discovery.association.scaling import WINSOR, FeatureScaling
 from discovery.problems import InputError, Problem, counted
+from discovery.terms import RESTS_ON_FEW
 
 COLUMNS = (
     "feature", "etiology", "contrast", "estimate", "ci_low", "ci_high", "p_value", "q_value", "auc", "n",
@@ -28,7 +29,6 @@ COLUMNS = (
 )  # fmt: skip
 SEPARATOR = ";"
 FEWEST_APART = 30  # patients with another number of labels than most, for a joint model without a warning
-RESTS_ON_FEW = "rests on few patients"
 LEAST_SHRUNK = 5  # features needed to learn how large deviations are
 SINGLE, JOINT = "deviation from the mean of etiologies", "with against without, given the other etiologies"
 

@@ -7,8 +7,8 @@ import numpy as np
 from discovery.association.kind_binary import ordered_pairs
 from discovery.association.kinds import OutcomeKind
 from discovery.association.response import total_over
+from discovery.terms import PROPORTIONAL
 
-PROPORTIONAL = "proportional odds"  # term of the rows that test it
 NOT_PROPORTIONAL = "odds not proportional"
 FLAGGED_Q = 0.05
 SMALL_CLASS = 5

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from discovery.problems import InputError, Problem
+from discovery.terms import LEAST_EVENTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,7 +36,6 @@ MODULES = {
     "count": "kind_count",
 }
 SCREENED_KINDS = tuple(MODULES)
-LEAST_EVENTS = 10  # below, no regression at all
 Rows = dict[str, Any]  # columns of a table: a list or array with a place for each row, or one value for all
 
 

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from discovery.association.kinds import LEAST_EVENTS, kind_of
+from discovery.association.kinds import kind_of
 from discovery.association.response import Response
 from discovery.kernels.screen_fit import SEPARATED, ScreenFit
 
 __all__ = [
-    "LEAST_EVENTS",
     "Fits",
     "effect_text",
     "fit_columns",

@@ -16,7 +16,6 @@ from discovery.association.outcome_models import (
 )
 from discovery.association.response import total_over
 from discovery.association.screen_words import (
-    ENOUGH,
     RANKED_MISSING,
     UNRANKED,
     few_words,
@@ -25,6 +24,7 @@ from discovery.association.screen_words import (
 )
 from discovery.association.shape import ShapeTests
 from discovery.kernels.screen_fit import REASONS
+from discovery.terms import ENOUGH
 
 COLUMNS = (
     "outcome", "feature", "model", "term", "effect_measure", "estimate", "ci_low", "ci_high", "p_value",

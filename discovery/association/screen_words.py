@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from discovery.association.kinds import kind_of
+from discovery.terms import ENOUGH, PERMUTATION_FIRST
 
-PRIMARY_MAXT = 30  # below this many events the permutation p is the primary one
 RANKED_MISSING = 0.40  # a feature with a larger share missing is listed, not ranked
-ENOUGH = 10  # of what limits the model for each coefficient, for no warning
 UNRANKED = ": listed, not ranked"
 FAMILYWISE_FIRST = ": the familywise p is the primary one"
 FAMILYWISE_BELOW = "the familywise p is below p:"
@@ -27,9 +26,9 @@ def percent_missing(share: float) -> str:
 
 def familywise_first(kind: str, size: int) -> str:
     """A remark where so few limit the model that tests that lean on large samples are doubtful; else ""."""
-    if not kind_of(kind).limited or size >= PRIMARY_MAXT:
+    if not kind_of(kind).limited or size >= PERMUTATION_FIRST:
         return ""
-    return f"fewer than {PRIMARY_MAXT} {kind_of(kind).counted}{FAMILYWISE_FIRST}"
+    return f"fewer than {PERMUTATION_FIRST} {kind_of(kind).counted}{FAMILYWISE_FIRST}"
 
 
 def familywise_below(why: str) -> str:

@@ -7,8 +7,8 @@ import numpy as np
 from discovery.association.design import Design
 from discovery.association.outcome_models import Fits
 from discovery.study.leaks import SUSPECT_ABOVE, areas
+from discovery.terms import SEPARATES
 
-SEPARATES = "separates the outcome"
 PENALISED = "a finite estimate comes from Firth's penalty alone"
 ROUNDING = 1e-9
 LEAST_SHARE = 0.25

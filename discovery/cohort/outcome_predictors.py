@@ -8,8 +8,8 @@ import numpy as np
 
 from discovery.association.design import Design
 from discovery.association.episodes import terminal_design
-from discovery.association.kinds import LEAST_EVENTS
 from discovery.problems import InputError
+from discovery.terms import LEAST_EVENTS
 
 
 def outcome_columns(design: Design) -> np.ndarray:

@@ -30,8 +30,8 @@ from discovery.cohort.imputation import Completed
 from discovery.cohort.imputed_fits import ImputedFits
 from discovery.kernels.screen_fit import REASONS
 from discovery.problems import counted
+from discovery.terms import COMPLETE_CASES
 
-COMPLETE_CASES = "complete cases"
 NUMBERS = ["estimate", "ci_low", "ci_high", "p_value"]
 FIRTH, TEST_OR_INTERVAL = "Firth penalty", re.compile(r"\b(test|interval)\b")
 RUBIN = "by Rubin's rules, t test and interval with Barnard-Rubin df"

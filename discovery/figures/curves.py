@@ -10,13 +10,13 @@ import pandas as pd
 from discovery.figures.labels import short
 from discovery.figures.style import GROUPS, QUIET, THIRDS, bare, figure_of, say, set_size, set_title, split
 from discovery.report.format import whole
+from discovery.terms import MEAN_EPISODES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from discovery.report.settings import OutcomeRun
 
-MEAN = "mean number of episodes"
 SMALL = 5  # a curve over fewer patients than this says more about them than about the marker
 
 
@@ -26,15 +26,16 @@ def draw_curves(
     """Draw survival by group or, with competing events, the incidence in one panel for each cause.
 
     `rows` has a column `part`: rows of part "curve" carry curve, group, time, estimate, ci_low,
-    ci_high; rows of part "at risk" carry group, time, n_at_risk. `curve` is "survival", `MEAN`, else the
-    name of a cause, whose cumulative incidence it is. Groups and causes keep the order in which they appear.
+    ci_high; rows of part "at risk" carry group, time, n_at_risk. `curve` is "survival", `MEAN_EPISODES`, else
+    the name of a cause, whose cumulative incidence it is. Groups and causes keep the order in which they
+    appear.
     """
     curve = rows[rows["part"] == "curve"] if len(rows) else rows
     if curve.empty:
         return say(ax, "No curve to draw: the marker is constant or no patient was followed.")
     groups = list(dict.fromkeys(curve["group"].astype(str)))
     causes = list(dict.fromkeys(curve["curve"].astype(str)))
-    rising, counted = causes != ["survival"], causes == [MEAN]
+    rising, counted = causes != ["survival"], causes == [MEAN_EPISODES]
     styles = THIRDS if len(groups) == 3 else GROUPS
     at_risk = rows[rows["part"] == "at risk"]
     set_size(ax, height=3.45 + 0.16 * len(groups))
@@ -62,7 +63,7 @@ def draw_curves(
         panel.set_xlabel(time_label)
         if k == 0:
             words = "Cumulative incidence" if rising else "Event-free probability"
-            panel.set_ylabel(MEAN.capitalize() if counted else words)
+            panel.set_ylabel(MEAN_EPISODES.capitalize() if counted else words)
         if rising and not counted:
             panel.set_title(short(cause, 46), loc="left", fontsize=8, color=QUIET)
     figure_of(ax).legend(
@@ -90,7 +91,7 @@ def curve_words(rows: pd.DataFrame) -> str:
     kinds = set(rows["curve"].dropna())
     if kinds == {"survival"}:
         return "Kaplan–Meier curves."
-    if kinds == {MEAN}:
+    if kinds == {MEAN_EPISODES}:
         return "Mean number of episodes a patient has had by then; those who died count as having no more."
     return "Cumulative incidence (Aalen–Johansen): the share who had this event by then, before any other."
 

@@ -8,8 +8,7 @@ import pandas as pd
 
 from discovery.report.format import counted_one, plural
 from discovery.report.settings import OutcomeRun
-
-COMPLETE_CASES = "complete cases"  # the model of those with a value, in the table of associations
+from discovery.terms import COMPLETE_CASES
 
 
 def outcome_people(outcome: OutcomeRun) -> str:

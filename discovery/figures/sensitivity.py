@@ -28,8 +28,8 @@ from discovery.figures.style import (
 )
 from discovery.report.format import whole
 from discovery.report.methods_models import model_sentence
-from discovery.report.sensitivity_view import COMPLETE
 from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.terms import COMPLETE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

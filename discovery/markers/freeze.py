@@ -31,7 +31,7 @@ from discovery.markers.frozen_signature import MARKER, freeze_signature
 from discovery.markers.imputed_refit import completed_designs
 from discovery.markers.replication import TAU, Z95
 from discovery.markers.verdict import FOUND
-from discovery.study.leaks import SUSPECTED
+from discovery.terms import SUSPECTED
 
 if TYPE_CHECKING:
     from discovery.study import Study

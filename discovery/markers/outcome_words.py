@@ -10,7 +10,6 @@ import pandas as pd
 
 from discovery.association.kinds import kind_of
 from discovery.association.screen_words import LEANS
-from discovery.association.separation import SEPARATES
 from discovery.markers.gain import MONTE_CARLO_NOTED
 from discovery.markers.outcome_parts import OutcomeParts
 from discovery.markers.redundancy import GivenLead
@@ -21,16 +20,15 @@ from discovery.markers.verdict import (
     NO_ORDER,
     NO_TRANSPORT,
     NONLINEAR,
-    PERMUTATION_FIRST,
     SIGN_TURNS,
     UNRELIABLE,
     Evidence,
     verdict_of,
 )
+from discovery.terms import ENOUGH, PERMUTATION_FIRST, SEPARATES
 
 MOST_LOST = 0.05  # of the bootstrap draws; beyond, it is remarked
 UNRELIABLE_BELOW = 0.6
-FEW_EVENTS_BELOW = 10  # for each coefficient
 
 
 def add_verdicts(
@@ -71,7 +69,7 @@ def _flags(
         yield NONLINEAR
     if row["reliability"] < UNRELIABLE_BELOW:
         yield UNRELIABLE
-    if o.screen.assessed[j] and each < FEW_EVENTS_BELOW:
+    if o.screen.assessed[j] and each < ENOUGH:
         yield FEW_EVENTS
     if turns:
         yield f"{SIGN_TURNS} {row['family_lead']}"

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from discovery.terms import NOT_ASSESSABLE, REPLICATED, SMALLER
+
 TAU = 0.10  # assumed spread of a log ratio, or standardised slope, between cohorts
 Z95 = 1.959963984540054
 
-REPLICATED = "replicated"
-SMALLER = "replicated, smaller than announced"
 CONSISTENT = "consistent, not confirmed"
 NOT_REPLICATED = "not replicated"
 CONTRADICTED = "contradicted"
-NOT_ASSESSABLE = "not assessable"
 VERDICTS = (REPLICATED, SMALLER, CONSISTENT, NOT_REPLICATED, CONTRADICTED, NOT_ASSESSABLE)
 
 

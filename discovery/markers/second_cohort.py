@@ -11,7 +11,6 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.association.multiplicity import holm
-from discovery.association.outcome_models import LEAST_EVENTS
 from discovery.cohort.incomplete_covariates import WideDesign
 from discovery.markers.frozen import SCHEMA_VERSION, FrozenFindings, FrozenOutcome
 from discovery.markers.frozen_model import MODELLED
@@ -28,6 +27,7 @@ from discovery.markers.second_differences import adjusted_for, require_same
 from discovery.markers.second_gaps import CandidateFits, fit_candidates
 from discovery.markers.second_shift import shift_sentences, shift_table
 from discovery.problems import counted, named
+from discovery.terms import LEAST_EVENTS
 
 if TYPE_CHECKING:
     from discovery.study import Study

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.kinds import kind_of
-from discovery.association.outcome_models import LEAST_EVENTS
 from discovery.markers.frozen import FrozenFindings, FrozenOutcome, FrozenSignature
 from discovery.markers.frozen_signature import filled_markers
 from discovery.markers.frozen_steps import STEPS, three_steps
@@ -17,8 +16,7 @@ from discovery.markers.second_designs import all_patients, second_designs
 from discovery.markers.signature_judged import BETTER, NO_BETTER
 from discovery.markers.signature_words import signed
 from discovery.study import Study
-
-NOT_ASSESSABLE = "not assessable"
+from discovery.terms import LEAST_EVENTS, NOT_ASSESSABLE
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,11 +11,12 @@ import pandas as pd
 
 from discovery.association.design import Design, build_design
 from discovery.association.kinds import kind_of
-from discovery.association.outcome_models import LEAST_EVENTS, fit_columns, standardised_outcome
+from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.scaling import FeatureScaling, learn_scaling
 from discovery.kernels.screen_fit import REASONS
 from discovery.markers.e_value import e_values
 from discovery.problems import InputError
+from discovery.terms import COMPLETE, LEAST_EVENTS, MAIN
 
 if TYPE_CHECKING:
     from discovery.study import Outcome
@@ -24,7 +25,6 @@ ALPHA = 0.05
 LANDMARKS = (0.1, 0.25)  # shares of the events that have come by the landmark
 MOST_GROUPS = 20  # sites or etiologies left out one by one; the largest where there are more
 LEAST_GROUP = 5
-MAIN, COMPLETE = "main analysis", "complete cases, nothing imputed"
 HOLDS, WEAKER, TURNS, NOT_DONE = "holds", "weaker", "sign turns", "not done"
 
 COLUMNS = (

@@ -6,17 +6,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from discovery.association.screen_words import LEANS, PRIMARY_MAXT, RANKED_MISSING, percent_missing
-from discovery.association.separation import SEPARATES
-from discovery.study.leaks import SUSPECTED
+from discovery.association.screen_words import LEANS, RANKED_MISSING, percent_missing
+from discovery.terms import (
+    CANDIDATE,
+    ENOUGH,
+    GIVES_AWAY,
+    NOT_ASSESSABLE,
+    NOT_SUPPORTED,
+    PERMUTATION_FIRST,
+    SITE_DRIVEN,
+    STRONG,
+    SUGGESTIVE,
+)
 
-NOT_ASSESSABLE = "not assessable"
-SITE_DRIVEN = "site-driven"
-STRONG = "strong candidate"
-CANDIDATE = "candidate"
 FOUND = (STRONG, CANDIDATE)
-SUGGESTIVE = "suggestive"
-NOT_SUPPORTED = "not supported"
 
 MOST_MISSING = RANKED_MISSING
 LEAST_RELIABILITY = 0.4
@@ -27,13 +30,11 @@ HAZARDS = "hazards not proportional"
 ODDS = "odds not proportional"
 UNRELIABLE = "measured unreliably"
 NO_ORDER = "order not established"
-FEW_EVENTS = "fewer than 10 events per parameter"
+FEW_EVENTS = f"fewer than {ENOUGH} events per parameter"
 NO_TRANSPORT = "does not transport across sites"
 SIGN_TURNS = "sign turns given"  # and the name of its family's lead
-GIVES_AWAY = (SUSPECTED, SEPARATES)  # the outcome: to be looked into before anything is believed of it
 RED_FLAGS = (NONLINEAR, HAZARDS, ODDS, UNRELIABLE, FEW_EVENTS, LEANS, SIGN_TURNS, *GIVES_AWAY)
 
-PERMUTATION_FIRST = PRIMARY_MAXT  # events, below which tests that lean on large samples reject too often
 LEAST_FAMILYWISE = 0.05  # the permutation p that a candidate needs then
 
 

@@ -18,8 +18,8 @@ from discovery.survival.curve_tables import (
     thirds,
 )
 from discovery.survival.mean_episodes import mean_episodes
+from discovery.terms import MEAN_EPISODES
 
-MEAN = "mean number of episodes"
 PART = "mean episodes"
 
 
@@ -41,7 +41,7 @@ def mean_curves(
         table = _mean_of(design, mine)
         table = _none_of(design, mine) if table is None else table
         table = table.assign(note=interval_notes(table, before=0.0), n_left_out=n_left_out, n_censored=0)
-        curves.append(table.assign(outcome=design.outcome, curve=MEAN, group=name))
+        curves.append(table.assign(outcome=design.outcome, curve=MEAN_EPISODES, group=name))
         at_risk.append(_at_risk(design, mine, name))
     return pd.concat(curves, ignore_index=True)[CURVE_COLUMNS], pd.concat(at_risk, ignore_index=True)
 
@@ -79,7 +79,7 @@ def more_episodes(design: Design, values: np.ndarray) -> dict | None:
     half = stats.norm.ppf(0.975) * se
     assert design.y is not None
     return {
-        "period": f"up to {limit:g}", "quantity": f"{MEAN}, highest less lowest third",
+        "period": f"up to {limit:g}", "quantity": f"{MEAN_EPISODES}, highest less lowest third",
         "estimate": gap, "se": se, "ci_low": gap - half, "ci_high": gap + half,
         "p_value": float(2 * stats.norm.sf(abs(gap / se))), "n": int((low | high).sum()),
         "events": int(design.y[low | high].sum()),

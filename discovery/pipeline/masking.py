@@ -33,7 +33,7 @@ from discovery.pipeline.describe import (
     several_etiologies,
     site_name,
 )
-from discovery.pipeline.episodes_wing import MEAN, whose_episodes
+from discovery.pipeline.episodes_wing import whose_episodes
 from discovery.pipeline.masked_gaps import Gaps, find_gaps
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
@@ -42,6 +42,7 @@ from discovery.report.format import Rounded
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.study import Study
 from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves, coarse_roc
+from discovery.terms import MEAN_EPISODES
 
 BY_ROW = ("markers", "associations", "proportional_hazards", "shapes", "prediction", "follow_up")
 WITHOUT_COUNTS = ("families", "correlations", "untested", "excluded_features", "phenotypes")
@@ -248,13 +249,13 @@ def masked_shift(shift: pd.DataFrame, missing: pd.DataFrame, study: Study, limit
 def repeated_episodes(study: Study, curves: pd.DataFrame) -> dict[tuple, tuple[np.ndarray, np.ndarray]]:
     """(outcome, feature, curve, group) of a mean number of episodes -> their times, and whose they are."""
     found = {}
-    mean = curves[curves["curve"] == MEAN].drop_duplicates(["outcome", "feature"])
+    mean = curves[curves["curve"] == MEAN_EPISODES].drop_duplicates(["outcome", "feature"])
     for name, mine in mean.groupby("outcome", sort=False):
         design = design_of(study, next(outcome for outcome in study.outcomes if outcome.name == name))
         for feature in mine["feature"]:
             values = study.features.loc[design.patient_id, feature].to_numpy(float) if feature else None
             for group, whose in whose_episodes(design, values).items():
-                found[name, feature, MEAN, group] = whose
+                found[name, feature, MEAN_EPISODES, group] = whose
     return found
 
 

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from discovery.cohort.masked_counts import small
-from discovery.pipeline.episodes_wing import MEAN
 from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves
+from discovery.terms import MEAN_EPISODES
 
 KNOWN = (
     "phenotype_curves", "phenotype_at_risk", "phenotype_levels", "phenotype_biplot", "phenotype_map",
@@ -31,7 +31,7 @@ def masked_phenotypes(tables: Mapping[str, pd.DataFrame], limit: int) -> dict[st
 
     curves = given("phenotype_curves")
     if len(curves):
-        single = curves[curves["curve"] != MEAN]
+        single = curves[curves["curve"] != MEAN_EPISODES]
         out["phenotype_curves"] = coarse_curves(single, limit) if len(single) else single
     if len(given("phenotype_at_risk")):
         out["phenotype_at_risk"] = coarse_at_risk(given("phenotype_at_risk"), limit)

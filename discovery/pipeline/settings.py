@@ -15,7 +15,6 @@ from discovery.association.design import Design
 from discovery.association.etiology import JOINT
 from discovery.association.kinds import kind_of
 from discovery.association.screen import Screen
-from discovery.markers.verdict import PERMUTATION_FIRST
 from discovery.pipeline.closer_look import clock, closer_look_done, rules_in_words
 from discovery.pipeline.imputation import covariates_imputed, imputations_made
 from discovery.pipeline.leading import LEADING
@@ -23,6 +22,7 @@ from discovery.pipeline.phenotypes import search_run
 from discovery.pipeline.survival_wing import cause_names
 from discovery.report.settings import ANALYSES, OutcomeRun, RunSettings
 from discovery.study import Outcome, Study
+from discovery.terms import PERMUTATION_FIRST
 
 LIBRARIES = (
     "numpy",

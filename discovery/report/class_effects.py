@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from discovery.report.format import effect_interval, p_phrase
+from discovery.terms import PROPORTIONAL
 
 NO_DIRECTION = "any difference between the classes"  # how the effect measure of such a row begins
 GAIN_IN = "gain in "
 AGAINST = " against "
-PROPORTIONAL = "proportional odds"
 SHOWN = 6  # features whose classes are drawn
 HEADING, GROUP = "heading", "group"
 

@@ -21,11 +21,19 @@ from discovery.report.format import (
     with_minus,
 )
 from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.terms import (
+    CANDIDATE,
+    ENOUGH,
+    GIVES_AWAY,
+    NOT_ASSESSABLE,
+    NOT_SUPPORTED,
+    PERMUTATION_FIRST,
+    SITE_DRIVEN,
+    STRONG,
+    SUGGESTIVE,
+)
 
-VERDICTS = ("strong candidate", "candidate", "suggestive", "not supported", "site-driven", "not assessable")
-PERMUTATION_FIRST = 30  # events, below which tests that lean on large samples reject too often
-GIVES_AWAY = ("suspected leak", "separates the outcome")  # flags that no verdict is read without
-FEW_EVENTS = 10  # events per estimated coefficient, below which estimates are fragile
+VERDICTS = (STRONG, CANDIDATE, SUGGESTIVE, NOT_SUPPORTED, SITE_DRIVEN, NOT_ASSESSABLE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,14 +226,9 @@ def _fragile(outcome: OutcomeRun, settings: RunSettings) -> str:
     fewer = outcome.events if outcome.kind != "binary" else min(outcome.events, outcome.n - outcome.events)
     each = fewer / (outcome.base_terms + 1)
     text = ""
-    if each < FEW_EVENTS:
-        text = (
-            f"Few events: {each:.1f} for each estimated coefficient ({FEW_EVENTS} or more are wanted). "
-            + (
-                "Read everything below as exploratory."
-                if each < FEW_EVENTS / 2
-                else "The estimates are fragile."
-            )
+    if each < ENOUGH:
+        text = f"Few events: {each:.1f} for each estimated coefficient ({ENOUGH} or more are wanted). " + (
+            "Read everything below as exploratory." if each < ENOUGH / 2 else "The estimates are fragile."
         )
     if fewer < PERMUTATION_FIRST and settings.permutations:
         what = "patients in the rarer class" if outcome.kind == "binary" else "events"

@@ -10,10 +10,10 @@ import pandas as pd
 
 from discovery.report import format as words
 from discovery.report.headline import warned
+from discovery.terms import RESTS_ON_FEW
 
 SMALL = 5
 MOST_MISSING = 30
-RESTS_ON_FEW = "rests on few patients"  # how the note of a row begins
 CLEAREST = 8  # differences shown for each etiology
 MASKED = "masked"
 

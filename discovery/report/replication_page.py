@@ -17,6 +17,7 @@ from discovery.report.page_tables import Table
 from discovery.report.saved_figure import SavedFigure
 from discovery.report.second_phenotypes_view import METHODS as PHENOTYPE_METHODS
 from discovery.report.second_phenotypes_view import axis_view, group_view
+from discovery.terms import NOT_ASSESSABLE, REPLICATED, SMALLER
 
 NOT_SHRUNK = (
     "Where the first cohort had too few features (20 are needed) to learn how far selection inflated the "
@@ -26,8 +27,7 @@ SHIFT_NOTE = (
     "Made before any outcome of this cohort was looked at. A level is that of a category: its means are the "
     "shares of patients who have it."
 )
-NOT_ASSESSABLE = "not assessable"
-HELD = ("replicated", "replicated, smaller than announced")
+HELD = (REPLICATED, SMALLER)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,8 +9,7 @@ import pandas as pd
 from discovery.report import format as words
 from discovery.report.headline import warned
 from discovery.report.page_tables import Table
-
-MAIN, COMPLETE = "main analysis", "complete cases, nothing imputed"
+from discovery.terms import COMPLETE, MAIN
 
 
 def sensitivity_views(

@@ -11,8 +11,8 @@ from discovery.report import format as words
 from discovery.report.headline import base_verdict
 from discovery.report.page_tables import Table
 from discovery.report.settings import RunSettings
+from discovery.terms import NOT_ASSESSABLE
 
-NOT_ASSESSABLE = "not assessable"
 MOST_ROWS = 60
 MOST_RULES = 2
 MISSING = re.compile(r"([\d.]+) % missing")

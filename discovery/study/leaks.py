@@ -9,6 +9,7 @@ import pandas as pd
 
 from discovery.seeds import named_rng
 from discovery.study.outcome import Outcome
+from discovery.terms import SUSPECTED
 
 SUSPECT_ABOVE = 0.98
 SCREEN_ABOVE = 0.95  # a sampled C below this is never checked exactly; its standard error is about .002
@@ -16,9 +17,6 @@ SAMPLED_PAIRS = 20_000
 EXACT_PAIRS = 50_000_000  # above it (10,000 patients) the sampled C stands; its standard error is .001
 FEWEST_ROWS = 10
 REPEATS_ABOVE = 0.999
-
-
-SUSPECTED = "suspected leak"
 
 
 def suspected_leaks(

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from discovery.problems import counted
-from discovery.study.outcome_codes import FEW_EVENTS, few_events, report_strays, some_of
+from discovery.study.outcome_codes import few_events, report_strays, some_of
 from discovery.study.settings import BinaryOutcome, Codes, MulticlassOutcome, OrdinalOutcome, as_codes
 from discovery.study.source import Source, canonical, code_text, coded, first_places
+from discovery.terms import LEAST_EVENTS
 
 MOST_CLASSES = 20
 SMALL_CLASS = 5  # patients; a smaller one is warned of
@@ -27,7 +28,7 @@ def read_binary(settings: BinaryOutcome, source: Source, kept: np.ndarray) -> di
         codes = _stated(settings)
         what = f"positive = {codes}" if not positives else f"anything but positive = {codes}"
         _one_class(settings, source, cells, what)
-    elif min(negatives, positives) < FEW_EVENTS:
+    elif min(negatives, positives) < LEAST_EVENTS:
         fewer = counted(min(negatives, positives))
         few_events(source, settings.column, settings.name, f"{fewer} in the smaller class")
     return {"value": value}

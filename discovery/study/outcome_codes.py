@@ -9,7 +9,6 @@ import numpy as np
 
 from discovery.study.source import Source, canonical
 
-FEW_EVENTS = 10  # below, no regression is fitted
 MOST_NAMED = 12  # labels in a message
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from discovery.problems import counted, shown
-from discovery.study.outcome_codes import FEW_EVENTS, few_events, quoted, report_strays, some_of
+from discovery.study.outcome_codes import few_events, quoted, report_strays, some_of
 from discovery.study.outcome_times import read_entry, read_times
 from discovery.study.settings import SurvivalOutcome, as_codes
 from discovery.study.source import Source, code_text, coded, first_places
+from discovery.terms import LEAST_EVENTS
 
 STUDY_FILE = "study.toml"
 
@@ -38,7 +39,7 @@ def read_survival(settings: SurvivalOutcome, source: Source, kept: np.ndarray) -
         _all_at_time_0(settings, source, events, first)
     elif settings.landmark is not None:
         landmark_within(settings, source, time[known], status[known])
-    if 0 < events < FEW_EVENTS:
+    if 0 < events < LEAST_EVENTS:
         few_events(source, settings.status, settings.name, f"{events} event{'s' if events != 1 else ''}")
     _doubt_causes(settings, source, status[known])
     return parts

@@ -9,8 +9,9 @@ from scipy.stats import norm
 from discovery.survival.curves import kaplan_meier
 from discovery.survival.follow_up import steps
 from discovery.survival.refusals import refuse, require_level
+from discovery.terms import MEAN_EPISODES
 
-SOURCE = "mean number of episodes"
+SOURCE = MEAN_EPISODES
 
 
 def mean_episodes(start, stop, event, patient, *, terminal=None, conf_level=0.95) -> pd.DataFrame:

@@ -100,3 +100,17 @@ def test_only_the_package_is_packaged():
 
     found = {name.split(".")[0] for name in find_packages(str(ROOT), include=["discovery*"])}
     assert found == {"discovery"}
+
+
+def test_words_that_tables_and_report_share_stand_in_one_place():
+    from discovery import terms
+
+    shared = {word for word in vars(terms).values() if isinstance(word, str) and " " in word} - {
+        terms.__doc__
+    }
+    assert "main analysis" in shared
+    for path in set(MODULES) - {PACKAGE / "terms.py"}:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.Assign):
+                texts = {part.value for part in ast.walk(node.value) if isinstance(part, ast.Constant)}
+                assert not texts & shared, f"{path}:{node.lineno} says again {texts & shared}"

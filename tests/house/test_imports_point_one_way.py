@@ -14,12 +14,13 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "discovery"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
-FOUNDATION = {"problems", "seeds", "files", "kernels"}
+FOUNDATION = {"problems", "seeds", "files", "terms", "kernels"}
 # room -> the rooms it may import from, beside itself
 DOORS = {
     "problems": set(),
     "seeds": set(),
     "files": set(),
+    "terms": set(),
     "kernels": set(),
     "study": FOUNDATION,
     "recordings": FOUNDATION | {"study"},
@@ -33,8 +34,8 @@ DOORS = {
     "agreement": FOUNDATION | {"study"},
     "planning": FOUNDATION | {"study"},
     "virtual": FOUNDATION,
-    "report": {"problems", "files"},
-    "figures": {"problems", "files", "report"},
+    "report": {"problems", "files", "terms"},
+    "figures": {"problems", "files", "terms", "report"},
 }
 EVERYTHING = {"pipeline", "cli", "__init__", "__main__"}
 
