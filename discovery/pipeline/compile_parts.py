@@ -57,9 +57,9 @@ def reach(part: str) -> None:
 
 
 def _analysed(folder: Path, kinds: list[str], *, phenotypes: bool = False) -> None:
+    from discovery.pipeline.analysis import analyse
     from discovery.pipeline.doubts import with_doubts
     from discovery.pipeline.progress import Silent
-    from discovery.pipeline.run import analyse
     from discovery.pipeline.small_study import write_small_study
     from discovery.study import read_study
 

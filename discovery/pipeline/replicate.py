@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
@@ -21,8 +22,13 @@ from discovery.pipeline.parallel import workers_at, workers_here
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.second_inputs import read_both, with_flat
 from discovery.pipeline.second_masking import masked_replication, remarks_of
-from discovery.pipeline.second_phenotypes import replicate_phenotypes
+from discovery.pipeline.second_phenotypes import SecondPhenotypes, replicate_phenotypes
 from discovery.study import Study
+
+if TYPE_CHECKING:
+    from discovery.markers.frozen import FrozenFindings
+    from discovery.phenotypes import Phenotypes
+    from discovery.report.replication_page import ReplicationRun
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,13 +67,8 @@ def replicate(
         before any outcome is looked at and with nothing written.
     """
     from discovery.files import sha256
-    from discovery.markers.second_cohort import replicate_findings
     from discovery.markers.second_differences import require_same
-    from discovery.markers.second_signature import judge_signatures
-    from discovery.pipeline.settings import versions
-    from discovery.report.doubts_view import doubts_in_lines
-    from discovery.report.manifest import write_replication_manifest
-    from discovery.report.replication_page import ReplicationRun, replication_headline, write_replication_page
+    from discovery.report.replication_page import replication_headline, write_replication_page
 
     began = time.monotonic()
     progress = progress or Silent()
@@ -87,6 +88,45 @@ def replicate(
     known = definitions(study)
     require_same(findings, study, known)
     progress.stage("testing the frozen findings")
+    tested = _tested(findings, phenotypes, study, known)
+    remarks += [*tested.remarks, *folder.open()]
+    if measured is not None:
+        write_tables(folder, measured, sites="sampling_sites.csv")
+    _write_tables(folder, tested)
+    progress.stage("writing the report")
+    run = _described(name, findings, study, tested, remarks, sha256(frozen))
+    figures = _figures(tested.tables["replication"], run.labels, folder.path / "figures")
+    write_replication_page(run, tested.tables, figures, folder.path)
+    _write_manifest(folder, run, study, workers, began)
+    progress.close()
+    return ReplicationResult(
+        folder=folder.path,
+        report=folder.path / "index.html",
+        headline=replication_headline(tested.findings, run.labels),
+        tables=tested.tables,
+        remarks=run.remarks,
+    )
+
+
+class _Tested(NamedTuple):
+    """The `tables` to be shared, and the `findings` before anything in them is masked; `signatures` has a
+    sentence for each that was frozen."""
+
+    tables: dict[str, pd.DataFrame]
+    findings: pd.DataFrame
+    signatures: tuple[str, ...]
+    groups: SecondPhenotypes
+    remarks: list[str]
+
+
+def _tested(
+    findings: FrozenFindings, phenotypes: Phenotypes | None, study: Study, known: Mapping[str, str]
+) -> _Tested:
+    """The frozen findings, signatures and phenotypes in the second cohort; `known`: definitions of its
+    features."""
+    from discovery.markers.second_cohort import replicate_findings
+    from discovery.markers.second_signature import judge_signatures
+
     found = replicate_findings(findings, study, known)
     signatures = judge_signatures(findings, study)
     limit = study.settings.analysis.suppress_below
@@ -100,19 +140,29 @@ def replicate(
         "axis_replication": groups.axes,
     }
     tables = masked_replication(tables, study)
-    remarks += remarks_of(found, tables["shift"], study)
+    remarks = remarks_of(found, tables["shift"], study)
+    sentences = tuple(said(text, limit) for text in signatures.sentences)
+    return _Tested(tables, found.findings, sentences, groups, remarks)
 
-    remarks += folder.open()
-    if measured is not None:
-        write_tables(folder, measured, sites="sampling_sites.csv")
-    for key, table in tables.items():
+
+def _write_tables(folder: ResultsFolder, tested: _Tested) -> None:
+    for key, table in tested.tables.items():
         if len(table):
             folder.table(f"{key}.csv", table)
-    if len(groups.patients):
-        folder.private("phenotypes.parquet", groups.patients)
-    progress.stage("writing the report")
-    about = study.settings.study
-    run = ReplicationRun(
+    if len(tested.groups.patients):
+        folder.private("phenotypes.parquet", tested.groups.patients)
+
+
+def _described(
+    name: str, findings: FrozenFindings, study: Study, tested: _Tested, remarks: list[str], frozen_hash: str
+) -> ReplicationRun:
+    """What the page says of the two cohorts."""
+    from discovery.pipeline.settings import versions
+    from discovery.report.doubts_view import doubts_in_lines
+    from discovery.report.replication_page import ReplicationRun
+
+    about, limit = study.settings.study, study.settings.analysis.suppress_below
+    return ReplicationRun(
         name=name,
         title=about.title or about.name,
         first=findings.title or findings.study,
@@ -123,18 +173,22 @@ def replicate(
         remarks=tuple(dict.fromkeys(remarks)),
         problems=tuple(said(line, limit) for line in doubts_in_lines(study.warnings)),
         input_hashes=study.input_hashes,
-        frozen_hash=sha256(frozen),
-        signatures=tuple(said(text, limit) for text in signatures.sentences),
-        phenotypes=groups.sentences,
+        frozen_hash=frozen_hash,
+        signatures=tested.signatures,
+        phenotypes=tested.groups.sentences,
         versions=versions(),
     )
-    write_replication_page(
-        run, tables, _figures(tables["replication"], run.labels, folder.path / "figures"), folder.path
-    )
+
+
+def _write_manifest(
+    folder: ResultsFolder, run: ReplicationRun, study: Study, workers: int, began: float
+) -> None:
+    from discovery.report.manifest import write_replication_manifest
+
     write_replication_manifest(
         folder.path,
-        name=name,
-        seed=about.seed,
+        name=run.name,
+        seed=study.settings.study.seed,
         inputs={"frozen.json": run.frozen_hash, **study.input_hashes},
         study=study.settings.model_dump(mode="json"),
         versions=run.versions,
@@ -144,14 +198,6 @@ def replicate(
             "workers": workers,
             "seconds": round(time.monotonic() - began, 1),
         },
-    )
-    progress.close()
-    return ReplicationResult(
-        folder=folder.path,
-        report=folder.path / "index.html",
-        headline=replication_headline(found.findings, run.labels),
-        tables=tables,
-        remarks=run.remarks,
     )
 
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from discovery.pipeline.analysis import analyse
 from discovery.pipeline.compile_ahead import compiling_ahead
 from discovery.pipeline.compile_parts import RECORDINGS
-from discovery.pipeline.doubts import refusal, screened, untested_table, with_doubts, with_leaks
+from discovery.pipeline.doubts import refusal, with_doubts
 from discovery.pipeline.drawing_ahead import DrawingAhead
 from discovery.pipeline.folder import ResultsFolder
 from discovery.pipeline.measure import Measured, measure_study
@@ -24,13 +25,10 @@ from discovery.pipeline.phenotypes import TABLES as PHENOTYPES
 from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.why_missing import why_missing
 from discovery.problems import InputError, named
-from discovery.seeds import named_rng
 from discovery.study import Study, read_study
 
 if TYPE_CHECKING:
-    from discovery.markers.frozen import FrozenFindings
-    from discovery.report.settings import RunSettings
-    from discovery.summaries.shape import ShapeComponents
+    pass
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,196 +141,10 @@ def run(
     )
 
 
-class Analysed(NamedTuple):
-    """What `analyse` gives: tables to be shared, what the report says, what is frozen for a second cohort,
-    tables with a row a patient by file name, and what the user should know of it at once."""
-
-    tables: dict[str, pd.DataFrame]
-    settings: RunSettings
-    frozen: FrozenFindings
-    private: dict[str, pd.DataFrame]
-    remarks: list[str]
-
-
 def require_outcome(study: Study) -> None:
     problem = refusal(study)
     if problem is not None:
         raise InputError([problem])
-
-
-def analyse(
-    study: Study,
-    *,
-    workers: int,
-    progress: Progress,
-    notes: Sequence[str] = (),
-    reliability: pd.DataFrame | None = None,
-    reliable: pd.Series | None = None,
-    shape: ShapeComponents | None = None,
-) -> Analysed:
-    """Everything that a run computes; `notes` come first in the report. Writes nothing.
-
-    reliability : of the measured features, as `reliability.csv` holds it; reliable : bool
-    by patient id, whose recordings were nearly all usable; shape : the components of the measured beat
-    """
-    from joblib import Parallel, delayed
-
-    from discovery.association.design import design_of
-    from discovery.association.screen import adjust_screens, screen
-    from discovery.markers.families_overview import families_overview
-    from discovery.markers.freeze import withheld
-    from discovery.markers.table import rank_markers
-    from discovery.pipeline.closer_look import closer_look, handled_hazards, more_survival
-    from discovery.pipeline.describe import describe_cohort, flow_of
-    from discovery.pipeline.etiology_identification import identification_tables
-    from discovery.pipeline.frozen_findings import definitions, frozen_findings
-    from discovery.pipeline.groups_compared import with_groups_compared
-    from discovery.pipeline.horizons import horizon_notes
-    from discovery.pipeline.imputation import impute_screens, tipping_table
-    from discovery.pipeline.known_reliability import known_reliability
-    from discovery.pipeline.leading import leading_features, leading_tables
-    from discovery.pipeline.phenotypes import find_phenotypes
-    from discovery.pipeline.second_phenotypes import phenotypes_to_freeze
-    from discovery.pipeline.sensitivity import sensitivity_table
-    from discovery.pipeline.settings import run_settings
-    from discovery.pipeline.signatures import signature_tables
-    from discovery.pipeline.survival_wing import (
-        follow_up_of,
-        hazard_flags,
-        hazards_over_time,
-        late_start_notes,
-        named_causes,
-        survival_tables,
-    )
-
-    analysis, seed = study.settings.analysis, study.settings.study.seed
-    left_aside = untested_table(study)
-    notes = [*notes, *left_aside["sentence"]]
-    progress.stage("describing the cohort")
-    designs = [design_of(study, outcome) for outcome in screened(study)]
-    tables = describe_cohort(study, designs) | {"untested": left_aside}
-
-    progress.stage("testing every feature")
-    pool = Parallel(n_jobs=workers, prefer="threads", return_as="generator")
-    screens = {}
-    for one in pool(
-        delayed(screen)(
-            design,
-            fdr=analysis.fdr,
-            multiplicity=analysis.multiplicity,
-            shape=analysis.shape,
-            permutations=analysis.permutations,
-            rng=named_rng(seed, "association", design.outcome, "permutations"),
-        )
-        for design in designs
-    ):
-        screens[one.outcome] = one
-        progress.update(len(screens), len(designs))
-    imputed = impute_screens(study, designs, screens, workers=workers)
-    analysed = imputed.analysed(designs)
-    notes += [note for design in analysed for note in design.notes]
-    notes += imputed.notes
-    tables["attrition"] = flow_of(study, analysed)
-    screens = adjust_screens(imputed.screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
-    ordered = [screens[design.outcome] for design in designs]
-
-    hazards = hazards_over_time(designs, ordered, analysis.fdr)
-    notes += late_start_notes(designs) + horizon_notes(study, designs)
-
-    progress.stage("ranking: bootstrap draws")
-    markers = rank_markers(
-        designs,
-        ordered,
-        seed=seed,
-        labels=study.labels,
-        fdr=analysis.fdr,
-        replicates=analysis.replicates,
-        workers=workers,
-        flags=with_leaks(hazard_flags(hazards), study),
-        completed=imputed.completed,
-        wider=imputed.wider,
-        confirm=analysis.confirmed_order,
-        progress=progress.update,
-        **known_reliability(reliability),
-    )
-    notes += markers.notes
-    tables |= {
-        "markers": markers.table,
-        "associations": pd.concat([named_causes(study, s) for s in ordered], ignore_index=True).astype(
-            {"events": "Int64"}
-        ),
-        "families": markers.families,
-        "families_overview": families_overview(markers.families, markers.table),
-        "leave_one_site_out": markers.sites,
-        "correlations": markers.correlations,
-        "excluded_features": study.excluded_features,
-        "imputation": imputed.table,
-        "tipping_points": tipping_table(study, designs, imputed, markers.table, workers=workers),
-    }
-    leading = {design.outcome: leading_features(markers.table, design.outcome) for design in designs}
-    tables |= leading_tables(leading, designs, study.labels, notes)
-    tables |= etiology_table(study, notes)
-    tables |= survival_tables(study, designs, leading, hazards)
-    tables["follow_up"] = follow_up_of(study, analysed)
-    tables["survival"] = more_survival(study, designs, leading, tables["survival"])
-    tables |= {"proportional_hazards": handled_hazards(hazards, tables["survival"])}
-    tables["survival"] = with_groups_compared(study, designs, tables["survival"])
-    progress.stage("a closer look at the leading features")
-    tables |= closer_look(study, designs, leading, notes)
-    progress.stage("signatures: the search repeated in bootstrap draws")
-    tables |= signature_tables(study, designs, workers=workers, progress=progress)
-    progress.stage("sensitivity analyses")
-    tables["sensitivity"] = sensitivity_table(
-        study, markers.table, analysed, imputed, reliable, workers=workers
-    )
-    if study.etiology is not None:
-        progress.stage("telling the etiologies apart")
-    tables |= identification_tables(study, workers=workers)
-    progress.stage("who is alike")
-    groups = find_phenotypes(study, designs, workers=workers, notes=notes, shape=shape)
-    if groups is not None:
-        tables |= groups.tables
-    held_back = withheld(designs, markers.table, tables, analysis.freeze)
-    notes += held_back
-    settings = run_settings(study, analysed, ordered, tables, notes, complete=designs)
-    frozen = frozen_findings(study, designs, ordered, tables, settings.versions, imputed)
-    if groups is None:
-        return Analysed(tables, settings, frozen, {}, held_back)
-    kept = phenotypes_to_freeze(groups.model, study, definitions(study))
-    frozen = frozen.model_copy(update={"phenotypes": kept})
-    return Analysed(tables, settings, frozen, {"phenotypes.parquet": groups.patients}, held_back)
-
-
-def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
-    """How the etiologies differ, adjusted; nothing where the study names none, or too few."""
-    from discovery.association.etiology import etiology_profiles
-    from discovery.association.etiology_contrasts import etiology_contrasts
-
-    if study.etiology is None:
-        return {}
-    try:
-        found = etiology_profiles(
-            study.etiology,
-            study.covariates,
-            study.features,
-            site=study.site,
-            winsor=study.settings.analysis.winsor,
-        )
-    except InputError as fault:
-        notes.append(f"No etiology profiles: {fault.problems[0].sentence()}.")
-        return {}
-    notes.extend(found.notes)
-    return {
-        "etiologies": found.table,
-        "etiology_contrasts": etiology_contrasts(
-            study.etiology,
-            study.covariates,
-            study.features,
-            found.table.drop_duplicates("feature").set_index("feature")["p_omnibus"],
-            site=study.site,
-            winsor=study.settings.analysis.winsor,
-        ),
-    }
 
 
 RESULT_FILES = (

@@ -11,8 +11,8 @@ import pytest
 from lifelines import KaplanMeierFitter
 
 import discovery
+from discovery.pipeline.analysis import analyse
 from discovery.pipeline.progress import Silent
-from discovery.pipeline.run import analyse
 from discovery.report.format import number
 from discovery.study import read_study
 

@@ -16,9 +16,9 @@ from discovery.markers.frozen_completion import complete_base, learn_completion,
 from discovery.markers.frozen_file import read_frozen, write_frozen
 from discovery.markers.second_cohort import replicate_findings
 from discovery.markers.second_signature import judge_signatures
+from discovery.pipeline.analysis import analyse
 from discovery.pipeline.masking import masked_frozen
 from discovery.pipeline.progress import Silent
-from discovery.pipeline.run import analyse
 from discovery.problems import InputError
 from discovery.study import read_study
 

@@ -14,9 +14,9 @@ from scipy.optimize import linprog
 import discovery
 from discovery.cohort.masked_counts import mask_flow, mask_rows
 from discovery.cohort.masked_means import tells_a_few
+from discovery.pipeline.analysis import analyse
 from discovery.pipeline.masking import said
 from discovery.pipeline.progress import Silent
-from discovery.pipeline.run import analyse
 from discovery.study import read_study
 from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves, coarse_roc
 from discovery.survival.curve_tables import at_risk_table, curve_table

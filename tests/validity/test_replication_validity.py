@@ -150,8 +150,8 @@ def write_cohort(folder, rng, n, kind, effects, seed, *, tau=TAU, stray=False, g
 
 def replicated_once(folder, seed, kind, n_first, n_second, effects) -> pd.DataFrame:
     from discovery.markers.second_cohort import replicate_findings
+    from discovery.pipeline.analysis import analyse
     from discovery.pipeline.progress import Silent
-    from discovery.pipeline.run import analyse
     from discovery.study import read_study
 
     rng = np.random.default_rng([seed, n_first, n_second])
@@ -278,8 +278,8 @@ def test_a_null_marker_seldom_succeeds_and_the_interval_holds(
 
 @pytest.mark.validity
 def test_the_short_way_freezes_what_a_run_freezes(tmp_path):
+    from discovery.pipeline.analysis import analyse
     from discovery.pipeline.progress import Silent
-    from discovery.pipeline.run import analyse
     from discovery.study import read_study
 
     row = Row(kind="survival", n_first=500, n_second=300)
