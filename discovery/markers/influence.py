@@ -20,13 +20,9 @@ from discovery.association.outcome_models import standardised_outcome
 from discovery.association.screen_words import percent_missing
 from discovery.markers.bootstrap import resampling_of
 from discovery.markers.ranks import (
-    FIRST_TAIL,
     TOP_FEATURES,
-    posterior_share_in_top,
-    rank_descending,
-    rank_draws,
-    rank_interval,
-    share_in_top,
+    chance_in_top,
+    ranks_with_interval,
     size_of_top,
 )
 from discovery.markers.refit import gain_measure_name
@@ -247,22 +243,16 @@ def _draw(design: Design, slopes: list[np.ndarray], draws: int, seed: int) -> li
 
 
 def _ranks(design: Design, found: InfluenceDraws, ranked: np.ndarray, seed: int) -> dict:
-    k = size_of_top(ranked.size, TOP_FEATURES)
-    size = len(design.feature_names)
-    columns = {
-        name: np.full(size, np.nan) for name in ("rank", "rank_low", "rank_high", "probability_in_top")
-    }
+    size, k = len(design.feature_names), size_of_top(ranked.size, TOP_FEATURES)
+    names = ("rank", "rank_low", "rank_high", "probability_in_top")
+    columns = {name: np.full(size, np.nan) for name in names}
     whole = pd.array([pd.NA] * size, dtype="Int64")
     whole[ranked] = k
     if ranked.size:
-        z = np.abs(found.z[ranked])
-        rank = rank_descending(z)
-        columns["rank"][ranked] = rank
-        if len(found.drawn_z):
-            drawn = rank_draws(np.abs(found.drawn_z[:, ranked]))
-            low, high = rank_interval(drawn, first_tail=FIRST_TAIL)
-            columns["rank_low"][ranked] = np.minimum(low, rank)
-            columns["rank_high"][ranked] = np.maximum(high, rank)
+        rank, low, high, drawn = ranks_with_interval(found.z[ranked], found.drawn_z[:, ranked])
+        for name, values in zip(names, (rank, low, high)):
+            columns[name][ranked] = values
+        if drawn is not None:
             columns["probability_in_top"][ranked] = _share_in_top(design, found, ranked, drawn, k, seed)
     return columns | {"top_k": whole}
 
@@ -275,11 +265,9 @@ def _share_in_top(design, found, ranked, drawn, k, seed) -> np.ndarray:
     shrunk = shrink_effects(
         found.one_step[which], se, independent=independent_features(design.features[:, which])
     )
-    if np.isnan(shrunk.mean).all():
-        return share_in_top(drawn, k)
     out = np.empty(ranked.size)
     rng = named_rng(seed, "markers", design.outcome, "preview")
-    out[order] = posterior_share_in_top(shrunk.mean, shrunk.sd, se, k, rng=rng)
+    out[order] = chance_in_top(drawn[:, order], k, mean=shrunk.mean, sd=shrunk.sd, se=se, rng=rng)
     return out
 
 

@@ -18,13 +18,13 @@ from discovery.markers.detectable import detectable_effect, null_standard_errors
 from discovery.markers.families import family_leads, family_scores
 from discovery.markers.outcome_parts import OutcomeParts
 from discovery.markers.ranks import (
-    FIRST_TAIL,
     TOP_FAMILIES,
     TOP_FEATURES,
-    posterior_share_in_top,
+    chance_in_top,
     rank_descending,
     rank_draws,
     rank_interval,
+    ranks_with_interval,
     share_in_top,
     size_of_top,
 )
@@ -110,22 +110,18 @@ def gain_columns(o: OutcomeParts) -> Columns:
 
 def rank_columns(o: OutcomeParts, shrunken: Shrunken, seed: int) -> Columns:
     """Ranks by |z|, and how far they are known from the bootstrap draws."""
-    rank = rank_descending(np.abs(o.screen.fit.z[o.ranked]))
+    drawn_z = None if o.draws is None else o.draws.z
+    rank, low, high, drawn = ranks_with_interval(o.screen.fit.z[o.ranked], drawn_z)
     k = size_of_top(rank.size, TOP_FEATURES)
-    columns = {"rank": o.spread(rank), "top_k": o.spread(np.full(rank.size, float(k)))}
-    if o.draws is None:
-        return columns | {name: o.spread(None) for name in ("rank_low", "rank_high", "probability_in_top")}
-    drawn = rank_draws(np.abs(o.draws.z))
-    low, high = rank_interval(drawn, first_tail=FIRST_TAIL)
-    if np.isnan(shrunken.effects.mean).all():
-        share = share_in_top(drawn, k)
-    else:
-        rng = named_rng(seed, "markers", o.design.outcome, "posterior")
-        effects = shrunken.effects
-        share = posterior_share_in_top(effects.mean, effects.sd, shrunken.se, k, rng=rng)
-    return columns | {
-        "rank_low": o.spread(np.minimum(low, rank)),
-        "rank_high": o.spread(np.maximum(high, rank)),
+    share = None
+    if drawn is not None:
+        effects, rng = shrunken.effects, named_rng(seed, "markers", o.design.outcome, "posterior")
+        share = chance_in_top(drawn, k, mean=effects.mean, sd=effects.sd, se=shrunken.se, rng=rng)
+    return {
+        "rank": o.spread(rank),
+        "top_k": o.spread(np.full(rank.size, float(k))),
+        "rank_low": o.spread(low),
+        "rank_high": o.spread(high),
         "probability_in_top": o.spread(share),
     }
 

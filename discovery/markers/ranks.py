@@ -32,6 +32,26 @@ def rank_draws(score) -> np.ndarray:
     return rank_descending(np.where(np.isnan(score), -np.inf, score))
 
 
+def ranks_with_interval(z, drawn_z=None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+    """(rank, low, high) of features by |z| (p,), and their ranks in the draws (B, p), None without any.
+
+    drawn_z : (B, p) the same in resamples. The interval has the rank itself in it.
+    """
+    rank = rank_descending(np.abs(z))
+    if drawn_z is None or not len(drawn_z):
+        return rank, np.full(rank.shape, np.nan), np.full(rank.shape, np.nan), None
+    drawn = rank_draws(np.abs(drawn_z))
+    low, high = rank_interval(drawn, first_tail=FIRST_TAIL)
+    return rank, np.minimum(low, rank), np.maximum(high, rank), drawn
+
+
+def chance_in_top(drawn, k: int, *, mean, sd, se, rng) -> np.ndarray:
+    """`posterior_share_in_top`, or the share of the draws (B, p) where nothing is known of the posterior."""
+    if np.isnan(mean).all():
+        return share_in_top(drawn, k)
+    return posterior_share_in_top(mean, sd, se, k, rng=rng)
+
+
 def rank_interval(
     ranks, *, conf_level: float = 0.95, first_tail: float | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
