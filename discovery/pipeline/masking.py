@@ -35,6 +35,7 @@ from discovery.pipeline.describe import (
 )
 from discovery.pipeline.episodes_wing import whose_episodes
 from discovery.pipeline.masked_gaps import Gaps, find_gaps
+from discovery.pipeline.masked_measures import rounded_measures
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
 from discovery.pipeline.survival_wing import HAZARD
@@ -59,7 +60,6 @@ PATIENTS = re.compile(r" (?:patients?|rows?|subjects?|persons?|people)\b")
 PERCENT_MISSING = re.compile(r"\b(\d+(?:\.\d+)?) % missing\b")
 SINGLE = re.compile(r"\b1 (patient|row|event|case|subject|person|time)\b")
 RUG_OF = 5  # patients behind a tick of a rug
-AUC_DIGITS = 2  # an AUC in full is a whole number over twice the product of both group sizes, and tells them
 
 
 def masked(
@@ -129,9 +129,6 @@ def masked(
         if len(out.get(name, ())):
             out[name] = rounded_down(out[name], column, gaps, limit)
     for name in out:
-        aucs = [column for column in out[name] if str(column).startswith("auc") or column == "pairwise_auc"]
-        if aucs:
-            out[name] = out[name].assign(**{column: out[name][column].round(AUC_DIGITS) for column in aucs})
         for column in ("note", "reason", "reasons", "sentence", "verdict_rule"):
             if column in out[name]:
                 # of the patients of the model: beside those of the study they may tell a few
@@ -140,7 +137,7 @@ def masked(
                     na_action="ignore",
                 )
                 out[name] = out[name].assign(**{column: texts})
-    return out, masked_settings(settings, limit, n_study, totals, gaps)
+    return rounded_measures(out, settings), masked_settings(settings, limit, n_study, totals, gaps)
 
 
 def totals_of_outcomes(

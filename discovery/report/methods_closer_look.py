@@ -137,6 +137,8 @@ def masking_paragraphs(s: RunSettings) -> list[str]:
         f"a mean that is left out. Curves are drawn in steps of {plural(s.suppress_below, 'event')} or more. "
         "Where few patients lack a covariate or a feature, counts of those who lack nothing are left out, "
         f"and those in figures are rounded down to a multiple of {s.suppress_below}. "
+        "Measures of prediction and gains have two digits, or three where there are many pairs of patients, "
+        "as in full they would tell how many; net benefits are those of a share of events of two digits. "
         "Estimates come from all patients."
     ]
 

@@ -64,11 +64,14 @@ def coarse_at_risk(table: pd.DataFrame, limit: int) -> pd.DataFrame:
 
 
 def coarse_roc(points: pd.DataFrame, limit: int, cases: int, controls: int) -> pd.DataFrame:
-    """Points of a receiver operating characteristic with `limit` cases or controls between neighbours."""
+    """Points of a receiver operating characteristic with `limit` cases or controls between neighbours.
+
+    `cases`, `controls`: of the outcome. Where a marker is missing in some, its smallest steps tell how many.
+    """
     kept = []
     for _, block in points.groupby("marker", sort=False):
-        true = np.rint(block["tpr"].to_numpy(float) * cases)
-        false = np.rint(block["fpr"].to_numpy(float) * controls)
+        rates = [block[column].to_numpy(float) for column in ("tpr", "fpr")]
+        true, false = (np.rint(rate * _known(rate, n)) for rate, n in zip(rates, (cases, controls)))
         rows, last = [block.index[0]], (true[0], false[0])
         for place in range(1, len(block) - 1):
             steps = abs(true[place] - last[0]), abs(false[place] - last[1])
@@ -78,3 +81,10 @@ def coarse_roc(points: pd.DataFrame, limit: int, cases: int, controls: int) -> p
                 last = (true[place], false[place])
         kept += [*rows, block.index[-1]]
     return points.loc[kept].reset_index(drop=True)
+
+
+def _known(rate: np.ndarray, most: int) -> int:
+    """Of how many patients, `most` at most, a rate is that rises by one of them at some point."""
+    steps = np.diff(np.sort(rate))
+    steps = steps[steps > 1e-9]
+    return min(most, int(np.rint(1 / steps.min()))) if steps.size else most

@@ -15,6 +15,7 @@ import discovery
 from discovery.cohort.masked_counts import mask_flow, mask_rows
 from discovery.cohort.masked_means import tells_a_few
 from discovery.pipeline.analysis import analyse
+from discovery.pipeline.masked_measures import coarse_net_benefit
 from discovery.pipeline.masking import said
 from discovery.pipeline.progress import Silent
 from discovery.study import read_study
@@ -394,6 +395,79 @@ def test_a_run_without_sensitivity_analyses_is_masked_too(tmp_path):
     )
     result = discovery.run(tmp_path, out=tmp_path / "out", workers=1)
     assert set(result.tables["markers"]["verdict"]) == {"not assessable"}
+
+
+def sizes_that_explain(areas, most):
+    """(n, cases) with which each of the `areas` is a whole number over 2 n1 n0, to the digits that it has."""
+    step = 1e-9 if (np.abs(areas - np.round(areas, 3)) > 1e-9).any() else 0.005
+    explained = []
+    for n in range(most - 10, most + 1):
+        for cases in range(10, n // 2 + 1):
+            pairs = 2 * cases * (n - cases)
+            if (np.abs(np.round(areas * pairs) / pairs - areas) < step).all():
+                explained.append((n, cases))
+    return explained
+
+
+def test_measures_of_a_ranking_do_not_tell_how_many_lack_the_outcome(tmp_path):
+    rng = np.random.default_rng(13)
+    n = 60
+    ids = [f"p{k:02d}" for k in range(n)]
+    known = pd.Series(rng.permutation(np.repeat([0, 1, -1], [31, 26, 3]))).astype("Int64").replace(-1, pd.NA)
+    site = np.repeat(["u", "v"], n // 2)
+    pd.DataFrame({"patient_id": ids, "site": site, "age": rng.normal(size=n), "y": known}).to_csv(
+        tmp_path / "patients.csv", index=False
+    )
+    values = pd.DataFrame(rng.normal(size=(n, 6)), columns=[f"f{k}" for k in range(6)])
+    values.assign(patient_id=ids).to_csv(tmp_path / "features.csv", index=False)
+    study = (
+        '[study]\nname = "few"\n[patients]\nfile = "patients.csv"\nid = "patient_id"\nsite = "site"\n'
+        'adjust_for = ["age"]\n[features]\nfile = "features.csv"\nid = "patient_id"\n[[outcomes]]\n'
+        'name = "y"\nkind = "binary"\ncolumn = "y"\n[analysis]\nreplicates = 0\npermutations = 0\n'
+        "imputations = 0\nphenotypes = false\n"
+    )
+    found = {}
+    for limit in (0, LIMIT):
+        (tmp_path / "study.toml").write_text(study + f"suppress_below = {limit}\n", encoding="utf-8")
+        found[limit] = discovery.run(tmp_path, out=tmp_path / str(limit), workers=1).tables
+    plain, shared = (found[k]["markers"].dropna(subset="base_measure") for k in (0, LIMIT))
+    areas = (plain["base_measure"] + plain["apparent_gain"]).to_numpy()
+    assert sizes_that_explain(areas, n) == [(57, 26)]
+    assert len(sizes_that_explain(shared["base_measure"].to_numpy(), n)) > 100
+    columns = ("base_measure", "apparent_gain", "gain_random_folds", "gain_left_out_sites")
+    kept = [shared[column] for column in columns] + [found[LIMIT]["leave_one_site_out"]["gain"]]
+    for values in kept:
+        assert values.notna().any()
+        assert (values == values.round(2)).all()
+
+
+def test_net_benefits_do_not_tell_the_share_of_events():
+    """Those of all shares that are .38 in two digits are the same, and stay those of the rule."""
+    threshold = np.arange(0.02, 0.6, 0.02)
+    odds = threshold / (1 - threshold)
+    shown = []
+    for events, n in ((59, 157), (60, 157), (60, 158), (57, 150)):
+        curves = pd.DataFrame(
+            {"outcome": "y", "model": "everybody", "threshold": threshold, "share_above": 1.0,
+             "net_benefit": events / n - (1 - events / n) * odds}
+        )  # fmt: skip
+        shown.append(coarse_net_benefit(pd.concat([curves, curves.assign(model="base model")])))
+    for one in shown:
+        pd.testing.assert_frame_equal(one, shown[0])
+        everybody = one.loc[one["model"] == "everybody", "net_benefit"]
+        np.testing.assert_allclose(everybody, 0.38 - 0.62 * odds, atol=1e-11)
+
+
+def test_points_of_a_marker_that_some_lack_are_as_far_apart():
+    """A receiver operating characteristic of 40 of 57 cases and 60 of 90 controls."""
+    from discovery.association.roc_points import roc_points
+
+    rng = np.random.default_rng(3)
+    truth = rng.permutation(np.repeat([0.0, 1.0], [60, 40]))
+    coarse = coarse_roc(roc_points(truth, {"a": truth + rng.normal(size=100)}), LIMIT, 57, 90)
+    for column, size in (("tpr", 40), ("fpr", 60)):
+        steps = np.diff(np.rint(coarse[column] * size))
+        assert ((steps == 0) | (steps >= LIMIT)).all()
 
 
 def test_areas_under_the_curve_do_not_tell_the_sizes_of_groups(tmp_path):
