@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from discovery.kernels.compiled import compiled
+from discovery.kernels.compiled import compiled, inlined
 
 DENSITY = 1.06 / 1333.22  # blood, mmHg.s2/cm2
 FASTEST_LEAFLET = 300.0  # 1/s
@@ -93,7 +93,7 @@ def pressures(y, p, chest, out):
     out[O_VOLUME] = total
 
 
-@compiled
+@inlined  # a call would hand over every parameter one by one, four times a step
 def derivative(y, p, drive, chest, cava, out, dy):
     """dy/dt. `drive`: (on, off, strength) of RV, LV and atria; `cava` multiplies the caval resistance."""
     pressures(y, p, chest, out)
