@@ -338,9 +338,12 @@ def _permutations(s: RunSettings) -> str:
         return "No permutation p-value was computed."
     kinds = {o.kind for o in s.outcomes}
     ways = []
-    if kinds & {"survival", "binary", "ordinal", "multiclass", "count"}:
-        within = " within sites" if s.site and s.sites != 1 else ""
-        within += " among patients of like predicted risk" if s.covariates else ""
+    others = kinds & {"binary", "ordinal", "multiclass", "count"}  # whose risk the sites are part of
+    if others or "survival" in kinds:
+        sites = bool(s.site and s.sites != 1)
+        within = " among patients of like predicted risk" if s.covariates or (sites and others) else ""
+        if sites and "survival" in kinds:
+            within = f"{within} (survival: of one site too)" if others else f" within sites{within}"
         freed = " adjusted for the base model" if s.adjusted else ""
         ways.append(f"the residuals of the base model were permuted{within} against the features{freed}")
     if "continuous" in kinds:

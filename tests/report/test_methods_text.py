@@ -133,6 +133,18 @@ def test_a_setting_changes_its_words(made, changes, there, gone):
     assert not gone or gone not in text
 
 
+def test_residuals_are_said_to_be_permuted_within_sites_where_these_are_strata(made):
+    """Where sites are fixed effects they are part of the predicted risk, whose neighbours change places."""
+    survival, binary, _ = made.run_settings().outcomes
+    said = "permuted{} among patients of like predicted risk{} against"
+    for outcomes, before, after in (
+        ((survival,), " within sites", ""),
+        ((binary,), "", ""),
+        ((survival, binary), "", " (survival: of one site too)"),
+    ):
+        assert said.format(before, after) in text_of(made, outcomes=outcomes)
+
+
 def test_each_outcome_gets_its_model(made):
     survival, binary, continuous = made.run_settings().outcomes
     text = text_of(made)
