@@ -1,7 +1,8 @@
 """Measures of prediction fit to be shared: in full they are fractions of numbers of patients, and tell them.
 
 An AUC or a C is a whole number over twice the pairs compared, a point of a receiver operating characteristic
-and a net benefit are shares of patients. With few digits many numbers explain them.
+and a net benefit are shares of patients; so are, in other words, the Brier score at any time of one risk for
+all and the log loss of shares. With few digits many numbers explain them.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ DIGITS = 2
 FINE_DIGITS = 3
 PAIRS_FOR_FINE = 2000  # of events and others: halves of a pair then lie closer than the last of three digits
 NO_COUNTS = ("R2", "deviance R2")
-AT_SITES = "leave_one_site_out"
+AT_SITES, IN_TIME, CLASSES = "leave_one_site_out", "prediction", "etiology_model"
 COLUMNS = {
     "markers": (
         "base_measure", "apparent_gain", "gain", "gain_low", "gain_high", "gain_random_folds",
@@ -28,8 +29,9 @@ COLUMNS = {
         "apparent", "corrected", "ci_low", "ci_high", "gain", "gain_low", "gain_high", "gain_over_single",
         "gain_over_single_low", "gain_over_single_high",
     ),
-    "prediction": ("estimate", "ci_low", "ci_high"),
+    IN_TIME: ("estimate", "ci_low", "ci_high"),
 }  # fmt: skip
+LOSSES = ("log_loss", "log_loss_of_shares", "brier")
 OF_MEASURE = {"markers": "gain_measure", "signature_performance": "measure"}
 EVERYBODY = "everybody"
 
@@ -43,6 +45,10 @@ def rounded_measures(tables: Mapping[str, pd.DataFrame], settings: RunSettings) 
         table = table.assign(**{column: table[column].round(DIGITS) for column in areas})
         if name in COLUMNS and len(table):
             table = _by_outcome(table, name, digits)
+        if name == CLASSES:
+            table = table.assign(
+                **{column: table[column].round(DIGITS) for column in LOSSES if column in table}
+            )
         if name == "roc" and len(table):
             table = table.assign(**{column: table[column].round(DIGITS) for column in ("fpr", "tpr")})
         if name == "decision_curves" and len(table):
@@ -78,7 +84,7 @@ def _by_outcome(table: pd.DataFrame, name: str, digits: Mapping[str, int]) -> pd
     free = table[OF_MEASURE[name]].isin(NO_COUNTS) if name in OF_MEASURE else table["outcome"].isna()
     for outcome in table["outcome"].unique():
         mine = (table["outcome"] == outcome) & ~free
-        kept = DIGITS if name == AT_SITES else digits.get(str(outcome), DIGITS)
+        kept = DIGITS if name in (AT_SITES, IN_TIME) else digits.get(str(outcome), DIGITS)
         for column in COLUMNS[name]:
             if column in table:
                 table.loc[mine, column] = table.loc[mine, column].astype(float).round(kept) + 0.0

@@ -458,6 +458,15 @@ def test_net_benefits_do_not_tell_the_share_of_events():
         np.testing.assert_allclose(everybody, 0.38 - 0.62 * odds, atol=1e-11)
 
 
+def test_scores_over_time_do_not_tell_single_events(run):
+    """That of one risk for all is F (1 - F): in full the incidence, and with it every event."""
+    scores = run[0].tables["prediction"]
+    assert (scores["model"] == "everybody at one risk").any()
+    for column in ("estimate", "ci_low", "ci_high"):
+        known = scores[column].dropna()
+        assert (known == known.round(2)).all()
+
+
 def test_points_of_a_marker_that_some_lack_are_as_far_apart():
     """A receiver operating characteristic of 40 of 57 cases and 60 of 90 controls."""
     from discovery.association.roc_points import roc_points
@@ -497,6 +506,8 @@ def test_areas_under_the_curve_do_not_tell_the_sizes_of_groups(tmp_path):
             known = table[column].dropna()
             assert (known == known.round(2)).all(), (name, column)
             seen += len(known)
+        for column in {"log_loss", "log_loss_of_shares", "brier"} & set(table):
+            assert (table[column] == table[column].round(2)).all(), column
         for column in {"sensitivity", "precision", "accuracy", "largest_class"} & set(table):
             assert table[column].isna().all(), (name, column)
     assert seen > 6
