@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from discovery.cohort.masked_means import DIGITS_OF_SD, power_of_ten
 from discovery.report.settings import RunSettings
 
 DIGITS = 2
@@ -49,6 +50,10 @@ def rounded_measures(tables: Mapping[str, pd.DataFrame], settings: RunSettings) 
             table = table.assign(
                 **{column: table[column].round(DIGITS) for column in LOSSES if column in table}
             )
+        if name == "signature" and len(table):
+            table = table.assign(
+                **{column: _to_spread(table[column], table["sd"]) for column in ("mean", "sd")}
+            )
         if name == "roc" and len(table):
             table = table.assign(**{column: table[column].round(DIGITS) for column in ("fpr", "tpr")})
         if name == "decision_curves" and len(table):
@@ -72,6 +77,16 @@ def coarse_net_benefit(curves: pd.DataFrame) -> pd.DataFrame:
     exact = (curves["model"] == EVERYBODY).to_numpy()
     shown = np.where(exact, benefit.round(12), benefit.round(DIGITS)) + 0.0  # no trace in the last digits
     return curves.assign(net_benefit=shown, share_above=np.round(above, DIGITS))
+
+
+def to_spread(value: float, sd: float) -> float:
+    """A mean or SD to three digits of the SD: in full its sum tells of how many it is."""
+    step = power_of_ten(sd / DIGITS_OF_SD) if sd > 0 else 0.0
+    return round(value, max(0, -round(np.log10(step)))) if step else value
+
+
+def _to_spread(values: pd.Series, spread: pd.Series) -> list[float]:
+    return [to_spread(float(value), float(sd)) for value, sd in zip(values, spread)]
 
 
 def _digits(n: int, events: int | None) -> int:

@@ -24,7 +24,7 @@ from discovery.cohort.masked_counts import (
     small,
 )
 from discovery.cohort.masked_means import mask_statistics
-from discovery.markers.frozen import FrozenFindings, FrozenModel, FrozenTerm
+from discovery.markers.frozen import FrozenFeature, FrozenFindings, FrozenModel, FrozenTerm
 from discovery.pipeline.describe import (
     baseline_data,
     etiology_name,
@@ -35,7 +35,7 @@ from discovery.pipeline.describe import (
 )
 from discovery.pipeline.episodes_wing import whose_episodes
 from discovery.pipeline.masked_gaps import Gaps, find_gaps
-from discovery.pipeline.masked_measures import rounded_measures
+from discovery.pipeline.masked_measures import rounded_measures, to_spread
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
 from discovery.pipeline.survival_wing import HAZARD
@@ -358,7 +358,7 @@ def said(text: str, limit: int, everybody: tuple[int, ...] = ()) -> str:
 
 
 def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
-    """The frozen findings with rounded counts and shares, and baseline hazards in steps of `limit` events.
+    """The frozen findings with rounded counts, shares and means, baseline hazards in steps of `limit` events.
 
     Without `completion`: covariances of categories tell how many patients are in both.
     """
@@ -377,9 +377,12 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         times, hazard = ((0.0, *(part[k] for k in at)) for part in (model.times, model.hazard))
         return model.model_copy(update={"times": times, "hazard": hazard})
 
+    def scale(part: FrozenTerm | FrozenFeature) -> dict[str, float]:
+        return {"mean": to_spread(part.mean, part.sd), "sd": to_spread(part.sd, part.sd)}
+
     def of_people(term: FrozenTerm) -> FrozenTerm:
         if term.share is None:
-            return term
+            return term.model_copy(update=scale(term))
         share = min(limit * round(term.share * frozen.n_patients / limit) / frozen.n_patients, 1.0)
         return term.model_copy(update={"share": share})
 
@@ -405,5 +408,5 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         )
         for outcome in frozen.outcomes
     )
-    features = tuple(f.model_copy(update={"n": rounded(f.n)}) for f in frozen.features)
+    features = tuple(f.model_copy(update={"n": rounded(f.n)} | scale(f)) for f in frozen.features)
     return frozen.model_copy(update={"outcomes": outcomes, "features": features})

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 CURVE = ["outcome", "feature", "curve", "group"]
+DIGITS = 3
 
 
 def coarse_curves(
@@ -18,6 +19,7 @@ def coarse_curves(
     A step is kept when at least `limit` events of its curve have come since the one kept before and `limit`
     patients are still at risk beyond it; a group of fewer than `limit` patients has no curve. Where a patient
     may have several events, `repeated` has their times and whose they are by `CURVE`, and patients count.
+    Estimates have three digits: the first step in full is a number of events over that of patients.
     """
     kept = []
     for key, block in curves.groupby(CURVE, sort=False, dropna=False):
@@ -41,6 +43,8 @@ def coarse_curves(
     for column in ("n_at_risk", "n_event", "n_censored", "n_left_out"):
         if column in coarse:
             coarse[column] = np.nan
+    shown = [column for column in ("estimate", "ci_low", "ci_high") if column in coarse]
+    coarse[shown] = coarse[shown].astype(float).round(DIGITS)
     return coarse.reset_index(drop=True)
 
 

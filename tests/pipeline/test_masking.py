@@ -14,6 +14,7 @@ from scipy.optimize import linprog
 import discovery
 from discovery.cohort.masked_counts import mask_flow, mask_rows
 from discovery.cohort.masked_means import tells_a_few
+from discovery.markers.frozen_file import read_frozen
 from discovery.pipeline.analysis import analyse
 from discovery.pipeline.masked_measures import coarse_net_benefit
 from discovery.pipeline.masking import said
@@ -257,7 +258,7 @@ def test_curves_rise_in_steps_of_the_limit():
     assert (between >= LIMIT).all()
     assert (time > coarse["time"].max()).sum() >= LIMIT
     whole = table.set_index("time")["estimate"]
-    np.testing.assert_array_equal(coarse["estimate"], whole[coarse["time"]])
+    np.testing.assert_array_equal(coarse["estimate"], whole[coarse["time"]].round(3))
     marks = coarse_at_risk(at_risk_table(time, status, np.linspace(0, 3, 40), outcome="o"), LIMIT)
     shown = marks["n_at_risk"].dropna().to_numpy()
     gaps = -np.diff(shown)
@@ -456,6 +457,18 @@ def test_net_benefits_do_not_tell_the_share_of_events():
         pd.testing.assert_frame_equal(one, shown[0])
         everybody = one.loc[one["model"] == "everybody", "net_benefit"]
         np.testing.assert_allclose(everybody, 0.38 - 0.62 * odds, atol=1e-11)
+
+
+def test_frozen_scales_do_not_tell_how_many_values_they_are_of(run):
+    """A mean in full times their number is a sum of values as they are recorded, here of whole numbers."""
+    masked, _, _, features = run
+    frozen = read_frozen(masked.folder / "frozen.json")
+    scale = next(each for each in frozen.features if each.name == "nodes")
+    assert scale.sd > 0
+    for value in (scale.mean, scale.sd):
+        assert value == round(value, 2)
+    assert scale.mean == pytest.approx(features["nodes"].clip(scale.low, scale.high).mean(), abs=0.006)
+    assert all(term.mean == round(term.mean, 2) for o in frozen.outcomes for term in o.terms)
 
 
 def test_scores_over_time_do_not_tell_single_events(run):

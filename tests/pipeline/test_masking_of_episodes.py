@@ -63,7 +63,9 @@ def test_between_two_steps_lie_episodes_of_as_many_patients_as_the_limit(runs):
         same = whole[(whole["curve"] == "mean number of episodes") & (whole["group"] == group)]
         same = same[same["feature"].fillna("") == feature]
         kept = same[same["time"].isin(times)].drop_duplicates("time", keep="last")
-        np.testing.assert_allclose(block["estimate"], kept["estimate"], rtol=1e-9)  # coarser, not other
+        np.testing.assert_allclose(
+            block["estimate"], kept["estimate"].round(3), rtol=1e-9
+        )  # coarser, not other
     assert judged > 20
 
 
