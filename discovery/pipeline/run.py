@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -26,9 +25,6 @@ from discovery.pipeline.progress import Progress, Silent
 from discovery.pipeline.why_missing import why_missing
 from discovery.problems import InputError, named
 from discovery.study import Study, read_study
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, kw_only=True)
