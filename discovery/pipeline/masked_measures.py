@@ -18,7 +18,7 @@ from discovery.report.settings import RunSettings
 DIGITS = 2
 FINE_DIGITS = 3
 PAIRS_FOR_FINE = 2000  # of events and others: halves of a pair then lie closer than the last of three digits
-NO_COUNTS = ("R2", "deviance R2")
+NO_COUNTS = ("deviance R2",)
 AT_SITES, IN_TIME, CLASSES = "leave_one_site_out", "prediction", "etiology_model"
 COLUMNS = {
     "markers": (

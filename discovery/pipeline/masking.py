@@ -24,7 +24,7 @@ from discovery.cohort.masked_counts import (
     small,
 )
 from discovery.cohort.masked_means import mask_statistics
-from discovery.markers.frozen import FrozenFeature, FrozenFindings, FrozenModel, FrozenTerm
+from discovery.markers.frozen import FrozenFeature, FrozenFindings, FrozenModel, FrozenOutcome, FrozenTerm
 from discovery.pipeline.describe import (
     baseline_data,
     etiology_name,
@@ -36,6 +36,7 @@ from discovery.pipeline.describe import (
 from discovery.pipeline.episodes_wing import whose_episodes
 from discovery.pipeline.masked_gaps import Gaps, find_gaps
 from discovery.pipeline.masked_measures import rounded_measures, to_spread
+from discovery.pipeline.masked_tests import coarse_t_tests
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
 from discovery.pipeline.survival_wing import HAZARD
@@ -137,7 +138,8 @@ def masked(
                     na_action="ignore",
                 )
                 out[name] = out[name].assign(**{column: texts})
-    return rounded_measures(out, settings), masked_settings(settings, limit, n_study, totals, gaps)
+    out = coarse_t_tests(rounded_measures(out, settings), settings)
+    return out, masked_settings(settings, limit, n_study, totals, gaps)
 
 
 def totals_of_outcomes(
@@ -386,9 +388,15 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         share = min(limit * round(term.share * frozen.n_patients / limit) / frozen.n_patients, 1.0)
         return term.model_copy(update={"share": share})
 
+    def scale_of(outcome: FrozenOutcome) -> dict[str, float]:
+        if outcome.mean is None or outcome.sd is None:
+            return {}
+        return {"mean": to_spread(outcome.mean, outcome.sd), "sd": to_spread(outcome.sd, outcome.sd)}
+
     outcomes = tuple(
         outcome.model_copy(
-            update={
+            update=scale_of(outcome)
+            | {
                 "terms": tuple(of_people(term) for term in outcome.terms),
                 "signature": outcome.signature
                 and outcome.signature.model_copy(update={"model": coarse(outcome.signature.model)}),

@@ -140,6 +140,8 @@ def masking_paragraphs(s: RunSettings) -> list[str]:
         f"and those in figures are rounded down to a multiple of {s.suppress_below}. "
         "Measures of prediction and gains have two digits, or three where there are many pairs of patients, "
         "as in full they would tell how many; net benefits are those of a share of events of two digits. "
+        "Of tests by t (continuous outcomes, etiologies) effects have two digits of half their interval and "
+        "p-values and q-values two, rounded upwards: in full they would tell the degrees of freedom. "
         "Estimates come from all patients."
     ]
 

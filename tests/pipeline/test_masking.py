@@ -9,7 +9,8 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.optimize import linprog
+from scipy import stats
+from scipy.optimize import brentq, linprog
 
 import discovery
 from discovery.cohort.masked_counts import mask_flow, mask_rows
@@ -524,3 +525,77 @@ def test_areas_under_the_curve_do_not_tell_the_sizes_of_groups(tmp_path):
         for column in {"sensitivity", "precision", "accuracy", "largest_class"} & set(table):
             assert table[column].isna().all(), (name, column)
     assert seen > 6
+
+
+def degrees_of_freedom(row):
+    """The only ones with which estimate, 95 % interval and p of a t test go together."""
+    half = (row.ci_high - row.ci_low) / 2
+
+    def too_much(freedom):
+        return 2 * stats.t.sf(abs(row.estimate) / half * stats.t.ppf(0.975, freedom), freedom) - row.p_value
+
+    return brentq(too_much, 5, 1000, xtol=1e-9)
+
+
+def printed_step(values):
+    """The coarsest power of ten that `values` are whole numbers of; 1e-9 where they are in full."""
+    steps = 10.0 ** np.arange(1, -9, -1)
+    whole = [np.abs(np.round(values / step) - values / step).max() < 1e-6 for step in steps]
+    return steps[np.argmax(whole)] if any(whole) else 1e-9
+
+
+def explains(freedom, row):
+    """Whether a t test with so many degrees of freedom may print the digits of `row`, p rounded upwards."""
+    half = (row.ci_high - row.ci_low) / 2
+    unit = printed_step(np.array([row.estimate, row.ci_low, row.ci_high]))
+    least, most = (abs(row.estimate) + sign * unit / 2 for sign in (-1, 1))
+    quantile = stats.t.ppf(0.975, freedom)
+    high = 2 * stats.t.sf(max(least, 0) / (half + unit / 2) * quantile, freedom)
+    low = 2 * stats.t.sf(most / (half - unit / 2) * quantile, freedom)
+    power = 10.0 ** np.floor(np.log10(row.p_value))
+    step = power * printed_step(np.array([row.p_value / power]))
+    return low <= row.p_value and row.p_value - step <= high
+
+
+def test_tests_by_t_do_not_tell_how_many_lack_a_value(tmp_path):
+    rng = np.random.default_rng(21)
+    n = 90
+    ids = [f"p{k:02d}" for k in range(n)]
+    values = pd.DataFrame(rng.normal(size=(n, 8)), columns=[f"f{k}" for k in range(8)])
+    walk = pd.Series(300 + np.round(20 * values["f0"] + rng.normal(0, 30, n)))
+    walk[[3, 40]] = np.nan
+    values.loc[[7, 11, 60], "f1"] = np.nan
+    kind = np.repeat(["x", "y", "z"], n // 3)
+    pd.DataFrame({"patient_id": ids, "kind": kind, "walk": walk}).to_csv(
+        tmp_path / "patients.csv", index=False
+    )
+    values.assign(patient_id=ids).to_csv(tmp_path / "features.csv", index=False)
+    study = (
+        '[study]\nname = "few"\n[patients]\nfile = "patients.csv"\nid = "patient_id"\netiology = "kind"\n'
+        '[features]\nfile = "features.csv"\nid = "patient_id"\n[[outcomes]]\nname = "walk"\n'
+        'kind = "continuous"\ncolumn = "walk"\n[analysis]\nreplicates = 0\npermutations = 0\n'
+        "imputations = 0\nphenotypes = false\n"
+    )
+    found = {}
+    for limit in (0, LIMIT):
+        (tmp_path / "study.toml").write_text(study + f"suppress_below = {limit}\n", encoding="utf-8")
+        found[limit] = discovery.run(tmp_path, out=tmp_path / str(limit), workers=1).tables
+    for name, parameters, whole in (
+        ("markers", 2, n - 2),
+        ("etiologies", 3, n),
+        ("etiology_contrasts", 3, n),
+    ):
+        plain, shared = (found[k][name].dropna(subset=["estimate", "p_value"]) for k in (0, LIMIT))
+        freedom = np.array([degrees_of_freedom(row) for row in plain.itertuples()])
+        lacking = np.where(plain["feature"] == "f1", 3, 0)
+        np.testing.assert_allclose(freedom, whole - lacking - parameters, atol=1e-4)
+        assert len(shared) == len(plain)
+        assert not any(explains(freedom[0] - 1, row) for row in plain.itertuples() if row.feature == "f0")
+        possible = range(n - 10 - parameters, n + 1 - parameters)
+        for _, rows in shared.groupby("feature"):
+            assert all(explains(freedom, row) for freedom in possible for row in rows.itertuples())
+        assert (shared["p_value"].to_numpy() >= plain["p_value"].to_numpy()).all()
+    shown = read_frozen(tmp_path / str(LIMIT) / "frozen.json").outcomes[0]
+    assert (shown.mean, shown.sd) == (round(shown.mean, 1), round(shown.sd, 1))
+    said_so = (tmp_path / str(LIMIT) / "methods.md").read_text(encoding="utf-8")
+    assert "in full they would tell the degrees of freedom" in said_so
