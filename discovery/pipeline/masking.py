@@ -105,7 +105,7 @@ def masked(
         partly = blank(out["sensitivity"].copy(), ~whole.fillna(False).to_numpy(dtype=bool))
         out["sensitivity"] = mask_rows(partly, limit, n=n, events=events)
     out |= masked_survival(out, study, limit, n, events)
-    out |= masked_phenotypes(out, limit)
+    out |= masked_phenotypes(out, limit, etiology_sizes(study, out["baseline"]))
     if "roc" in out and len(out["roc"]):
         sizes = {o.name: (o.events or 0, o.n - (o.events or 0)) for o in settings.outcomes}
         parts = [
@@ -220,6 +220,14 @@ def hidden_by_baseline(study: Study, baseline: pd.DataFrame) -> tuple[dict[str, 
             for grouping in {*hidden, *(outcome.name for outcome in study.outcomes)}:
                 cells[row.variable, grouping, "all"] = True
     return hidden, cells
+
+
+def etiology_sizes(study: Study, baseline: pd.DataFrame) -> dict[str, int]:
+    """Etiology -> how many patients have it, of those whose size the masked `baseline` says."""
+    if study.etiology is None:
+        return {}
+    sizes = baseline.drop_duplicates("group").dropna(subset="group_n")
+    return {str(group): int(n) for group, n in zip(sizes["group"], sizes["group_n"])}
 
 
 def masked_baseline(baseline: pd.DataFrame, study: Study, limit: int) -> pd.DataFrame:

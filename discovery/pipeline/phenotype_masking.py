@@ -17,9 +17,12 @@ KNOWN = (
 )  # fmt: skip
 
 
-def masked_phenotypes(tables: Mapping[str, pd.DataFrame], limit: int) -> dict[str, pd.DataFrame]:
+def masked_phenotypes(
+    tables: Mapping[str, pd.DataFrame], limit: int, etiologies: Mapping[str, int] | None = None
+) -> dict[str, pd.DataFrame]:
     """Curves in steps of `limit` events, no place of a single patient, no count or mean of a few.
 
+    `etiologies`: how many patients have each, as far as other tables say; no other number is said here.
     Left out as a whole: shares and means of a group at one time (those of a group tell those of the others
     where all are shown), mean numbers of episodes, whose steps may be one patient's, the etiologies of the
     groups where a cell is small (its row and column tell it), and the sizes of all groups where one is.
@@ -45,7 +48,7 @@ def masked_phenotypes(tables: Mapping[str, pd.DataFrame], limit: int) -> dict[st
     if len(mix) and _any_small(mix["n"], limit):
         out["phenotype_mix"] = mix.iloc[:0]
     if len(given("phenotype_axis_mix")):
-        out["phenotype_axis_mix"] = _without_few(given("phenotype_axis_mix"), limit)
+        out["phenotype_axis_mix"] = _without_few(given("phenotype_axis_mix"), limit, etiologies or {})
     if len(given("phenotype_profiles")):
         profiles = given("phenotype_profiles")
         few = _small(profiles["n"], limit)
@@ -83,6 +86,8 @@ def _any_small(counts: pd.Series, limit: int) -> bool:
     return bool(_small(counts, limit).any())
 
 
-def _without_few(mix: pd.DataFrame, limit: int) -> pd.DataFrame:
-    """Etiologies along the axes, without those of a few patients."""
-    return mix[~_small(mix["n"], limit)].reset_index(drop=True)
+def _without_few(mix: pd.DataFrame, limit: int, etiologies: Mapping[str, int]) -> pd.DataFrame:
+    """Etiologies along the axes, without those of a few patients and sizes that are masked elsewhere."""
+    kept = mix[~_small(mix["n"], limit)].reset_index(drop=True)
+    told = [etiologies.get(str(name)) == n for name, n in zip(kept["etiology"], kept["n"])]
+    return kept.assign(n=kept["n"].astype("Int64").where(told))

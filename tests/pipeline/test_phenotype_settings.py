@@ -248,8 +248,20 @@ def test_a_masked_run_shows_no_patient_and_no_step_of_a_few(groups):
     assert out["phenotype_consensus"].empty
     assert out["phenotype_profiles"][["n", "mean"]].isna().all(axis=None)
     assert out["phenotype_profiles"]["effect"].notna().all()
-    assert (out["phenotype_axis_mix"]["n"] >= 40).all()
+    sizes = tables["phenotype_axis_mix"].drop_duplicates("etiology").set_index("etiology")["n"]
+    assert set(out["phenotype_axis_mix"]["etiology"]) == set(sizes[sizes >= 40].index)
     assert out["phenotype_methods"]["smallest"].isna().all()
+
+
+def test_sizes_of_etiologies_along_the_axes_are_only_those_of_other_tables(groups):
+    """One that is hidden beside a rare one would tell that one by subtraction."""
+    tables = groups[1].tables
+    sizes = tables["phenotype_axis_mix"].drop_duplicates("etiology").set_index("etiology")["n"]
+    first, other = sizes.index[:2]
+    out = masked_phenotypes(tables, 5, {first: sizes[first], other: sizes[other] + 1})["phenotype_axis_mix"]
+    assert (out.loc[out["etiology"] == first, "n"] == sizes[first]).all()
+    assert out.loc[out["etiology"] != first, "n"].isna().all()
+    assert out["mean"].notna().all()
 
 
 def test_methods_say_what_was_done(groups):
