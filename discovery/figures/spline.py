@@ -50,7 +50,8 @@ def draw_splines(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str =
                 panel.set_yticks([math.log(t) for t in ticks], [ratio_text(t) for t in ticks])
         if panel is panels[0]:
             per = "Outcome in SD" if "slope" in measure else ratio_name(measure).removesuffix(" per 1 SD")
-            panel.set_ylabel(f"{per} against the median" + (" (log scale)" if is_log_ratio(measure) else ""))
+            scale = " (log scale)" if is_log_ratio(measure) else ""
+            panel.set_ylabel(lines(f"{per} against the median{scale}", 44))
         else:
             panel.tick_params(labelleft=False)
     return panels[0]

@@ -20,6 +20,7 @@ from discovery.figures.prediction import draw_calibration
 from discovery.figures.ranks import draw_gain, draw_rank_intervals
 from discovery.figures.roc import draw_roc
 from discovery.figures.save import find_places
+from discovery.figures.spline import draw_splines
 from discovery.figures.volcano import NAMED, draw_volcano
 
 
@@ -227,3 +228,22 @@ def test_no_word_of_a_figure_is_cut_off(made, detail):
     for draw, table in tables.items():
         figure = placed(draw, table, title="A title of the figure", detail=detail)
         assert words_cut_off(figure) == [], draw.__name__
+
+
+def test_what_a_curve_is_of_stands_beside_the_panels_and_not_in_the_title():
+    """Of all effects the odds ratio of a higher class has the longest name."""
+    value = np.linspace(-2, 2, 30)
+    curve = pd.DataFrame(
+        {"feature": "f", "label": "f", "unit": "", "words": "n = 108", "part": "curve", "value": value,
+         "effect_measure": "log odds ratio of a higher class per 1 SD", "estimate": value / 2,
+         "ci_low": value / 2 - 1, "ci_high": value / 2 + 1}
+    )  # fmt: skip
+    rows = pd.concat([curve, curve.assign(feature="g"), curve.assign(feature="h")])
+    figure = placed(
+        draw_splines, rows, title="Shape: class", detail="restricted cubic splines, adjusted; " * 4
+    )
+    name = next(ax.yaxis.label for ax in figure.axes if ax.get_ylabel()).get_window_extent()
+    assert inside(name, figure)
+    over = [text.get_window_extent() for text in figure.findobj(Text) if "spline" in text.get_text()]
+    assert over
+    assert not any(overlap(name, box) for box in over)
