@@ -232,6 +232,22 @@ def with_frozen(tested: Tested, tables: Tables, notes: list[str], groups: Found 
     return Analysed(tables, settings, frozen, {"phenotypes.parquet": groups.patients}, held_back)
 
 
+def without_rare(etiology: pd.Series, limit: int) -> pd.Series:
+    """`etiology` without labels of fewer than `limit` patients: how they differ would tell their means."""
+    from discovery.association.etiology import SEPARATOR, etiology_labels
+
+    labels = etiology_labels(etiology)
+    rare = set(labels.columns[labels.sum() < limit])
+    if not rare:
+        return etiology
+
+    def common(text: object) -> object:
+        parts = [] if pd.isna(text) else [part.strip() for part in str(text).split(SEPARATOR)]
+        return SEPARATOR.join(part for part in parts if part and part not in rare) or None
+
+    return etiology.map(common)
+
+
 def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
     """How the etiologies differ, adjusted; nothing where the study names none, or too few."""
     from discovery.association.etiology import etiology_profiles
@@ -239,22 +255,27 @@ def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
 
     if study.etiology is None:
         return {}
+    limit = study.settings.analysis.suppress_below
+    etiology = without_rare(study.etiology, limit)
     try:
         found = etiology_profiles(
-            study.etiology,
+            etiology,
             study.covariates,
             study.features,
             site=study.site,
             winsor=study.settings.analysis.winsor,
         )
     except InputError as fault:
-        notes.append(f"No etiology profiles: {fault.problems[0].sentence()}.")
+        why = f"two etiologies with {limit} patients or more are wanted"
+        notes.append(f"No etiology profiles: {why if limit else fault.problems[0].sentence()}.")
         return {}
     notes.extend(found.notes)
+    if not etiology.equals(study.etiology):
+        notes.append(f"etiologies of fewer than {limit} patients are not compared: counts are masked")
     return {
         "etiologies": found.table,
         "etiology_contrasts": etiology_contrasts(
-            study.etiology,
+            etiology,
             study.covariates,
             study.features,
             found.table.drop_duplicates("feature").set_index("feature")["p_omnibus"],

@@ -16,7 +16,7 @@ import discovery
 from discovery.cohort.masked_counts import mask_flow, mask_rows
 from discovery.cohort.masked_means import tells_a_few
 from discovery.markers.frozen_file import read_frozen
-from discovery.pipeline.analysis import analyse
+from discovery.pipeline.analysis import analyse, without_rare
 from discovery.pipeline.masked_measures import coarse_net_benefit
 from discovery.pipeline.masking import said
 from discovery.pipeline.progress import Silent
@@ -525,6 +525,17 @@ def test_areas_under_the_curve_do_not_tell_the_sizes_of_groups(tmp_path):
         for column in {"sensitivity", "precision", "accuracy", "largest_class"} & set(table):
             assert table[column].isna().all(), (name, column)
     assert seen > 6
+    # deviations sum to 0, and a difference beside a mean that is printed tells that of the three
+    assert set(pd.read_csv(tmp_path / "out" / "etiologies.csv")["etiology"]) == {"a", "b"}
+    pairs = pd.read_csv(tmp_path / "out" / "etiology_contrasts.csv")
+    assert set(pairs["etiology"]) | set(pairs["against"]) == {"a", "b"}
+
+
+def test_labels_of_few_are_taken_out_of_their_cells():
+    cells = pd.Series(["a", "a;rare", "rare", None, "b", "b; a", "b"])
+    assert without_rare(cells, 2).tolist() == ["a", "a;rare", "rare", None, "b", "b; a", "b"]
+    assert without_rare(cells, 3).tolist() == ["a", "a", None, None, "b", "b;a", "b"]
+    assert without_rare(cells, 0) is cells
 
 
 def degrees_of_freedom(row):
