@@ -91,6 +91,13 @@ class Patients(Section):
     labels: dict[Text, Text] = {}
     levels: dict[Text, dict[Text, Text]] = {}
 
+    @field_validator("etiology")
+    @classmethod
+    def not_the_site(cls, etiology: str | None, info: ValidationInfo) -> str | None:
+        if etiology is not None and etiology == info.data.get("site"):
+            raise ValueError("site and etiology both name this column; each needs its own")
+        return etiology
+
     @field_validator("levels")
     @classmethod
     def names_differ(cls, levels: dict[str, dict[str, str]]) -> dict[str, dict[str, str]]:
@@ -222,26 +229,45 @@ class BinaryOutcome(OutcomeSection):
     positive: OneOrMoreCodes = 1
     negative: OneOrMoreCodes | None = None
 
+    @field_validator("negative")
+    @classmethod
+    def classes_differ(cls, negative: Code | Codes | None, info: ValidationInfo) -> Code | Codes | None:
+        positive = {str(code) for code in as_codes(info.data.get("positive"))}
+        if both := [code for code in as_codes(negative) if str(code) in positive]:
+            raise ValueError(f"the code {both[0]!r} stands in positive and in negative")
+        return negative
+
 
 class ContinuousOutcome(OutcomeSection):
     kind: Literal["continuous"]
     column: Text
 
 
-class OrdinalOutcome(OutcomeSection):
+class ClassesOutcome(OutcomeSection):
+    """Classes by their codes in `levels`, each once."""
+
+    column: Text
+    levels: Annotated[Codes, Field(min_length=2)] | None = None
+
+    @field_validator("levels")
+    @classmethod
+    def levels_differ(cls, levels: Codes | None) -> Codes | None:
+        names = [str(code) for code in levels or ()]
+        if twice := next((name for name in names if names.count(name) > 1), None):
+            raise ValueError(f"the code {twice!r} stands twice in levels")
+        return levels
+
+
+class OrdinalOutcome(ClassesOutcome):
     """Ordered classes; `levels` from low to high, needed unless the column holds numbers."""
 
     kind: Literal["ordinal"]
-    column: Text
-    levels: Annotated[Codes, Field(min_length=2)] | None = None
 
 
-class MulticlassOutcome(OutcomeSection):
+class MulticlassOutcome(ClassesOutcome):
     """Unordered classes; the first of `levels` is the reference (default: sorted)."""
 
     kind: Literal["multiclass"]
-    column: Text
-    levels: Annotated[Codes, Field(min_length=2)] | None = None
 
 
 class CountOutcome(OutcomeSection):

@@ -214,6 +214,9 @@ def test_every_key_has_words_for_what_is_wanted():
         ('[[outcomes]]\nname = "a"\nkind = "survival"\ntime = "t"\nstatus = "s"\nevent = []', "found '[]'; a code as it stands in the column is wanted"),
         ('[[outcomes]]\nname = "a"\nkind = "survival"\ntime = "t"\nstatus = "s"\nevent = 1\ncompeting = [1]', "the code 1 stands twice in event, competing and censored"),
         ('[[outcomes]]\nname = "a"\nkind = "survival"\ntime = "t"\nstatus = "s"\nevent = 1\ncensored = 1', "row 14, column 'outcomes[1].censored'; the code 1 stands twice"),
+        ('[[outcomes]]\nname = "a"\nkind = "ordinal"\ncolumn = "c"\nlevels = ["I", "II", "II"]', "column 'outcomes[1].levels'; the code 'II' stands twice in levels"),
+        ('[[outcomes]]\nname = "a"\nkind = "binary"\ncolumn = "c"\npositive = 1\nnegative = [0, 1]', "column 'outcomes[1].negative'; the code 1 stands in positive and in negative"),
+        ('[[outcomes]]\nname = "a"\nkind = "multiclass"\ncolumn = "c"\nlevels = [0, "0", 1]', "the code '0' stands twice in levels"),
         ('[[outcomes]]\nname = "a"\nkind = "survival"\ntime = "t"\nstatus = "s"\nevent = 0', "row 8, column 'outcomes[1]'; the code 0 stands twice"),
         ('[[outcomes]]\nname = "a"\nkind = "survival"\ntime = "t"\nstatus = "s"\nevent = 1\ncompeting = [2]\ncompeting_labels = ["A", "B"]', "row 15, column 'outcomes[1].competing_labels'; competing_labels needs a label"),
         ('[[outcomes]]\nname = "a"\nkind = "binary"\ncolum = "x"\ncolumn = "y"', "an outcome of the kind binary has no key of this name; did you mean 'column'?"),
@@ -230,6 +233,14 @@ def test_the_words_for_a_faulty_key(tmp_path, added, expected):
     found = sentences(tmp_path, SMALLEST + added)
     assert len(found) == 1
     assert expected in found[0]
+
+
+def test_one_column_is_not_both_site_and_etiology(tmp_path):
+    text = SMALLEST.replace("[patients]\n", '[patients]\nsite = "ward"\netiology = "ward"\n')
+    assert [
+        "column 'patients.etiology'; site and etiology both name this column" in s
+        for s in sentences(tmp_path, text)
+    ] == [True]
 
 
 @pytest.mark.parametrize(
