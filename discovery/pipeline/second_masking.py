@@ -12,18 +12,22 @@ from discovery.cohort.masked_means import mask_statistics
 from discovery.markers.second_cohort import Replication
 from discovery.markers.second_differences import adjusted_for
 from discovery.pipeline.masked_gaps import find_gaps
+from discovery.pipeline.masked_measures import DIGITS
+from discovery.pipeline.masked_tests import coarse_rows
 from discovery.pipeline.masking import said, study_totals, without_gaps
 from discovery.study import Study
 
 HERE = {"mean_second": "mean", "sd_second": "sd"}
 BY_ROW = ("replication", "model_performance", "signature_performance")
+MEASURES = ("value", "value_low", "value_high", "gain", "gain_low", "gain_high")
 
 
 def masked_replication(tables: Mapping[str, pd.DataFrame], study: Study) -> dict[str, pd.DataFrame]:
     """`tables` without counts below the study's `suppress_below`, and without what would tell them.
 
     A level of a category that few patients have, or lack, is not compared at all: its share is its count.
-    Means are blank or rounded as `mask_statistics` says.
+    Means are blank or rounded as `mask_statistics` says. Measures of prediction have two digits, and so have
+    tests by t: in full they would tell how many patients they are of.
     """
     limit, out = study.settings.analysis.suppress_below, dict(tables)
     if not limit:
@@ -36,7 +40,13 @@ def masked_replication(tables: Mapping[str, pd.DataFrame], study: Study) -> dict
     for name in BY_ROW:
         if len(out[name]):
             out[name] = mask_rows(without_gaps(out[name], gaps), limit, n=sizes, events=events)
+    for name in ("model_performance", "signature_performance"):
+        measures = [column for column in MEASURES if column in out[name]]
+        out[name] = out[name].assign(**{c: out[name][c].astype(float).round(DIGITS) + 0.0 for c in measures})
     if len(out["replication"]):
+        continuous = [outcome.name for outcome in study.outcomes if outcome.kind == "continuous"]
+        by_t = out["replication"]["outcome"].isin(continuous).to_numpy(dtype=bool)
+        out["replication"] = coarse_rows(out["replication"], by_t)
         notes = [said(note, limit, (n,)) for note in out["replication"]["note"]]
         out["replication"] = out["replication"].assign(note=notes)
     if len(out["signature_performance"]):

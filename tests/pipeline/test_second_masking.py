@@ -66,6 +66,42 @@ def test_small_counts_of_the_second_cohort(frozen, study_text, tmp_path, limit):
     assert np.allclose(exact, np.round(exact, 3), atol=1e-12) == (not plain)
     text = re.sub(r"<style>.*?</style>|<svg.*?</svg>", "", page, flags=re.S)
     assert bool(re.search(rf"<td>(?:{FEW}|{90 - FEW})</td>", text)) == plain
+    models = pd.read_csv(tmp_path / "out" / "model_performance.csv")
+    areas = models.loc[models["measure"] == "AUC", ["value", "value_low", "value_high", "gain"]].to_numpy(
+        float
+    )
+    assert np.allclose(areas, np.round(areas, 2), atol=1e-12) == (not plain)  # else of how many pairs it is
+
+
+def test_a_test_by_t_does_not_tell_how_many_it_is_of(study_text, tmp_path):
+    """Estimate, interval and p in full go with one number of degrees of freedom only."""
+    rng = np.random.default_rng(8)
+    ids = [f"p{k:02d}" for k in range(80)]
+    a = rng.normal(size=80)
+    walk = pd.Series(300 + 20 * a + rng.normal(0, 30, 80))
+    walk[[2, 9, 40]] = np.nan
+    pd.DataFrame({"patient_id": ids, "walk": walk}).to_csv(tmp_path / "patients.csv", index=False)
+    pd.DataFrame({"patient_id": ids, "a": a, "b": rng.normal(size=80)}).to_csv(
+        tmp_path / "features.csv", index=False
+    )
+    outcome = '[[outcomes]]\nname = "walk"\nkind = "continuous"\ncolumn = "walk"\n'
+    study = tmp_path / "study.toml"
+    found = {}
+    for limit in (0, LIMIT):
+        study.write_text(
+            study_text(outcome, name="second", seed=4, adjust_for=[], **SETTINGS, suppress_below=limit)
+        )
+        if not limit:
+            discovery.run(study, out=tmp_path / "first")
+        discovery.replicate(tmp_path / "first" / "frozen.json", study, out=tmp_path / str(limit))
+        found[limit] = pd.read_csv(tmp_path / str(limit) / "replication.csv").set_index("feature").loc["a"]
+    shown = found[LIMIT]
+    assert np.isnan(shown["n"])
+    for column in ("estimate", "ci_low", "ci_high"):
+        assert shown[column] == round(shown[column], 2)
+        assert shown[column] == pytest.approx(found[0][column], abs=0.0051)
+    assert found[0]["p_one_sided"] <= shown["p_one_sided"] <= 1.1 * found[0]["p_one_sided"]
+    assert shown["p_one_sided"] == float(f"{shown['p_one_sided']:.1e}")
 
 
 def test_the_words_of_groups_tell_no_small_number(frozen):
