@@ -176,6 +176,7 @@ def _described(
         frozen_hash=frozen_hash,
         signatures=tested.signatures,
         phenotypes=tested.groups.sentences,
+        completed=all(outcome.completion or not outcome.terms for outcome in findings.outcomes),
         versions=versions(),
     )
 

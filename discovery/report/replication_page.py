@@ -48,6 +48,7 @@ class ReplicationRun:
     versions: Mapping[str, str]
     signatures: tuple[str, ...] = ()  # a sentence a frozen signature
     phenotypes: tuple[str, ...] = ()  # sentences on groups and axes
+    completed: bool = True  # the first cohort wrote down what a missing covariate is predicted from
 
 
 def replication_headline(findings: pd.DataFrame, labels: Mapping[str, str]) -> str:
@@ -102,7 +103,7 @@ def methods_sentences(
             "the baseline alone refitted; with everything refitted here (optimistic). Observed and expected "
             "events are compared over the time each patient was watched (Crowson, Atkinson & Therneau 2016)."
         )
-    out += _missing_sentences(findings, models, signatures)
+    out += _missing_sentences(findings, models, signatures, completed=run.completed)
     if len(signatures):
         out.append(
             "The signature of the first cohort was applied with its coefficients, scales and limits; a "
@@ -113,7 +114,7 @@ def methods_sentences(
     return out
 
 
-def _missing_sentences(*tables: pd.DataFrame) -> list[str]:
+def _missing_sentences(*tables: pd.DataFrame, completed: bool) -> list[str]:
     """What was done with missing values, as the tables count them: of the findings, then of models."""
     imputed = [
         len(table) > 0 and bool((table["n_imputed"].isna() | table["n_imputed"].gt(0)).any())
@@ -126,7 +127,9 @@ def _missing_sentences(*tables: pd.DataFrame) -> list[str]:
             "the outcome among the predictors, and the models pooled over the completed copies; complete "
             "cases stand beside them in replication.csv."
         )
-    if any(imputed[1:]):
+    if any(imputed[1:]) and not completed:
+        out.append("The frozen models were judged in the patients who have all covariates.")
+    elif any(imputed[1:]):
         out.append(
             "For the frozen models, which are meant for use before an outcome is known, a missing covariate "
             "was predicted from the other covariates by their mean and covariance in the first cohort (a "

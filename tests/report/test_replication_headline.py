@@ -5,7 +5,12 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from discovery.report.replication_page import figure_caption, replication_headline
+from discovery.report.replication_page import (
+    ReplicationRun,
+    figure_caption,
+    methods_sentences,
+    replication_headline,
+)
 
 LABELS = {"death": "Death", "failure": "RV failure"}
 
@@ -60,3 +65,16 @@ def test_the_caption_of_the_picture_says_n_and_model_but_no_masked_n(n, start):
     assert figure_caption(findings).startswith(
         f"{start}Cox regression, each finding by itself, in the base model"
     )
+
+
+@pytest.mark.parametrize("completed", [True, False])
+def test_patients_are_said_to_be_completed_only_from_what_was_written_down(completed):
+    """A masked first cohort freezes no covariance, and a masked second one hides how many were imputed."""
+    run = ReplicationRun(
+        name="b", title="b", first="a", n_first=150, n_second=130, alpha=0.05, labels={}, remarks=(),
+        problems=(), input_hashes={}, frozen_hash="", versions={}, completed=completed,
+    )  # fmt: skip
+    models = pd.DataFrame({"n_imputed": [float("nan")]})
+    text = " ".join(methods_sentences(run, pd.DataFrame(), models, pd.DataFrame()))
+    assert ("by their mean and covariance in the first cohort" in text) == completed
+    assert ("judged in the patients who have all covariates" in text) != completed
