@@ -165,7 +165,8 @@ def closer_look_figures(
 
 
 def _people(outcome: OutcomeRun) -> str:
-    return outcome_people(outcome.complete or outcome)
+    whose = "" if outcome.complete is None else ": the patients with all covariates"
+    return outcome_people(outcome.complete or outcome) + whose
 
 
 def _people_with(outcome: OutcomeRun, feature: str, label: str, tables: Mapping[str, pd.DataFrame]) -> str:

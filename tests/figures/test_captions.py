@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -32,6 +33,27 @@ def test_every_caption_says_how_many(captions):
     assert len(captions) > 12
     for name, caption in captions.items():
         assert "n = " in caption or "(n" in caption, name
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_figures_without_imputation_say_that_they_are_of_the_patients_with_all_covariates(
+    made, settings, tmp_path, whole
+):
+    first = settings.outcomes[0]
+    shown = first if whole else replace(first, complete=replace(first, n=first.n - 40))
+    markers = made.study_tables()["markers"]
+    value = np.linspace(-2, 2, 20)
+    curve = {"value": value, "estimate": value, "ci_low": value - 1, "ci_high": value + 1}
+    of = {"outcome": first.name, "feature": markers["feature"].iloc[0], "n": shown.n}
+    tables = {
+        "markers": markers,
+        "shape_curves": pd.DataFrame({**curve, **of, "unit": "", "part": "curve"}),
+        "shapes": pd.DataFrame([{**of, "q_nonlinear": 0.4, "p_nonlinear": 0.3}]),
+    }
+    figures = draw_study_figures(tables, replace(settings, outcomes=(shown,)), tmp_path)
+    caption = next(figure.caption for figure in figures if figure.figure_id == f"{first.name}_shape")
+    assert f"n = {first.n - (0 if whole else 40)}, {first.events} events" in caption
+    assert (": the patients with all covariates, each feature" in caption) != whole
 
 
 @pytest.mark.parametrize("kind", ["volcano", "forest", "ranks", "gain"])
