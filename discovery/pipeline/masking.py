@@ -317,8 +317,9 @@ def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total, gaps: G
         return Rounded(limit * round(value / limit))
 
     n, events = outcome.n, outcome.events
-    told = gaps.told_by(outcome.name, n)
-    if told or small(n_study - n, limit):
+    # beside the patients without the event, as the table of missing values has them, events tell the number
+    told = gaps.told_by(outcome.name, n) or small(n_study - n, limit)
+    if told:
         n = rounded(n)
     if events is not None:
         free = outcome.n - events - sum(outcome.competing.values())
