@@ -244,6 +244,11 @@ def defined_from(
                 wanted = f"there is no such feature, which defined_from of {outcome.name!r} names; {hint}"
                 findings.error("no such column", file, wanted, column=pattern)
         named = tuple(name for name in matches(outcome.defined_from, columns) if name in chosen)
+        if settings.recordings is None and chosen and len(named) == len(chosen):
+            wanted = f"a feature that the outcome is not defined from is wanted; these are all {len(named)}"
+            place = f"defined_from of {outcome.name}"
+            found = ", ".join(outcome.defined_from)
+            findings.error("no feature left", "study.toml", wanted, found=found, column=place)
         for name in named:
             excluded.add(name, f"part of the definition of {outcome.name}", outcome.name)
         by_outcome[outcome.name] = named

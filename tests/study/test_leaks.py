@@ -153,6 +153,14 @@ def test_what_an_outcome_is_defined_from_is_not_tested_against_it(study):
     )
 
 
+def test_an_outcome_that_is_defined_from_every_feature_has_none_to_test(study):
+    study.toml += 'defined_from = ["*"]\n'
+    assert study.sentences() == [
+        "study.toml, column 'defined_from of responder': found '*'; a feature that the outcome is not defined "
+        "from is wanted; these are all 4"
+    ]
+
+
 def test_areas_are_those_of_scikit_learn():
     from sklearn.metrics import roc_auc_score
 
