@@ -178,7 +178,9 @@ def _large_weights(w: Weights) -> list[str]:
     if most <= LARGE_WEIGHT:
         return []
     more = int(10 ** np.floor(np.log10(most)))  # coarse, for it may tell how few were at risk
-    return [f"a patient with a competing event counts as more than {more}: few were under observation then"]
+    return [
+        f"after a competing event a patient weighs more than {more} others: few were under observation then"
+    ]
 
 
 def _risk_sums(values, w: Weights) -> np.ndarray:

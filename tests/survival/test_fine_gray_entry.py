@@ -151,7 +151,7 @@ def test_age_as_time_scale_of_an_open_cohort(dataset):
     fit = fine_gray(time, status, male, entry=entry, censoring_ties="event first")
     want = newton(*weights_by_definition(time, status, entry, "event first"), time, status, male)
     np.testing.assert_allclose(fit.coef, want, atol=1e-9)
-    assert "counts as more than 100:" in fit.note
+    assert "a patient weighs more than 100 others:" in fit.note
 
 
 def test_without_competing_events_it_is_a_cox_model_with_delayed_entry():
