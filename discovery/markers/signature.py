@@ -86,6 +86,13 @@ class SignatureSearch:
             base=scores[:, 0],
         )
 
+    def separating(self) -> list[int]:
+        """The features that separate the outcome: they have no likelihood-ratio root, and take no part."""
+        from discovery.kernels.screen_fit import SEPARATED
+
+        fit = self._kind.screen(self._plan, np.ones(self.design.n))
+        return [int(j) for j in np.flatnonzero((fit.code == SEPARATED) & np.isnan(fit.z))]
+
     def _lane(self, size: int, penalty: int) -> int:
         """Row of the path with `size` markers and the penalty number `penalty`; lane 0 is the base model."""
         return 0 if size == 0 else 1 + (size - 1) * len(PENALTIES) + penalty

@@ -14,7 +14,7 @@ from discovery.markers.refit import gain_measure_name
 from discovery.markers.replication import Z95
 from discovery.markers.signature import KINDS, LEAST_INFORMATION, MODELS, SignatureFit, SignatureSearch
 from discovery.markers.signature_benefit import decision_curves
-from discovery.markers.signature_words import equation, signature_sentence, signature_terms
+from discovery.markers.signature_words import equation, signature_sentence, signature_terms, without_part
 from discovery.seeds import drawn_weights, named_rng
 
 DRAWS = 100
@@ -85,7 +85,8 @@ def signature_of(
         performance=performance,
         benefit=decision_curves(search, seed, horizon, workers),
         verdict=verdict,
-        sentence=signature_sentence(design, fit, performance, verdict, labels or {}),
+        sentence=signature_sentence(design, fit, performance, verdict, labels or {})
+        + without_part(design, search.separating(), labels or {}),
         equation=equation(search.design, fit, labels or {}),
     )
 

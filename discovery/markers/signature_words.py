@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -102,3 +102,12 @@ def signature_sentence(
         over = row["gain_over_single_low"] > 0
         text += f"; it is {'better' if over else 'no better'} than the best single marker"
     return f"{text}."
+
+
+def without_part(design: Design, separating: Sequence[int], labels: Mapping[str, str]) -> str:
+    """A sentence on the features that separate the outcome; the table of markers may be led by one."""
+    names = [labels.get(design.feature_names[j], design.feature_names[j]) for j in separating]
+    if not names:
+        return ""
+    verb = "separates" if len(names) == 1 else "separate"
+    return f" {', '.join(names)} {verb} the outcome and had no part in the search: no estimate exists."

@@ -108,6 +108,19 @@ def test_calibration_slopes_of_separated_patients_are_penalised_not_lost():
     assert (slope > 3).all()
 
 
+def test_a_feature_that_separates_the_outcome_is_said_to_have_no_part():
+    """Its likelihood has no maximum; before, the next feature was called the best marker without a word."""
+    outcome, covariates, features = simulated(np.random.default_rng(5), 150, [0.9], "binary")
+    features["leak"] = 5.0 * outcome.value + np.linspace(0, 1, 150)
+    found = signature_of(
+        build_design(outcome, covariates, features), seed=1, draws=10, labels={"leak": "Made of it"}
+    )
+    assert "leak" not in set(found.terms["term"])
+    assert "Made of it separates the outcome and had no part in the search" in found.sentence
+    plain = signature_of(build_design(outcome, covariates, features.drop(columns="leak")), seed=1, draws=10)
+    assert "no part" not in plain.sentence
+
+
 def test_the_slope_of_an_overfitted_signature_is_said_to_be_below_one():
     """The mean over cohorts of what is said is that of 10,000 new patients, well below 1."""
     said, true = [], []
