@@ -27,7 +27,8 @@ class SiteCheck:
     estimate_without_site, low_without_site, high_without_site : effect then, with its 95 % interval, on the
         scale of the estimates within sites; NaN where one coefficient does not say it all.
     flipped_without : names of the sites without which the sign of the estimate is the other one; only
-        sites whose leaving keeps a third of the events (patients in the rarer class, patients) count.
+        sites whose leaving keeps a third of the events (patients in the rarer class, patients) count, of
+        those that the feature's own estimate rests on.
     gain_random_folds, gain_left_out_sites : gain in patients that the models were not fitted to, when
         they are drawn at random and when they are a site of their own (mean over sites by patients).
     table : a row per feature and site left out, with the estimate from the other sites, the gain at that
@@ -52,10 +53,13 @@ def without_site(design: Design) -> Design:
     )
 
 
-def check_sites(refit: OutcomeRefit, *, rng: np.random.Generator) -> SiteCheck | None:
+def check_sites(
+    refit: OutcomeRefit, *, rng: np.random.Generator, rests_on: np.ndarray | None = None
+) -> SiteCheck | None:
     """Compare with the site ignored, and leave one site out at a time; None with fewer than two sites.
 
-    `rng` assigns patients to the random folds.
+    `rng` assigns patients to the random folds. `rests_on` (p,): events (patients in the rarer class,
+    patients) that the estimates rest on, where values were imputed and these are more than `refit` has.
     """
     design = refit.design
     if design.site is None or np.unique(design.site).size < 2:
@@ -75,8 +79,11 @@ def check_sites(refit: OutcomeRefit, *, rng: np.random.Generator) -> SiteCheck |
     estimates = np.array([part.estimate for part in parts])
     gains = np.array([part.gain[:, 0] for part in parts])
     flips = np.sign(estimates) * np.sign(whole) < 0
-    kept = design.response.effective_sizes(code[:, None] != np.arange(sites.size))
-    flips &= (kept >= ENOUGH_LEFT * design.effective_size)[:, None]
+    of_all = design.response.effective_sizes(design.observed) if rests_on is None else rests_on
+    kept = [
+        design.response.effective_sizes(design.observed & (code != k)[:, None]) for k in range(sites.size)
+    ]
+    flips &= np.array(kept) >= ENOUGH_LEFT * of_all
     by_id = np.argsort(np.asarray(design.patient_id).astype(str), kind="stable")
     fold = np.empty(design.n, dtype=int)
     fold[by_id] = rng.permutation(np.arange(design.n) % FOLDS)

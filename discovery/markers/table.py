@@ -213,7 +213,8 @@ def _fit_once(o: OutcomeParts, refit: OutcomeRefit, *, seed: int, horizon: float
     alone = refit
     if o.completed:
         alone = prepare_refit(o.design, o.screen.firth, o.ranked, horizon=horizon)
-    o.site = check_sites(alone, rng=named_rng(seed, "markers", o.design.outcome, "folds"))
+    folds = named_rng(seed, "markers", o.design.outcome, "folds")
+    o.site = check_sites(alone, rng=folds, rests_on=o.screen.sizes[o.ranked])
     everyone = np.ones(refit.design.n)
     whole = refit.over_copies(everyone) if isinstance(refit, ImputedRefit) else alone(everyone)
     o.apparent, o.base_measure = whole.gain[:, 0], whole.base[:, 0]

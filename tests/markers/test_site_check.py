@@ -68,6 +68,26 @@ def test_left_out_estimate_is_that_of_the_other_sites_alone(kind, screened):
     np.testing.assert_allclose(got, want, rtol=1e-6, atol=1e-8)
 
 
+def test_the_sign_of_few_complete_cases_does_not_make_a_finding_site_driven():
+    """Forty complete cases of three hundred, the sign turned among those outside site A."""
+    design = confounded("continuous", 3)
+    rng = np.random.default_rng(5)
+    few = np.zeros(design.n, dtype=bool)
+    few[rng.choice(np.flatnonzero(design.site == "A"), 80, replace=False)] = True
+    others = rng.choice(np.flatnonzero(design.site != "A"), 40, replace=False)
+    few[others] = True
+    y = design.y.copy()
+    y[others] -= 1.6 * design.features[others, 1]
+    rows = ("patient_id", "features", "observed", "stratum", "site", "base")
+    parts = {k: None if v is None else v[few] for k in rows for v in [getattr(design, k)]}
+    refit = OutcomeRefit(replace(design, y=y[few], **parts), np.zeros(3, dtype=bool))
+    alone = check_sites(refit, rng=np.random.default_rng(1))
+    assert "A" in alone.flipped_without[1]
+    found = check_sites(refit, rng=np.random.default_rng(1), rests_on=np.full(3, 300))
+    assert "A" not in found.flipped_without[1]
+    np.testing.assert_array_equal(found.table["estimate"], alone.table["estimate"])
+
+
 def test_gains_at_a_site_are_counted_in_the_patients_with_the_feature():
     design = confounded("binary", 2)
     seen = design.observed.copy()
