@@ -12,22 +12,22 @@ tripled the time of the logistic loop.
 Ratios of 26 November 2026, two shared cores, the last of three runs; patients x features, 4 or 5 covariates:
 
     loop                                        150 x 60   500 x 300   2,000 x 1,000   aim
-    Cox, lifelines                                 2,083       1,516             865   300
-    logistic, statsmodels                            130         130             117   100
-    logistic, profile intervals on both sides        475         426             294   100
-    multinomial, statsmodels                         137         126              50    50
-    least squares, statsmodels                       144         237             166   100
+    Cox, lifelines                                 1,971       1,431             861   300
+    logistic, statsmodels                            126         123              96   100
+    logistic, profile intervals on both sides        454         379             286   100
+    multinomial, statsmodels                         136         108              60    50
+    least squares, statsmodels                       145         213             157   100
 
 A whole `screen()` call, from the tables of a study to a table with q-values, against the same loops:
 
-    survival, intervals of the loop are Wald's       327         456             365   300
-    binary, profile intervals on both sides           73         221             191   100
-    binary, intervals of the loop are Wald's           8          23              30
-    multiclass                                        40          75              42    50
-    continuous                                         5          17              11   100
+    survival, intervals of the loop are Wald's       319         472             360   300
+    binary, profile intervals on both sides           72         221             206   100
+    binary, intervals of the loop are Wald's           8          24              20
+    multiclass                                        40          72              49    50
+    continuous                                         5          16              19   100
 
-Calls of a second and 16 MB feel their neighbours more than the loops do: in the three runs the largest
-logistic fit had 118, 98 and 117, the multinomial one of the last two 57 and 50.
+Calls of a second and 16 MB feel their neighbours more than the loops do: in three runs the largest
+logistic fit had 99, 96 and, with a loop whose threads were not limited, 117.
 
 What bounds whole screens: 150 patients are so few for their covariates that the binary screen is Firth's,
 which the loop is not; a study of 60 features waits 3 ms for its tables and for one model a covariate. A loop
@@ -35,9 +35,9 @@ over least squares takes .7 ms a feature of 2,000 patients, 350 ns a value, so t
 ns a value. The fit takes 2, the winsor limits (the 21 smallest and largest of each column) 4, and the rest is
 scaling and the checks of what is there and finite, each of which walks through 16 MB.
 
-Slopes of log cost on log n and on log p: Cox 1.00, .94; logistic .81, .90; multinomial .97, 1.02; least
-squares .88, .77 (aim: at most 1.1). At 2,000 patients lifelines takes 21 times as long for Kaplan-Meier, 54
-for Aalen-Johansen, 5.3 for concordance.
+Slopes of log cost on log n and on log p: Cox 1.00, .94; logistic .76, .86; multinomial .93, .98; least
+squares .85, .75 (aim: at most 1.1). At 2,000 patients lifelines takes 15 times as long for Kaplan-Meier, 50
+for Aalen-Johansen, 5.6 for concordance.
 """
 
 from __future__ import annotations
