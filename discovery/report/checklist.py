@@ -151,7 +151,8 @@ def _texts(s: RunSettings, headlines: Collection[Headline]) -> dict[str, str]:
     ]
     return {
         "summary": f"Exploratory study of {plural(s.n_features, 'feature')} against {names} in "
-        f"{plural(s.n_patients, 'patient')}. " + " ".join(h.found for h in headlines),
+        f"{plural(s.n_patients, 'patient')}. "
+        + " ".join(text for h in headlines for text in (h.found, h.beware) if text),
         "source": f"Input files: {listed(list(s.files), limit=20)}."
         + (f" Sites: {s.sites}." if s.sites else ""),
         "outcomes": "; ".join(sizes)

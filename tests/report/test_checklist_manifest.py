@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import replace
 
 import numpy as np
 
@@ -48,6 +49,13 @@ def test_an_item_without_its_file_is_not_claimed(made):
     assert full["fill"].tolist() == [item.fill for item in ITEMS]
     assert full.loc[full["fill"] == "P", "text"].str.endswith("(draft: edit)").all()
     assert not full["text"].str.contains(r"None|nan\b").any()
+
+
+def test_the_summary_for_an_abstract_warns_of_what_may_give_the_outcome_away(made):
+    settings, found = heads(made)
+    warned = [replace(found[0], beware="Beware of Cardiac index: it tells the outcome too well."), *found[1:]]
+    summary = checklist(settings, warned, ALL_FILES)["text"].iloc[0]
+    assert f"{found[0].found} {warned[0].beware}" in summary
 
 
 def test_manifest_has_the_hash_of_every_file_and_the_clock_only_under_run(made, tmp_path):
