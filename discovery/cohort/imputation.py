@@ -141,6 +141,31 @@ class Completed:
         return self.drawn(weights, draw), None
 
 
+def completed_designs(design: Design, completed: Completed) -> list[Design]:
+    """The design with the gaps filled as in each copy."""
+    return [completed_design(design, completed, k) for k in range(completed.m)]
+
+
+def completed_design(design: Design, completed: Completed, k: int) -> Design:
+    """The design with the gaps filled as in copy `k`."""
+    seen = completed.plan.observed
+    return replace(
+        design,
+        base=design.base if completed.bases is None else completed.bases[k],
+        observed=seen,
+        features=np.where(
+            seen, with_filling(design.features, completed.plan.columns, completed.copies[k]), 0.0
+        ),
+    )
+
+
+def with_filling(features: np.ndarray, columns: np.ndarray, filling: np.ndarray) -> np.ndarray:
+    """Features (n, p) with `filling` (n, c) in their `columns` (c,)."""
+    out = features.copy()
+    out[:, columns] = filling
+    return out
+
+
 def plan_imputation(
     design: Design, limits: Limits | None = None, *, matched: bool = True, always: Sequence[int] = ()
 ) -> ImputationPlan:

@@ -26,7 +26,7 @@ from discovery.association.screen_words import (
     too_few,
 )
 from discovery.cohort.drawn_spread import DRAWS
-from discovery.cohort.imputation import Completed
+from discovery.cohort.imputation import Completed, completed_design
 from discovery.cohort.imputed_fits import ImputedFits
 from discovery.kernels.screen_fit import REASONS
 from discovery.problems import counted
@@ -149,12 +149,10 @@ def _leaning(design: Design, completed: Completed, fits: ImputedFits, judged: Ju
     small = np.flatnonzero(judged.good & (fits.p_value <= NOMINAL))
     if not small.size:
         return {}
-    chosen = design.take_features(completed.plan.columns[small])
     found = []
-    for k, copy in enumerate(completed.copies[:, :, small]):
-        base = design.base if completed.bases is None else completed.bases[k]
-        full = replace(chosen, features=copy, observed=np.isfinite(copy), base=base)
-        p = kind_of(design.kind).p_without_distribution(full)
+    for k in range(completed.m):
+        copy = completed_design(design, completed, k).take_features(completed.plan.columns[small])
+        p = kind_of(design.kind).p_without_distribution(copy)
         if p is None:
             return {}
         found.append(p)

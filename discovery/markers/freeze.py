@@ -12,7 +12,7 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.screen import Screen
-from discovery.cohort.imputation import Completed
+from discovery.cohort.imputation import Completed, completed_designs
 from discovery.markers.frozen import (
     LARGEST,
     SMALLEST,
@@ -28,7 +28,6 @@ from discovery.markers.frozen_completion import learn_completion, not_a_covarian
 from discovery.markers.frozen_imputation import freeze_imputation
 from discovery.markers.frozen_model import MODELLED, averaged, freeze_model
 from discovery.markers.frozen_signature import MARKER, freeze_signature
-from discovery.markers.imputed_refit import completed_designs
 from discovery.markers.replication import TAU, Z95
 from discovery.markers.verdict import FOUND
 from discovery.terms import SUSPECTED

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from discovery.association.design import Design
-from discovery.cohort.imputation import Completed
+from discovery.cohort.imputation import Completed, with_filling
 from discovery.markers.refit import OutcomeRefit, Refit
 
 
@@ -35,7 +35,7 @@ class ImputedRefit(OutcomeRefit):
         filled = replace(
             part,
             base=part.base if completed.bases is None else completed.bases[0],
-            features=_filled(part.features, columns, completed.copies[0][:, taken]),
+            features=with_filling(part.features, columns, completed.copies[0][:, taken]),
             observed=np.ascontiguousarray(plan.observed[:, which]),
         )
         super().__init__(filled, np.asarray(firth)[which], horizon=horizon)
@@ -69,7 +69,7 @@ class ImputedRefit(OutcomeRefit):
 
     def _with(self, filling: np.ndarray, base: np.ndarray | None) -> OutcomeRefit:
         other = copy(self)
-        features = _filled(self.design.features, self._filled_columns, filling[:, self._taken])
+        features = with_filling(self.design.features, self._filled_columns, filling[:, self._taken])
         other.design = replace(self.design, features=features)
         other.features = np.where(other.design.observed, other.design.features, np.nan)
         if base is not None:
@@ -86,22 +86,3 @@ class ImputedRefit(OutcomeRefit):
 def in_draw(refit: OutcomeRefit, weights, draw: int) -> OutcomeRefit:
     """What bootstrap draw number `draw` refits: the models themselves, or with gaps imputed in the draw."""
     return refit.in_draw(weights, draw) if isinstance(refit, ImputedRefit) else refit
-
-
-def completed_designs(design: Design, completed: Completed) -> list[Design]:
-    """The design with the gaps filled as in each copy."""
-    columns, seen = completed.plan.columns, completed.plan.observed
-    bases = [design.base] * completed.m if completed.bases is None else completed.bases
-    return [
-        replace(
-            design, base=base, observed=seen,
-            features=np.where(seen, _filled(design.features, columns, filling), 0.0),
-        )
-        for base, filling in zip(bases, completed.copies)
-    ]  # fmt: skip
-
-
-def _filled(features: np.ndarray, columns: np.ndarray, filling: np.ndarray) -> np.ndarray:
-    out = features.copy()
-    out[:, columns] = filling
-    return out

@@ -13,14 +13,13 @@ import numpy as np
 from discovery.association.design import Design
 from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns, method_text
-from discovery.cohort.imputation import Completed, complete, plan_imputation
+from discovery.cohort.imputation import Completed, complete, completed_designs, plan_imputation
 from discovery.cohort.imputed_fits import pool_fits
 from discovery.cohort.incomplete_covariates import WideDesign, impute_covariates
 from discovery.cohort.outcome_predictors import outcome_columns
 from discovery.cohort.pooled_rows import model_of, pooling_rule
 from discovery.markers.detectable import null_standard_errors
 from discovery.markers.frozen import FrozenImputation
-from discovery.markers.imputed_refit import completed_designs
 from discovery.problems import InputError
 from discovery.study.limits import Limits
 from discovery.terms import LEAST_EVENTS

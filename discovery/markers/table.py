@@ -11,11 +11,11 @@ import pandas as pd
 from discovery.association.design import Design
 from discovery.association.kinds import SCREENED_KINDS, kind_of
 from discovery.association.screen import Screen
-from discovery.cohort.imputation import Completed
+from discovery.cohort.imputation import Completed, completed_designs
 from discovery.markers.bootstrap import BootstrapDraws, bootstrap_refits
 from discovery.markers.families import Families, find_families
 from discovery.markers.gain import corrected_gains
-from discovery.markers.imputed_refit import ImputedRefit, completed_designs
+from discovery.markers.imputed_refit import ImputedRefit
 from discovery.markers.outcome_parts import OutcomeParts
 from discovery.markers.outcome_rows import CONTRACT, EXTRA, FAMILY_COLUMNS, outcome_tables
 from discovery.markers.refit import OutcomeRefit, prepare_refit

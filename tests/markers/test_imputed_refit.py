@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 
 from discovery.association.design import build_design
-from discovery.cohort.imputation import complete, plan_imputation
+from discovery.cohort.imputation import complete, completed_designs, plan_imputation
 from discovery.markers.bootstrap import bootstrap_refits
-from discovery.markers.imputed_refit import ImputedRefit, completed_designs
+from discovery.markers.imputed_refit import ImputedRefit
 from discovery.markers.refit import prepare_refit
 from discovery.markers.stability import stability_shares
 from discovery.seeds import named_rng
