@@ -49,16 +49,27 @@ class EtiologyProfiles:
 def etiology_labels(etiology: pd.Series) -> pd.DataFrame:
     """Indicators (patients x labels) from texts such as "a" or "a;b"; NaN in every column when there is
     no label. Labels are trimmed and sorted."""
-    parts = [
-        None if pd.isna(text) else sorted({t.strip() for t in str(text).split(SEPARATOR) if t.strip()})
-        for text in etiology
-    ]
-    labels = sorted({label for own in parts if own for label in own})
+    parts = [labels_in(text) for text in etiology]
+    labels = sorted({label for own in parts for label in own})
     table = pd.DataFrame(np.nan, index=etiology.index, columns=labels)
     for i, own in enumerate(parts):
         if own:
             table.iloc[i] = [float(label in own) for label in labels]
     return table
+
+
+def labels_in(text: object) -> list[str]:
+    """The labels of a cell in their order, trimmed."""
+    return [] if pd.isna(text) else [t.strip() for t in str(text).split(SEPARATOR) if t.strip()]
+
+
+def without_rare(etiology: pd.Series, limit: int) -> pd.Series:
+    """`etiology` without labels of fewer than `limit` patients: how they differ would tell their means."""
+    labels = etiology_labels(etiology)
+    rare = set(labels.columns[labels.sum() < limit])
+    if not rare:
+        return etiology
+    return etiology.map(lambda text: SEPARATOR.join(t for t in labels_in(text) if t not in rare) or None)
 
 
 def etiology_profiles(

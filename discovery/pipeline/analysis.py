@@ -232,25 +232,9 @@ def with_frozen(tested: Tested, tables: Tables, notes: list[str], groups: Found 
     return Analysed(tables, settings, frozen, {"phenotypes.parquet": groups.patients}, held_back)
 
 
-def without_rare(etiology: pd.Series, limit: int) -> pd.Series:
-    """`etiology` without labels of fewer than `limit` patients: how they differ would tell their means."""
-    from discovery.association.etiology import SEPARATOR, etiology_labels
-
-    labels = etiology_labels(etiology)
-    rare = set(labels.columns[labels.sum() < limit])
-    if not rare:
-        return etiology
-
-    def common(text: object) -> object:
-        parts = [] if pd.isna(text) else [part.strip() for part in str(text).split(SEPARATOR)]
-        return SEPARATOR.join(part for part in parts if part and part not in rare) or None
-
-    return etiology.map(common)
-
-
 def etiology_table(study: Study, notes: list[str]) -> dict[str, pd.DataFrame]:
     """How the etiologies differ, adjusted; nothing where the study names none, or too few."""
-    from discovery.association.etiology import etiology_profiles
+    from discovery.association.etiology import etiology_profiles, without_rare
     from discovery.association.etiology_contrasts import etiology_contrasts
 
     if study.etiology is None:
