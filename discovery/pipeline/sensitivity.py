@@ -82,9 +82,7 @@ def imputed_main(design: Design, imputed: ImputedScreens, leaders: Sequence[str]
     rows = screen.table[main].set_index("feature")[
         ["estimate", "ci_low", "ci_high", "p_value", "n", "events"]
     ]
-    if design.kind == "continuous":
-        return ImputedMain(rows=rows, level=kind_of(design.kind).level(design))
-    return ImputedMain(rows=rows)
+    return ImputedMain(rows=rows, level=kind_of(design.kind).level(design))
 
 
 def reliable_patients(quality: pd.DataFrame, windows: pd.DataFrame) -> pd.Series:
