@@ -13,10 +13,11 @@ from scipy import stats
 from scipy.optimize import brentq, linprog
 
 import discovery
+from discovery.association.etiology import without_rare
 from discovery.cohort.masked_counts import mask_flow, mask_rows
 from discovery.cohort.masked_means import tells_a_few
 from discovery.markers.frozen_file import read_frozen
-from discovery.pipeline.analysis import analyse, without_rare
+from discovery.pipeline.analysis import analyse
 from discovery.pipeline.masked_measures import coarse_net_benefit
 from discovery.pipeline.masking import said
 from discovery.pipeline.progress import Silent
@@ -411,6 +412,15 @@ def sizes_that_explain(areas, most):
     return explained
 
 
+def plain_and_masked(folder, study):
+    """What a run makes of the study whose tables stand in `folder`, by its limit, 0 or LIMIT."""
+    found = {}
+    for limit in (0, LIMIT):
+        (folder / "study.toml").write_text(study + f"suppress_below = {limit}\n", encoding="utf-8")
+        found[limit] = discovery.run(folder, out=folder / str(limit), workers=1).tables
+    return found
+
+
 def test_measures_of_a_ranking_do_not_tell_how_many_lack_the_outcome(tmp_path):
     rng = np.random.default_rng(13)
     n = 60
@@ -428,10 +438,7 @@ def test_measures_of_a_ranking_do_not_tell_how_many_lack_the_outcome(tmp_path):
         'name = "y"\nkind = "binary"\ncolumn = "y"\n[analysis]\nreplicates = 0\npermutations = 0\n'
         "imputations = 0\nphenotypes = false\n"
     )
-    found = {}
-    for limit in (0, LIMIT):
-        (tmp_path / "study.toml").write_text(study + f"suppress_below = {limit}\n", encoding="utf-8")
-        found[limit] = discovery.run(tmp_path, out=tmp_path / str(limit), workers=1).tables
+    found = plain_and_masked(tmp_path, study)
     plain, shared = (found[k]["markers"].dropna(subset="base_measure") for k in (0, LIMIT))
     areas = (plain["base_measure"] + plain["apparent_gain"]).to_numpy()
     assert sizes_that_explain(areas, n) == [(57, 26)]
@@ -595,10 +602,7 @@ def test_tests_by_t_do_not_tell_how_many_lack_a_value(tmp_path):
         'kind = "continuous"\ncolumn = "walk"\n[analysis]\nreplicates = 0\npermutations = 0\n'
         "imputations = 0\nphenotypes = false\n"
     )
-    found = {}
-    for limit in (0, LIMIT):
-        (tmp_path / "study.toml").write_text(study + f"suppress_below = {limit}\n", encoding="utf-8")
-        found[limit] = discovery.run(tmp_path, out=tmp_path / str(limit), workers=1).tables
+    found = plain_and_masked(tmp_path, study)
     for name, parameters, whole in (
         ("markers", 2, n - 2),
         ("etiologies", 3, n),
