@@ -11,13 +11,14 @@ import discovery
 from discovery.association.design import build_design
 from discovery.association.screen import screen
 from discovery.association.screen_rows import ADJUSTED, BASE, COLUMNS
+from discovery.cohort.imputation import completed_designs
 from discovery.cohort.imputation_table import IMPUTATION_COLUMNS
 from discovery.cohort.incomplete_covariates import complete_covariates, wide_design
 from discovery.cohort.pooled_rows import COMPLETE_CASES
 from discovery.cohort.pooling import pool
 from discovery.cohort.screen_with_covariates import impute_screen_and_covariates
 from discovery.markers.bootstrap import bootstrap_refits
-from discovery.markers.imputed_refit import ImputedRefit, completed_designs
+from discovery.markers.imputed_refit import ImputedRefit
 from discovery.markers.refit import prepare_refit
 from discovery.markers.sensitivity import COMPLETE
 from discovery.markers.stability import stability_shares
