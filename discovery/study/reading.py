@@ -22,12 +22,13 @@ from discovery.study.outcome import Outcome
 from discovery.study.outcomes import outcome_columns, read_outcome
 from discovery.study.patient_rows import eligible_rows, join, typed_columns
 from discovery.study.phenotype_columns import check_freeze, check_search
+from discovery.study.places import with_lines
 from discovery.study.recording_index import check_recordings
 from discovery.study.settings import StudyFile
 from discovery.study.shelf import Shelf, event_tables, features_source, labels_table
 from discovery.study.source import Source
 from discovery.study.study import Study
-from discovery.study.study_file import decode, read_study_file, with_lines
+from discovery.study.study_file import decode, read_study_file
 
 
 def read_study(path: Path | str) -> Study:
