@@ -27,10 +27,10 @@ from discovery.markers.frozen import (
 from discovery.markers.frozen_completion import learn_completion, not_a_covariance
 from discovery.markers.frozen_imputation import freeze_imputation
 from discovery.markers.frozen_model import MODELLED, averaged, freeze_model
-from discovery.markers.frozen_signature import MARKER, freeze_signature
+from discovery.markers.frozen_signature import freeze_signature
 from discovery.markers.replication import TAU, Z95
+from discovery.markers.suspected import suspected
 from discovery.markers.verdict import FOUND
-from discovery.terms import SUSPECTED
 
 if TYPE_CHECKING:
     from discovery.study import Study
@@ -63,7 +63,7 @@ def freeze(
     markers : the marker table of the run
     definitions : feature -> what it is, where known; a second cohort must have the same
     declared : features to freeze for every outcome instead of the leading candidates; a suspected leak is
-        frozen by that alone, and so is a signature with one
+        frozen by that alone
     tau : (outcome, feature) -> spread of the effect between the sites; .10 is assumed, more where more
         was seen
     signatures : the tables "signature", "signature_performance" and "signature_words" of the run
@@ -144,8 +144,6 @@ def _outcome(
     copies, horizon = _copies(design, whole, completed), _horizon(study, whole)
     own, bases = _own(design), [copy.base[:, _own(copy)] for copy in copies]
     chosen = _chosen(markers, declared, most)
-    if _leaks_among(_signature_markers(signatures, design.outcome), markers, declared):
-        signatures = {}
     mean, sd = _scale(whole)
     return FrozenOutcome(
         name=design.outcome,
@@ -256,7 +254,7 @@ def _chosen(markers: pd.DataFrame, declared: Sequence[str], most: int) -> list[d
     ]  # fmt: skip
     if declared:
         return usable[usable["feature"].isin(declared)].sort_values("rank", kind="stable").to_dict("records")
-    found = usable[_found(usable) & ~_suspected(usable)].sort_values("rank", kind="stable")
+    found = usable[_found(usable) & ~suspected(usable)].sort_values("rank", kind="stable")
     return found.drop_duplicates("redundancy_group").head(most).to_dict("records")
 
 
@@ -264,44 +262,15 @@ def _found(markers: pd.DataFrame) -> pd.Series:
     return markers["verdict"].astype(str).str.split(",").str[0].isin(FOUND)
 
 
-def _suspected(markers: pd.DataFrame) -> np.ndarray:
-    """Which rows (n,) bool are flagged as suspected leaks."""
-    flags = markers["flags"].fillna("").astype(str)
-    return np.array([any(f.startswith(SUSPECTED) for f in own.split("; ")) for own in flags], dtype=bool)
-
-
-def _signature_markers(signatures: Mapping[str, pd.DataFrame], outcome: str) -> list[str]:
-    terms = signatures.get("signature", pd.DataFrame())
-    if not len(terms):
-        return []
-    return list(terms.loc[(terms["outcome"] == outcome) & (terms["role"] == MARKER), "term"].astype(str))
-
-
-def _leaks_among(names: Sequence[str], markers: pd.DataFrame, declared: Sequence[str]) -> list[str]:
-    """Suspected leaks of an outcome's `markers` among the features `names`, but for the `declared`."""
-    leaks = set(markers.loc[_suspected(markers), "feature"])
-    return [name for name in names if name in leaks and name not in declared]
-
-
-def withheld(
-    designs: Sequence[Design],
-    markers: pd.DataFrame,
-    signatures: Mapping[str, pd.DataFrame],
-    declared: Sequence[str] = (),
-) -> list[str]:
-    """A sentence for every candidate and signature that `freeze` leaves out as a suspected leak."""
+def withheld(designs: Sequence[Design], markers: pd.DataFrame, declared: Sequence[str] = ()) -> list[str]:
+    """A sentence for every candidate that `freeze` leaves out as a suspected leak."""
     sentences = []
-    for design in (design for design in designs if design.kind in FREEZABLE):
+    for design in (design for design in designs if design.kind in FREEZABLE and not declared):
         mine = markers[markers["outcome"] == design.outcome]
-        found = [] if declared else list(mine.loc[_found(mine), "feature"])
-        inside = _leaks_among(_signature_markers(signatures, design.outcome), mine, declared)
-        what = [(name, "a suspected leak") for name in _leaks_among(found, mine, declared)]
-        if inside:
-            what.append(("the signature", f"which has a suspected leak in it ({', '.join(inside)})"))
         sentences += [
-            f"{design.outcome}: {name}, {why}, is not written to frozen.json; a second cohort tests such a "
-            "feature only if the study file names it in freeze"
-            for name, why in what
+            f"{design.outcome}: {name}, a suspected leak, is not written to frozen.json; a second cohort "
+            "tests such a feature only if the study file names it in freeze"
+            for name in mine.loc[_found(mine) & suspected(mine), "feature"]
         ]
     return sentences
 

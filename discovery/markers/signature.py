@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,11 +54,14 @@ class SignatureSearch:
     likelihood-ratio root given the base model), how many of them enter (0 to 6) and the penalty, both by
     the predictive likelihood of 5-fold cross-validation with the selection repeated in every fold.
     Missing values of a marker are predicted from the base model within the patients that have it.
+
+    barred : features that lead no family and enter no model, such as suspected leaks
     """
 
-    def __init__(self, design: Design):
+    def __init__(self, design: Design, barred: Sequence[str] = ()):
         self.design = design = standardised_outcome(design)
         self.family = find_families(np.where(design.observed, design.features, np.nan)).number
+        self._barred = np.isin(design.feature_names, list(barred))
         self.intercept = design.kind != "survival"
         self._kind = kind_of(design.kind)
         self._plan = self._kind.plan(design.response, design.base, design.features, design.observed)
@@ -87,11 +91,14 @@ class SignatureSearch:
         )
 
     def separating(self) -> list[int]:
-        """The features that separate the outcome: they have no likelihood-ratio root, and take no part."""
+        """The features that separate the outcome: they have no likelihood-ratio root, and take no part.
+
+        Those that are barred take none anyway, and are not among them.
+        """
         from discovery.kernels.screen_fit import SEPARATED
 
         fit = self._kind.screen(self._plan, np.ones(self.design.n))
-        return [int(j) for j in np.flatnonzero((fit.code == SEPARATED) & np.isnan(fit.z))]
+        return [int(j) for j in np.flatnonzero((fit.code == SEPARATED) & np.isnan(fit.z) & ~self._barred)]
 
     def _lane(self, size: int, penalty: int) -> int:
         """Row of the path with `size` markers and the penalty number `penalty`; lane 0 is the base model."""
@@ -124,6 +131,7 @@ class SignatureSearch:
         design, most = self.design, MOST_MARKERS
         z = np.abs(self._kind.screen(self._plan, weights).z)
         z[(weights[:, None] * design.observed).sum(axis=0) < LEAST_INFORMATION] = np.nan
+        z[self._barred] = np.nan
         lead = np.unique(family_leads(z, self.family))
         lead = lead[lead >= 0]
         lead = lead[np.argsort(-z[lead], kind="stable")][:most]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,13 @@ from discovery.markers.refit import gain_measure_name
 from discovery.markers.replication import Z95
 from discovery.markers.signature import KINDS, LEAST_INFORMATION, MODELS, SignatureFit, SignatureSearch
 from discovery.markers.signature_benefit import decision_curves
-from discovery.markers.signature_words import equation, signature_sentence, signature_terms, without_part
+from discovery.markers.signature_words import (
+    equation,
+    signature_sentence,
+    signature_terms,
+    without_part,
+    without_part_note,
+)
 from discovery.seeds import drawn_weights, named_rng
 
 DRAWS = 100
@@ -28,8 +34,8 @@ class Signature:
 
     fit : of the patients in the order of their ids. terms : outcome, term, role, label, coefficient (per SD
     or against the reference), mean, sd, selected_share (of the draws in which this very feature entered).
-    performance : a row a model of `MODELS`. benefit : decision curves of risks predicted for patients left
-    out. verdict, sentence, equation : in words.
+    performance : a row a model of `MODELS`; its note names features without a part. benefit : decision
+    curves of risks predicted for patients left out. verdict, sentence, equation : in words.
     """
 
     outcome: str
@@ -47,6 +53,7 @@ def signature_of(
     *,
     seed: int,
     labels: dict[str, str] | None = None,
+    barred: Sequence[str] = (),
     draws: int = DRAWS,
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
@@ -54,6 +61,7 @@ def signature_of(
 ) -> Signature | None:
     """Search, tune and judge a signature; None for an outcome or a size that allows none.
 
+    barred : suspected leaks, which take no part and are said to have none
     horizon : where decision curves of a survival outcome are judged; `usual_horizon` otherwise
 
     The whole search is repeated in every bootstrap draw (patients drawn within sites). The corrected value is
@@ -68,14 +76,17 @@ def signature_of(
     if design.kind not in KINDS or design.effective_size < LEAST_INFORMATION or not len(design.feature_names):
         return None
     design = design.in_id_order()
-    search = SignatureSearch(design)
+    search = SignatureSearch(design, barred)
     judge = _Judge(search.design)
     ones = np.ones(design.n)
     fit = search(ones, named_rng(seed, "signature", design.outcome))
     models = fit.predictors
     apparent, slope = judge(models, ones[:, None])[:, 0], judge.slopes(models, ones)
     found = _draw(search, judge, draws, seed, workers, progress)
+    separating = search.separating()
     performance = _performance(design, apparent, slope, found)
+    searched = (performance["model"] != MODELS[0]).to_numpy()
+    performance["note"] = np.where(searched, without_part_note(design, separating, barred), "")
     better = performance.set_index("model").loc["signature", "gain_low"] > 0 and bool(fit.markers)
     verdict = BETTER if better else NO_BETTER
     return Signature(
@@ -86,7 +97,7 @@ def signature_of(
         benefit=decision_curves(search, seed, horizon, workers),
         verdict=verdict,
         sentence=signature_sentence(design, fit, performance, verdict, labels or {})
-        + without_part(design, search.separating(), labels or {}),
+        + without_part(design, separating, barred, labels or {}),
         equation=equation(search.design, fit, labels or {}),
     )
 

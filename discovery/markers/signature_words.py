@@ -9,6 +9,7 @@ import pandas as pd
 
 from discovery.association.design import Design
 from discovery.markers.signature import SignatureFit
+from discovery.terms import SEPARATES, SUSPECTED
 
 
 def signature_terms(
@@ -104,10 +105,31 @@ def signature_sentence(
     return f"{text}."
 
 
-def without_part(design: Design, separating: Sequence[int], labels: Mapping[str, str]) -> str:
-    """A sentence on the features that separate the outcome; the table of markers may be led by one."""
+def without_part(
+    design: Design, separating: Sequence[int], barred: Sequence[str], labels: Mapping[str, str]
+) -> str:
+    """Sentences on the features that had no part in the search; the table of markers may be led by one.
+
+    separating : indices of those that separate the outcome; barred : names of suspected leaks
+    """
+    text = ""
+    names = [labels.get(name, name) for name in design.feature_names if name in barred]
+    if names:
+        which = "is a suspected leak" if len(names) == 1 else "are suspected leaks"
+        text += (
+            f" {', '.join(names)} {which} and had no part in the search; such a feature takes part only if "
+            "the study file names it in freeze."
+        )
     names = [labels.get(design.feature_names[j], design.feature_names[j]) for j in separating]
-    if not names:
-        return ""
-    verb = "separates" if len(names) == 1 else "separate"
-    return f" {', '.join(names)} {verb} the outcome and had no part in the search: no estimate exists."
+    if names:
+        verb = "separates" if len(names) == 1 else "separate"
+        text += f" {', '.join(names)} {verb} the outcome and had no part in the search: no estimate exists."
+    return text
+
+
+def without_part_note(design: Design, separating: Sequence[int], barred: Sequence[str]) -> str:
+    """The same in short, for a table: "no part in the search: NAME (suspected leak), ..."."""
+    why = {design.feature_names[j]: SEPARATES for j in separating}
+    why |= {name: SUSPECTED for name in design.feature_names if name in barred}
+    named = ", ".join(f"{name} ({why[name]})" for name in design.feature_names if name in why)
+    return f"no part in the search: {named}" if named else ""

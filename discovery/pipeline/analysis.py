@@ -95,7 +95,7 @@ def analyse(
     tables |= ranking_tables(tested, hazards, known, notes, workers=workers, progress=progress)
     tables |= tables_of_leaders(tested, tables["markers"], hazards, notes, progress)
     progress.stage("signatures: the search repeated in bootstrap draws")
-    tables |= signature_tables(study, designs, workers=workers, progress=progress)
+    tables |= signature_tables(study, designs, tables["markers"], workers=workers, progress=progress)
     progress.stage("sensitivity analyses")
     tables["sensitivity"] = sensitivity_table(
         study, tables["markers"], tested.analysed, tested.imputed, reliable, workers=workers
@@ -221,7 +221,7 @@ def with_frozen(tested: Tested, tables: Tables, notes: list[str], groups: Found 
     from discovery.pipeline.settings import run_settings
 
     study, designs = tested.study, tested.designs
-    held_back = withheld(designs, tables["markers"], tables, study.settings.analysis.freeze)
+    held_back = withheld(designs, tables["markers"], study.settings.analysis.freeze)
     notes += held_back
     settings = run_settings(study, tested.analysed, tested.screens, tables, notes, complete=designs)
     frozen = frozen_findings(study, designs, tested.screens, tables, settings.versions, tested.imputed)

@@ -17,10 +17,15 @@ TABLES = ("signature", "signature_performance", "decision_curves", "signature_wo
 
 
 def signature_tables(
-    study: Study, designs: Sequence[Design], *, workers: int, progress: Progress
+    study: Study, designs: Sequence[Design], markers: pd.DataFrame, *, workers: int, progress: Progress
 ) -> dict[str, pd.DataFrame]:
-    """`TABLES`, each empty where no outcome has a signature; none without bootstrap draws."""
+    """`TABLES`, each empty where no outcome has a signature; none without bootstrap draws.
+
+    markers : the marker table; a feature flagged there as a suspected leak takes part only where `freeze`
+        names it
+    """
     from discovery.markers.signature_judged import DRAWS, signature_of
+    from discovery.markers.suspected import barred
 
     analysis, found = study.settings.analysis, []
     for design in designs if analysis.replicates else ():
@@ -29,6 +34,7 @@ def signature_tables(
             design,
             seed=study.settings.study.seed,
             labels=dict(study.labels),
+            barred=barred(markers, design.outcome, analysis.freeze),
             draws=draws,
             workers=workers,
             progress=progress.update,

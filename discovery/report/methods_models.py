@@ -273,7 +273,8 @@ def signature_paragraphs(s: RunSettings) -> list[str]:
         "lead of each family, ordered by its evidence given the base model, in a regression with a ridge "
         "penalty on the markers. Number of markers and penalty were chosen by the predictive likelihood of "
         "5-fold cross-validation, the selection of leads repeated in every fold; none is a possible answer. "
-        "Missing values of a marker were predicted from the base model.",
+        "Missing values of a marker were predicted from the base model. A suspected leak had no part in the "
+        "search unless the study file names it in freeze.",
         "The whole search was repeated in bootstrap draws (patients drawn within sites); discrimination and "
         "its gain over the base model and over the best single marker are 0.368 of the apparent value and "
         "0.632 of that in patients not drawn (Efron 1983), with intervals from the shifted quantiles of the "

@@ -92,7 +92,8 @@ def freeze_all(study):
         designs, ordered, seed=1, labels={}, fdr=0.05, replicates=replicates, workers=1,
         completed=imputed.completed, wider=imputed.wider,
     )  # fmt: skip
-    tables = signature_tables(study, designs, workers=1, progress=Silent()) | {"markers": markers.table}
+    signatures = signature_tables(study, designs, markers.table, workers=1, progress=Silent())
+    tables = signatures | {"markers": markers.table}
     return frozen_findings(study, designs, ordered, tables, {}, imputed)
 
 

@@ -197,7 +197,7 @@ def test_the_signature_is_judged_in_all_patients(cohorts):
     assert (table["n_imputed"] == incomplete(second)).all()
     assert (table["n_left_out"] == 0).all()
     own = done.tables["signature_performance"]
-    assert own.columns[-1] == "n_left_out"
+    assert list(own.columns[-2:]) == ["n_left_out", "note"]
     assert (own["n_left_out"] == incomplete(first)).all()
     assert (own["n"] + own["n_left_out"] == N).all()
 

@@ -121,6 +121,37 @@ def test_a_feature_that_separates_the_outcome_is_said_to_have_no_part():
     assert "no part" not in plain.sentence
 
 
+def test_a_barred_feature_enters_no_signature_and_no_best_single_marker():
+    """One that nearly copies the outcome leads the search; barred, all is as if it had not been measured."""
+    outcome, covariates, features = simulated(np.random.default_rng(5), 200, [0.9], "continuous")
+    features["copy"] = outcome.value + 0.05 * np.random.default_rng(6).normal(size=200)
+    design = build_design(outcome, covariates, features)
+    let_in = signature_of(design, seed=1, draws=10)
+    assert let_in.terms.set_index("term").loc["copy", "role"] == "marker"
+    assert let_in.performance.set_index("model").loc["best single marker", "corrected"] > 0.9
+    found = signature_of(design, seed=1, draws=10, barred=["copy"], labels={"copy": "Nearly it"})
+    plain = signature_of(build_design(outcome, covariates, features.drop(columns="copy")), seed=1, draws=10)
+    pd.testing.assert_frame_equal(
+        found.performance.drop(columns="note"), plain.performance.drop(columns="note")
+    )
+    notes = found.performance.set_index("model")["note"]
+    assert notes["base model"] == ""
+    assert notes["best single marker"] == notes["signature"] == "no part in the search: copy (suspected leak)"
+    assert (plain.performance["note"] == "").all()
+    assert list(found.terms["term"]) == list(plain.terms["term"])
+    assert "Nearly it is a suspected leak and had no part in the search; such a feature" in found.sentence
+    assert found.sentence.endswith("only if the study file names it in freeze.")
+    assert "suspected" not in let_in.sentence + plain.sentence
+
+
+def test_a_barred_feature_that_separates_is_named_once():
+    outcome, covariates, features = simulated(np.random.default_rng(5), 150, [0.9], "binary")
+    features["leak"] = 5.0 * outcome.value + np.linspace(0, 1, 150)
+    design = build_design(outcome, covariates, features)
+    assert signature_of(design, seed=1, draws=4, barred=["leak"]).sentence.count("leak had") == 0
+    assert signature_of(design, seed=1, draws=4, barred=["leak"]).sentence.count("no part") == 1
+
+
 def test_the_slope_of_an_overfitted_signature_is_said_to_be_below_one():
     """The mean over cohorts of what is said is that of 10,000 new patients, well below 1."""
     said, true = [], []

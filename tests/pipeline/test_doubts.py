@@ -349,8 +349,8 @@ def test_a_suspected_leak_is_flagged_in_the_table_on_the_page_and_on_the_termina
     assert "Beware of score" in (study / "out" / "index.html").read_text(encoding="utf-8")
 
 
-def test_a_suspected_leak_is_frozen_only_where_the_study_names_it(folder):
-    """Alone or in a signature; what is kept back is said on the terminal and in the report, with why."""
+def test_a_suspected_leak_is_frozen_and_in_a_signature_only_where_the_study_names_it(folder):
+    """What is kept back is said on the terminal and in the report, with why."""
     study = folder("responder", "walk")
     features, patients = (pd.read_csv(study / f"{name}.csv") for name in ("features", "patients"))
     features["score"] = features["f1"] + 9 * patients["responder"]
@@ -362,11 +362,10 @@ def test_a_suspected_leak_is_frozen_only_where_the_study_names_it(folder):
     why = [
         f"responder: score, a suspected leak, {kept} it in freeze",
         f"walk: paced, a suspected leak, {kept} it in freeze",
-        f"walk: the signature, which has a suspected leak in it (paced), {kept} it in freeze",
     ]
-    for names, found, signed in (
-        ([], [[], ["fit"]], False),
-        (["score", "paced"], [["score", "paced"], ["paced", "score"]], True),
+    for names, found, leads in (
+        ([], [[], ["fit"]], "fit"),
+        (["score", "paced"], [["score", "paced"], ["paced", "score"]], "paced"),
     ):
         (study / "study.toml").write_text(
             text.replace("[analysis]", f"[analysis]\nfreeze = {json.dumps(names)}")
@@ -374,8 +373,18 @@ def test_a_suspected_leak_is_frozen_only_where_the_study_names_it(folder):
         result = discovery.run(study, out=study / "out")
         outcomes = json.loads((study / "out" / "frozen.json").read_text())["outcomes"]
         assert [[one["feature"] for one in outcome["candidates"]] for outcome in outcomes] == found
-        assert (outcomes[1]["signature"] is not None) == signed
+        terms = pd.read_csv(study / "out" / "signature.csv").query("role == 'marker'")
+        signed = list(terms.loc[terms["outcome"] == "walk", "term"])
+        assert signed[0] == leads
+        assert ("paced" in signed) == bool(names)
+        assert "score" not in set(terms.loc[terms["outcome"] == "responder", "term"])
+        assert outcomes[1]["signature"]["markers"] == signed
+        judged = pd.read_csv(study / "out" / "signature_performance.csv").set_index(["outcome", "model"])[
+            "note"
+        ]
+        assert (judged["walk", "signature"] == "no part in the search: paced (suspected leak)") == (not names)
         assert [remark for remark in result.remarks if "frozen" in remark] == ([] if names else why)
         page = (study / "out" / "index.html").read_text(encoding="utf-8")
         assert ("walk: paced, a suspected leak, is not written to frozen.json" in page) == (not names)
+        assert ("paced is a suspected leak and had no part in the search" in page) == (not names)
     assert "Held under every alternative: score (suspected leak, separates the outcome)." in page
