@@ -1,0 +1,113 @@
+"""Intervals from contributions freed of patients' own pull: least squares, refits without each patient."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from discovery.survival.fine_gray import (
+    _censoring_terms,
+    _entry_terms,
+    _newton,
+    _own_information,
+    _prepare,
+    _scores,
+    fine_gray,
+)
+from discovery.survival.small_sample_interval import freed_contributions, t_interval
+from tests.survival.test_fine_gray import subdistribution_sample
+from tests.survival.test_fine_gray_entry import late_sample
+
+
+def test_least_squares_have_hc3():
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(1)
+    x = np.column_stack([np.ones(30), rng.normal(size=(30, 3))])
+    y = x @ [1, 0.5, 0, 2] + rng.normal(size=30) * (1 + x[:, 1] ** 2)
+    fit = sm.OLS(y, x).fit()
+    freed = freed_contributions(x * fit.resid[:, None], x[:, :, None] * x[:, None, :], x.T @ x)
+    np.testing.assert_allclose((freed**2).sum(axis=0), np.diag(fit.cov_HC3), rtol=1e-9)
+
+
+def test_degrees_of_freedom_match_mean_and_variance_of_the_sum():
+    # Two of ten contributions are 2 and eight 1: squares have the mean 1.6 and the variance 1.44.
+    parts = np.array([2.0, -2, *[1] * 4, *[-1] * 4])[:, None]
+    df = 2 * 16**2 / 14.4
+    limits, p = t_interval(np.array([3.0]), parts, conf_level=0.9)
+    assert limits[0] == pytest.approx([3 - stats.t.ppf(0.95, df) * 4, 3 + stats.t.ppf(0.95, df) * 4])
+    assert p[0] == pytest.approx(2 * stats.t.sf(0.75, df))
+    # A sum of squares of n normal values has n degrees of freedom.
+    many = np.random.default_rng(2).normal(size=(40_000, 1))
+    limits, _ = t_interval(np.zeros(1), many, conf_level=0.95)
+    assert limits[0, 1] == pytest.approx(1.96 * 200, rel=0.02)
+
+
+@pytest.mark.parametrize("delayed", [False, True])
+def test_parts_of_the_information_add_up_and_weigh_what_scores_lose(delayed):
+    time, status, entry, x = late_sample(np.random.default_rng(3), 120)
+    x = np.column_stack([x, np.random.default_rng(4).normal(size=120)])
+    w = _prepare(time, status, status == 1, "event at risk", entry if delayed else None)
+    beta, _, _, information, _ = _newton(x, status == 1, w)
+    own = _own_information(x, beta, w)
+    np.testing.assert_allclose(own.sum(axis=0), information, atol=1e-10)
+    assert np.linalg.eigvalsh(own).min() > -1e-12
+    np.testing.assert_allclose(_scores(x, status == 1, beta, w).sum(axis=0), 0, atol=1e-7)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("delayed", [False, True])
+def test_refits_without_each_patient_are_come_nearer(seed, delayed):
+    # The jackknife itself: the model and its weights estimated anew without one patient after another.
+    rng, n = np.random.default_rng(seed), 60
+    if delayed:
+        time, status, entry, x = late_sample(rng, n)
+    else:
+        time, status, x = subdistribution_sample(rng, n, 0.5, censoring=1.5)
+        entry = np.zeros(n)
+    fit = fine_gray(time, status, x, entry=entry)
+    without = [
+        fine_gray(*(values[np.arange(n) != i] for values in (time, status, x)), entry=np.delete(entry, i))
+        for i in range(n)
+    ]
+    jackknife = np.sqrt(sum((fit.coef[0] - other.coef[0]) ** 2 for other in without))
+    freed = contributions(time, status, entry, x)
+    error = np.sqrt((freed**2).sum())
+    assert fit.se[0] < error < jackknife
+    assert error > 0.87 * jackknife
+    limits, p = t_interval(fit.coef, freed, conf_level=0.95)
+    np.testing.assert_allclose(fit.limits, limits, rtol=1e-7)
+    np.testing.assert_allclose(fit.p_values, p, rtol=1e-6)
+
+
+def contributions(time, status, entry, x):
+    """Freed contributions (n, 1) to the coefficient, in the unit of `x` (n,)."""
+    z, mine = ((x - x.mean()) / x.std())[:, None], status == 1
+    w = _prepare(time, status, mine, "event at risk", entry)
+    beta, _, _, information, _ = _newton(z, mine, w)
+    scores = _scores(z, mine, beta, w) + _entry_terms(z, time, beta, w, w.late)
+    scores += _censoring_terms(z, time, status, beta, w, "event at risk")
+    return freed_contributions(scores, _own_information(z, beta, w), information) / x.std()
+
+
+def test_interval_and_p_agree_and_follow_the_unit():
+    time, status, x = subdistribution_sample(np.random.default_rng(5), 80, 0.3, censoring=1.5)
+    fit, other = fine_gray(time, status, x), fine_gray(time, status, 7 - x * 1e3)
+    np.testing.assert_allclose(other.limits[0] * 1e3, -fit.limits[0, ::-1], rtol=1e-7)
+    assert other.p_values[0] == pytest.approx(fit.p_values[0], rel=1e-6)
+    at_p = fine_gray(time, status, x, conf_level=1 - fit.p_values[0]).limits[0]
+    assert np.abs(at_p).min() == pytest.approx(0, abs=1e-8)
+    row = fit.table().iloc[0]
+    assert (row["ci_low"], row["ci_high"]) == tuple(fit.limits[0])
+    assert row["ci_high"] - row["ci_low"] > 2 * 1.96 * row["se"]
+    assert "small-sample t" in row["method"]
+
+
+def test_a_covariate_known_from_one_patient_ends_without_a_fault():
+    time, status, x = subdistribution_sample(np.random.default_rng(6), 60, 0.3, censoring=1.5)
+    alone = np.zeros(60)
+    alone[np.flatnonzero(status == 1)[3]] = 1
+    fit = fine_gray(time, status, np.column_stack([x, alone]))
+    assert np.isfinite(fit.limits[0]).all()
+    assert 0 < fit.p_values[0] <= 1
