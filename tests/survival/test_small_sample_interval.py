@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import stats
+from test_fine_gray_validity import PLAIN, cohort
 
 from discovery.survival.fine_gray import (
     _censoring_terms,
@@ -16,8 +17,14 @@ from discovery.survival.fine_gray import (
     fine_gray,
 )
 from discovery.survival.small_sample_interval import freed_contributions, t_interval
-from tests.survival.test_fine_gray import subdistribution_sample
-from tests.survival.test_fine_gray_entry import late_sample
+
+START, LATE = "all at the start", "a third at the start"
+
+
+def sample(seed, n, entry=START):
+    """Time, status, entry and x (n,) of simulated patients, a log subdistribution hazard ratio of .5."""
+    time, status, came, x = cohort(np.random.default_rng(seed), entry, "independent", PLAIN, n, 0.5)
+    return time, status, came, x[:, 0]
 
 
 def test_least_squares_have_hc3():
@@ -44,11 +51,11 @@ def test_degrees_of_freedom_match_mean_and_variance_of_the_sum():
     assert limits[0, 1] == pytest.approx(1.96 * 200, rel=0.02)
 
 
-@pytest.mark.parametrize("delayed", [False, True])
-def test_parts_of_the_information_add_up_and_weigh_what_scores_lose(delayed):
-    time, status, entry, x = late_sample(np.random.default_rng(3), 120)
+@pytest.mark.parametrize("how", [START, LATE])
+def test_parts_of_the_information_and_scores_add_up(how):
+    time, status, entry, x = sample(3, 120, how)
     x = np.column_stack([x, np.random.default_rng(4).normal(size=120)])
-    w = _prepare(time, status, status == 1, "event at risk", entry if delayed else None)
+    w = _prepare(time, status, status == 1, "event at risk", None if how == START else entry)
     beta, _, _, information, _ = _newton(x, status == 1, w)
     own = _own_information(x, beta, w)
     np.testing.assert_allclose(own.sum(axis=0), information, atol=1e-10)
@@ -57,42 +64,39 @@ def test_parts_of_the_information_add_up_and_weigh_what_scores_lose(delayed):
 
 
 @pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize("delayed", [False, True])
-def test_refits_without_each_patient_are_come_nearer(seed, delayed):
+@pytest.mark.parametrize("how", [START, LATE])
+def test_refits_without_each_patient_are_come_nearer(seed, how):
     # The jackknife itself: the model and its weights estimated anew without one patient after another.
-    rng, n = np.random.default_rng(seed), 60
-    if delayed:
-        time, status, entry, x = late_sample(rng, n)
-    else:
-        time, status, x = subdistribution_sample(rng, n, 0.5, censoring=1.5)
-        entry = np.zeros(n)
+    n = 60
+    time, status, entry, x = sample(seed, n, how)
     fit = fine_gray(time, status, x, entry=entry)
     without = [
         fine_gray(*(values[np.arange(n) != i] for values in (time, status, x)), entry=np.delete(entry, i))
         for i in range(n)
     ]
-    jackknife = np.sqrt(sum((fit.coef[0] - other.coef[0]) ** 2 for other in without))
-    freed = contributions(time, status, entry, x)
-    error = np.sqrt((freed**2).sum())
-    assert fit.se[0] < error < jackknife
-    assert error > 0.87 * jackknife
+    moved = fit.coef[0] - np.array([other.coef[0] for other in without])
+    freed, plain = contributions(time, status, entry, x)
+    assert fit.se[0] == pytest.approx(np.sqrt((plain**2).sum()))
+    assert np.square(moved - freed[:, 0]).sum() < np.square(moved - plain[:, 0]).sum()
+    assert fit.se[0] < np.sqrt((freed**2).sum()) < np.sqrt(np.square(moved).sum())
     limits, p = t_interval(fit.coef, freed, conf_level=0.95)
     np.testing.assert_allclose(fit.limits, limits, rtol=1e-7)
     np.testing.assert_allclose(fit.p_values, p, rtol=1e-6)
 
 
 def contributions(time, status, entry, x):
-    """Freed contributions (n, 1) to the coefficient, in the unit of `x` (n,)."""
+    """Contributions (n, 1) to the coefficient in the unit of `x` (n,), freed and as the sandwich has them."""
     z, mine = ((x - x.mean()) / x.std())[:, None], status == 1
     w = _prepare(time, status, mine, "event at risk", entry)
     beta, _, _, information, _ = _newton(z, mine, w)
     scores = _scores(z, mine, beta, w) + _entry_terms(z, time, beta, w, w.late)
     scores += _censoring_terms(z, time, status, beta, w, "event at risk")
-    return freed_contributions(scores, _own_information(z, beta, w), information) / x.std()
+    freed = freed_contributions(scores, _own_information(z, beta, w), information)
+    return freed / x.std(), scores / information[0, 0] / x.std()
 
 
 def test_interval_and_p_agree_and_follow_the_unit():
-    time, status, x = subdistribution_sample(np.random.default_rng(5), 80, 0.3, censoring=1.5)
+    time, status, _, x = sample(5, 80)
     fit, other = fine_gray(time, status, x), fine_gray(time, status, 7 - x * 1e3)
     np.testing.assert_allclose(other.limits[0] * 1e3, -fit.limits[0, ::-1], rtol=1e-7)
     assert other.p_values[0] == pytest.approx(fit.p_values[0], rel=1e-6)
@@ -105,7 +109,7 @@ def test_interval_and_p_agree_and_follow_the_unit():
 
 
 def test_a_covariate_known_from_one_patient_ends_without_a_fault():
-    time, status, x = subdistribution_sample(np.random.default_rng(6), 60, 0.3, censoring=1.5)
+    time, status, _, x = sample(6, 60)
     alone = np.zeros(60)
     alone[np.flatnonzero(status == 1)[3]] = 1
     fit = fine_gray(time, status, np.column_stack([x, alone]))
