@@ -11,7 +11,7 @@ import pandas as pd
 
 from discovery.problems import shown
 from discovery.study.findings import Findings
-from discovery.study.leaks import REPEATS_ABOVE, SUSPECT_ABOVE, equal_features, repeats, suspicion
+from discovery.study.leaks import REPEATS_ABOVE, SUSPECT_ABOVE, equal_features, repeats, suspects
 from discovery.study.numbers import same_value, varies
 from discovery.study.outcome import Outcome
 from discovery.study.outcomes import outcome_columns
@@ -204,17 +204,16 @@ def leave_out_leaks(
         for outcome in outcomes:
             equal = np.flatnonzero(equal_features(block, outcome))
             leak |= {begin + int(at): outcome.name for at in equal if begin + int(at) not in leak}
-            measure, strength = suspicion(block, outcome, seed)
-            for at in np.flatnonzero(strength > SUSPECT_ABOVE):
+            for at, (measure, strength) in suspects(block, outcome, seed).items():
                 name = names[begin + at]
-                if begin + int(at) in leak or name in outcome.excluded_features:
+                if begin + at in leak or name in outcome.excluded_features:
                     continue
                 wanted = (
                     f"suspected leak: alone it reproduces the outcome {outcome.name!r} "
                     f"({measure} above {SUSPECT_ABOVE}); was it known before the outcome? "
                     "If the outcome is made from it, name it in defined_from"
                 )
-                found = f"{measure} {strength[at]:.3f}"
+                found = f"{measure} {strength:.3f}"
                 findings.warn("suspected leak", file, wanted, found=found, column=name)
     for position, outcome_name in sorted(leak.items()):
         excluded.add(names[position], f"leak: equals the outcome {outcome_name}")

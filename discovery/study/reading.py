@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.problems import InputError, Problem
+from discovery.study.covariate_leaks import doubt_covariates
 from discovery.study.covariates import check_names, read_covariates, read_etiology, read_site
 from discovery.study.feature_labels import Names, read_labels
 from discovery.study.feature_table import FeatureTable, check_cells, check_features_alone, read_feature_table
@@ -109,6 +110,12 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
     etiology = read_etiology(patients, settings.patients, kept, index)
     outcomes = read_outcomes(settings, patients, kept, ids, events)
     check_names(settings.patients, patients)
+    more = [name for name in settings.patients.adjust_more if name in patients.table.columns]
+    for key, table in (
+        ("adjust_for", covariates),
+        ("adjust_more", typed_columns(patients, settings, kept, index, more)),
+    ):
+        doubt_covariates(table, key, outcomes, patients, settings.study.seed)
 
     excluded, names = Exclusions(), Names()
     of_table = FeatureTable(features=pd.DataFrame(index=index, dtype=np.float64), outcomes=outcomes)

@@ -59,7 +59,7 @@ def german(folder):
             "Patienten-ID": [f"{number:03d}" for number in range(n)],
             "Krankenhaus": np.resize(["Köln", "München"], n),
             "Alter (Jahre)": rng.normal(60, 9, n).round(1),
-            "Geschlecht": np.resize(["weiblich", "männlich", "männlich"], n),
+            "Geschlecht": np.resize(["weiblich", "männlich", "männlich", "weiblich", "männlich"], n),
             "Körperoberfläche (m²)": rng.normal(1.9, 0.2, n).round(2),
             "Diagnose": np.resize(["PAH", "CTEPH"], n),
             "Zeit (Tage)": rng.integers(1, 900, n),
