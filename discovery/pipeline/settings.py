@@ -19,7 +19,7 @@ from discovery.pipeline.closer_look import clock, closer_look_done, rules_in_wor
 from discovery.pipeline.imputation import covariates_imputed, imputations_made
 from discovery.pipeline.leading import LEADING
 from discovery.pipeline.phenotypes import search_run
-from discovery.pipeline.survival_wing import cause_names
+from discovery.pipeline.survival_wing import cause_models, cause_names
 from discovery.report.settings import ANALYSES, OutcomeRun, RunSettings
 from discovery.study import Outcome, Study
 from discovery.terms import PERMUTATION_FIRST
@@ -177,6 +177,7 @@ def outcome_run(
         n=design.n,
         events=events,
         competing=competing,
+        cause_models=cause_models(study, outcome.name),
         unit="" if design.kind == "survival" else outcome.unit,
         time_unit=clock(outcome) if design.kind in ("survival", "recurrent") else "",
         landmark=outcome.landmark,

@@ -28,6 +28,7 @@ from discovery.survival.curve_tables import (
 from discovery.survival.follow_up_table import follow_up_table
 
 HAZARD = "cumulative hazard"
+NAMELESS = "competing event"
 
 
 def cause_names(study: Study, outcome: str) -> dict[int, str]:
@@ -54,7 +55,7 @@ def cause_names(study: Study, outcome: str) -> dict[int, str]:
             names[2 + k] = code
         else:
             which = f" ({settings.status} = {code})" if len(settings.competing) > 1 else ""
-            names[2 + k] = f"competing event{which}"
+            names[2 + k] = f"{NAMELESS}{which}"
     return names
 
 
@@ -63,12 +64,25 @@ def named_causes(study: Study, screen: Screen) -> pd.DataFrame:
     settings = study.settings.outcome(screen.outcome)
     if not isinstance(settings, SurvivalOutcome):
         return screen.table
-    words = {
-        f"competing event {k}:": f"competing event ({settings.status} = {code}):"
-        for k, code in enumerate(settings.competing, start=2)
-    }
-    model = screen.table["model"].replace(words, regex=True)
+    model = screen.table["model"].astype(str)
+    for k in range(2, 2 + len(settings.competing)):
+        before = f"{NAMELESS} {k}:"
+        model = model.where(~model.str.startswith(before), by_code(settings, k) + model.str[len(before) :])
     return screen.table.assign(model=model)
+
+
+def by_code(settings: SurvivalOutcome, cause: int) -> str:
+    """How the models of a competing event begin in data files, which keep the codes of the tables."""
+    return f"{NAMELESS} ({settings.status} = {settings.competing[cause - 2]}):"
+
+
+def cause_models(study: Study, outcome: str) -> dict[str, str]:
+    """How they begin in data files -> how they do by the name of the event, where it has one."""
+    settings = study.settings.outcome(outcome)
+    if not isinstance(settings, SurvivalOutcome):
+        return {}
+    named = {k: name for k, name in cause_names(study, outcome).items() if not name.startswith(NAMELESS)}
+    return {by_code(settings, k): f"{name}:" for k, name in named.items() if k > 1}
 
 
 def hazards_over_time(designs: Sequence[Design], screens: Sequence[Screen], fdr: float) -> pd.DataFrame:

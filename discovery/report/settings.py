@@ -54,6 +54,7 @@ class OutcomeRun:
     n: int
     events: int | None = None
     competing: Mapping[str, int] = field(default_factory=dict)  # label of a competing event -> patients
+    cause_models: Mapping[str, str] = field(default_factory=dict)  # how its models begin: by code -> by label
     model: str = ""
     unit: str = ""
     time_unit: str = ""

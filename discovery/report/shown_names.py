@@ -29,6 +29,8 @@ def with_names(
     tables = dict(tables)
     if "excluded_features" in tables:
         tables["excluded_features"] = names.in_excluded(tables["excluded_features"])
+    if "associations" in tables:
+        tables["associations"] = names.in_models(tables["associations"])
     settings = replace(settings, notes=tuple(map(names.in_note, settings.notes)))
     if not settings.level_names and not settings.column_names:
         return tables, settings
@@ -112,6 +114,15 @@ class _Names:
             feature=_mapped(table["feature"], self.settings.feature_names),
             reason=_mapped(table["reason"], reasons),
         )
+
+    def in_models(self, table: pd.DataFrame) -> pd.DataFrame:
+        """The models of competing events by the labels of these."""
+        table = table.copy()
+        for outcome in self.settings.outcomes:
+            for code, name in outcome.cause_models.items():
+                mine = (table["outcome"] == outcome.name) & table["model"].str.startswith(code)
+                table.loc[mine, "model"] = name + table.loc[mine, "model"].str[len(code) :]
+        return table
 
     def _in_features(self, text: str) -> str:
         return self._codes.sub(lambda found: self.settings.feature_names[found[0]], text)

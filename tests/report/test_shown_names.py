@@ -91,6 +91,33 @@ def settings_of(**names):
     return RunSettings(name="x", title="x", seed=1, n_patients=2, n_features=1, outcomes=(), **names)
 
 
+def test_models_of_competing_events_have_their_names_on_the_page_and_codes_in_the_file(tmp_path):
+    """One has a label, one is the event of another outcome, one is a word already, one has no name."""
+    rng, n = np.random.default_rng(12), 200
+    ids = [f"P{k:03d}" for k in range(n)]
+    patients = {"patient_id": ids, "fate": np.resize([0, 1, 1, 2, 3, 0], n), "days": rng.integers(9, 900, n)}
+    pd.DataFrame(patients).to_csv(tmp_path / "patients.csv", index=False)
+    pd.DataFrame({"patient_id": ids, "a": rng.normal(size=n)}).to_csv(tmp_path / "features.csv", index=False)
+    survival = '[[outcomes]]\nkind = "survival"\ntime = "days"\nstatus = "fate"\n'
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname = "s"\n[patients]\nfile = "patients.csv"\nid = "patient_id"\n'
+        '[features]\nfile = "features.csv"\n'
+        "[analysis]\nreplicates = 0\npermutations = 0\nimputations = 0\nphenotypes = false\n"
+        f'{survival}name = "death"\nevent = 1\ncompeting = [2, 3]\ncompeting_labels = ["Graft", "Other"]\n'
+        f'{survival}name = "graft"\nevent = 2\ncompeting = [1, 3]\n'
+    )
+    discovery.run(tmp_path, out=tmp_path / "out")
+    models = pd.read_csv(tmp_path / "out" / "associations.csv").groupby("outcome")["model"].unique()
+    hazard = "cause-specific hazard"
+    assert f"competing event (fate = 2): {hazard}" in models["death"]
+    shown = seen(tmp_path / "out")
+    for text in (f"Graft: {hazard}", f"Other: {hazard}", f"death: {hazard}"):
+        assert text in shown
+    assert f"competing event (fate = 3): {hazard}" in shown  # of graft, for whom nobody says what it is
+    for code in (1, 2):
+        assert f"competing event (fate = {code}): {hazard}" not in shown
+
+
 def test_a_level_of_0_and_1_is_named_on_the_page():
     data = pd.DataFrame({"sex": [0, 1, 1, 0, 1], "mark": [1, 0, 0, 0, 1]})
     settings = settings_of(level_names={"sex": {"1": "women"}})
