@@ -14,6 +14,7 @@ SUSPECTED, SEPARATES = "suspected leak", "separates the outcome"  # how such fla
 GIVES_AWAY = (SUSPECTED, SEPARATES)  # the outcome: to be looked into before anything is believed of it
 
 MAIN, COMPLETE = "main analysis", "complete cases, nothing imputed"  # alternatives of the sensitivity board
+FINE_GRAY = "Fine-Gray, subdistribution hazard"  # another, whose ratio is of other hazards than the rest
 COMPLETE_CASES = "complete cases"  # the model of the patients with a value, beside the imputed one
 PROPORTIONAL = "proportional odds"  # the term of the rows that test it
 RESTS_ON_FEW = "rests on few patients"  # how the note of such a row begins

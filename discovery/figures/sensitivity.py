@@ -29,7 +29,7 @@ from discovery.figures.style import (
 from discovery.report.format import whole
 from discovery.report.methods_models import model_sentence
 from discovery.report.settings import OutcomeRun, RunSettings
-from discovery.terms import COMPLETE
+from discovery.terms import COMPLETE, FINE_GRAY
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -77,6 +77,8 @@ def sensitivity_figures(
         "then, from that time on. "
         "Smaller samples are less sure: “weaker” with a group left out is no refutation."
     )
+    if (rows["alternative"] == FINE_GRAY).any():
+        caption += " In the Fine-Gray row the ratio is that of subdistribution hazards."
     if without:
         caption += f" Without an estimate: {'; '.join(without)}."
     if len(leaders) > PANELS:

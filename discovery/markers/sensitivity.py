@@ -16,7 +16,7 @@ from discovery.association.scaling import FeatureScaling, learn_scaling
 from discovery.kernels.screen_fit import REASONS
 from discovery.markers.e_value import e_values
 from discovery.problems import InputError
-from discovery.terms import COMPLETE, LEAST_EVENTS, MAIN
+from discovery.terms import COMPLETE, FINE_GRAY, LEAST_EVENTS, MAIN
 
 if TYPE_CHECKING:
     from discovery.study import Outcome
@@ -114,6 +114,8 @@ def sensitivity_board(
     etiologies are left out need not mean that the finding is wrong. Classes without an order have no sign and
     no single estimate: their rows are compared by p alone.
 
+    `effect_measure` is that of the main analysis; the Fine-Gray rows have their own.
+
     The E-values of the main analysis say how strong an unmeasured confounder would have to be.
     """
     scaling = learn_scaling(cohort.features, winsor)
@@ -126,10 +128,10 @@ def sensitivity_board(
         rows += _imputed_rows(imputed.rows, cohort)
     for alternative in (main, *alternatives(cohort, winsor)):
         rows += _rows(alternative, scaling, level)
-    rows += _subdistribution_rows(cohort, scaling)
-    table = pd.DataFrame(rows)
+    table = pd.DataFrame(rows).assign(effect_measure=effect_measure)
+    if beside := _subdistribution_rows(cohort, scaling):
+        table = pd.concat([table, pd.DataFrame(beside)], ignore_index=True)
     table["label"] = [(labels or {}).get(name, name) for name in table["feature"]]
-    table["effect_measure"] = effect_measure
     return _compared(table, cohort)[list(COLUMNS)]
 
 
@@ -298,8 +300,9 @@ def _subdistribution_rows(cohort: Cohort, scaling: FeatureScaling) -> list[dict]
             {
                 "outcome": design.outcome,
                 "group": "competing events",
-                "alternative": "Fine-Gray, subdistribution hazard",
+                "alternative": FINE_GRAY,
                 "feature": name,
+                "effect_measure": f"{row['effect_measure']} per 1 SD",
                 **{key: float(row[key]) for key in ("estimate", "ci_low", "ci_high", "p_value")},
                 "n": int(row["n"]),
                 "events": float(row["events"]),

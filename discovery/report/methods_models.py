@@ -309,7 +309,7 @@ def sensitivity_paragraphs(s: RunSettings) -> list[str]:
     if any(o.competing for o in s.outcomes):
         late = any(o.competing and o.delayed_entry for o in s.outcomes)
         sources = "Fine and Gray 1999" + ("; with delayed entry Geskus 2011" if late else "")
-        ways.append(f"as subdistribution hazards ({sources})")
+        ways.append(f"by the subdistribution hazard ratio ({sources})")
     return [
         f"The leading features were tested again under alternatives fixed in advance, where they applied: "
         f"{listed(ways, limit=20)}. {NOT_IMPUTED if s.imputations else ''}"

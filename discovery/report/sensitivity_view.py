@@ -9,7 +9,7 @@ import pandas as pd
 from discovery.report import format as words
 from discovery.report.headline import warned
 from discovery.report.page_tables import Table
-from discovery.terms import COMPLETE, MAIN
+from discovery.terms import COMPLETE, FINE_GRAY, MAIN
 
 
 def sensitivity_views(
@@ -48,6 +48,8 @@ def sensitivity_views(
                 "Test over all classes; such an effect has no sign and no single size. “Weaker”: p above "
                 "0.05. Smaller samples are less sure: “weaker” with a site left out is not a refutation."
             )
+        if (rows["alternative"] == FINE_GRAY).any():
+            note += " In the Fine-Gray row the ratio is that of subdistribution hazards."
         if (rows["alternative"] == COMPLETE).any():
             note += (
                 " The main analysis has missing values imputed; every other row is of the patients with all "
