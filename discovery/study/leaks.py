@@ -16,6 +16,7 @@ SCREEN_ABOVE = 0.95  # a sampled C below this is never checked exactly; its stan
 SAMPLED_PAIRS = 20_000
 EXACT_PAIRS = 50_000_000  # above it (10,000 patients) the sampled C stands; its standard error is .001
 FEWEST_ROWS = 10
+FEWEST_A_SIDE = 5  # two patients of 25 stand apart in 1 of 150 features by chance: 2 of 300 orders
 REPEATS_ABOVE = 0.999
 
 
@@ -109,7 +110,8 @@ def suspicion(features: np.ndarray, outcome: Outcome, seed: int) -> tuple[str, n
 
     The area under the ROC curve (binary; the largest one-against-rest for several classes), the
     larger of |Pearson r| and |Spearman rho| (continuous, ordinal, counts), or Harrell's C (times),
-    each turned to the better direction, 1 at most; NaN where fewer than 10 rows are known.
+    each turned to the better direction, 1 at most; NaN where fewer than 10 rows are known, and of classes
+    where fewer than 5 rows are in the class or outside it.
     """
     known = outcome.known
     columns = features[known]
@@ -119,10 +121,11 @@ def suspicion(features: np.ndarray, outcome: Outcome, seed: int) -> tuple[str, n
     elif outcome.value is None:
         return "", np.full(features.shape[1], np.nan)
     elif outcome.kind == "binary":
-        measure, values = "AUC", areas(columns, outcome.value[known] == 1)
+        measure, values = "AUC", areas(columns, outcome.value[known] == 1, FEWEST_A_SIDE)
     elif outcome.kind == "multiclass":
         target = outcome.value[known]
-        by_class = [areas(columns, target == code) for code in range(len(outcome.categories))]
+        classes = range(len(outcome.categories))
+        by_class = [areas(columns, target == code, FEWEST_A_SIDE) for code in classes]
         measure, values = "AUC", np.fmax.reduce(by_class)
     else:
         measure, values = "|r|", correlations(columns, outcome.value[known])
@@ -130,8 +133,11 @@ def suspicion(features: np.ndarray, outcome: Outcome, seed: int) -> tuple[str, n
     return measure, np.where(enough, values, np.nan)
 
 
-def areas(columns: np.ndarray, positive: np.ndarray) -> np.ndarray:
-    """The area under the ROC curve of each column (n, p) for `positive` (n,), or 1 minus it if larger."""
+def areas(columns: np.ndarray, positive: np.ndarray, fewest: int = 2) -> np.ndarray:
+    """The area under the ROC curve of each column (n, p) for `positive` (n,), or 1 minus it if larger.
+
+    NaN where fewer than `fewest` patients with a value are positive, or are not.
+    """
     ranks = pd.DataFrame(columns).rank().to_numpy()
     observed = np.isfinite(columns)
     ones = (observed & positive[:, None]).sum(axis=0).astype(np.float64)
@@ -139,7 +145,7 @@ def areas(columns: np.ndarray, positive: np.ndarray) -> np.ndarray:
     rank_sum = np.where(observed & positive[:, None], ranks, 0.0).sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         area = (rank_sum - ones * (ones + 1) / 2) / (ones * zeros)
-    area = np.where((ones >= 2) & (zeros >= 2), area, np.nan)
+    area = np.where(np.minimum(ones, zeros) >= fewest, area, np.nan)
     return np.maximum(area, 1 - area)
 
 

@@ -127,6 +127,7 @@ def _sizes_will_do(
         wanted = f"no patient has this class of {name!r}; it is left out"
         findings.warn("empty class", file, wanted, found=names[code], column=column)
     for code in present[sizes[present] < SMALL_CLASS]:
-        wanted = f"only {sizes[code]} patients have this class of {name!r}"
+        who = "1 patient has" if sizes[code] == 1 else f"{sizes[code]} patients have"
+        wanted = f"only {who} this class of {name!r}"
         findings.warn("small class", file, wanted, found=names[code], column=column)
     return True

@@ -123,7 +123,7 @@ def landmark_within(settings: SurvivalOutcome, source: Source, time: np.ndarray,
     if (events > at).any():
         return
     if (time > at).any():
-        wanted, last = "an event after the landmark is wanted", f"the last is at {events.max():g}"
+        wanted, last = "nobody has the event after it", f"the last is at {events.max():g}"
     else:
         wanted, last = "nobody is followed beyond it", f"the longest time is {time.max():g}"
     wanted += f": a landmark before the last events is wanted; {last} in {source.file}, column "

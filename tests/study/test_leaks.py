@@ -135,6 +135,15 @@ def test_the_closeness_to_groups_is_the_multiple_correlation_with_their_indicato
     assert np.isnan(repeats(values[:9], three[:9])).all()
 
 
+@pytest.mark.parametrize(("cases", "named"), [(2, False), (4, False), (5, True)])
+def test_a_class_of_few_stands_apart_by_chance_and_raises_no_suspicion(study, cases, named):
+    outcome = next(o for o in study.read().outcomes if o.kind == "binary")
+    value = np.r_[np.ones(cases), np.zeros(40 - cases)]
+    outcome = replace(outcome, value=value, patient_id=np.array([f"p{i}" for i in range(40)]))
+    apart = pd.DataFrame({"apart": np.arange(40.0)})
+    assert bool(suspected_leaks(apart, [outcome], seed=1)) is named
+
+
 def test_what_an_outcome_is_defined_from_is_not_tested_against_it(study):
     study.features["rv_c"] = -study.patients["responder"] + np.linspace(0, 0.1, 40)
     study.toml += 'defined_from = ["rv_c", "pa_*"]\n'

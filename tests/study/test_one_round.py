@@ -38,7 +38,7 @@ def test_a_landmark_after_the_last_event_is_told_with_where_that_is(study):
     study.replace("event = 1\n", "event = 1\nlandmark = 1500\n").replace('entry = "entry_days"\n', "")
     study.patients["time_days"] = np.where(study.patients["status"] == 1, 1400, 1600)
     assert study.sentences() == [
-        "study.toml, column 'landmark of death': found '1500'; an event after the landmark is wanted: a "
+        "study.toml, column 'landmark of death': found '1500'; nobody has the event after it: a "
         "landmark before the last events is wanted; the last is at 1400 in patients.csv, column 'time_days'"
     ]
 
