@@ -34,6 +34,16 @@ READERS: dict[type, Callable[..., dict[str, object]]] = {
     RecurrentOutcome: read_recurrent,
 }
 
+# keys of an outcome with what their columns fill, and what is not known of a patient where one is empty
+PARTS = (
+    (
+        {"column": "value", "status": "status", "time": "time", "followup": "time", "terminal": "status"},
+        "the outcome ",
+    ),
+    ({"entry": "entry"}, "the entry time of "),
+    ({"exposure": "exposure"}, "the exposure of "),
+)
+
 
 def columns_by_key(settings: OutcomeSection) -> dict[str, str]:
     """The keys of an outcome that name columns of the patient table, with what they name."""
@@ -101,14 +111,27 @@ def read_outcome(
         patient_id=np.array([ids[position] for position in kept], dtype=object),
         **parts,  # type: ignore[arg-type]
     )
-    missing = int((~outcome.known).sum())
-    if missing:
-        share = f"{missing} of {len(kept)} patients"
-        wanted = f"the outcome {settings.name!r} is not known for {share}; they are left out of it"
-        source.findings.warn(
-            "missing outcome", source.file, wanted, column=next(iter(outcome_columns(settings)))
-        )
+    doubt_missing(settings, outcome, source)
     return outcome
+
+
+def doubt_missing(settings: OutcomeSection, outcome: Outcome, source: Source) -> None:
+    """Warn of patients that the outcome must do without, each once, under the first column that is empty."""
+    named, told = columns_by_key(settings), np.zeros(len(outcome.patient_id), dtype=bool)
+    for keys, what in PARTS:
+        gaps = {
+            named[key]: ~np.isfinite(values) & ~told
+            for key, part in keys.items()
+            if key in named and (values := getattr(outcome, part)) is not None
+        }
+        empty = [column for column, missing in gaps.items() if missing.any()]
+        if not empty:
+            continue
+        missing = np.any(list(gaps.values()), axis=0)
+        told |= missing
+        share = f"{int(missing.sum())} of {missing.size} patients"
+        wanted = f"{what}{settings.name!r} is not known for {share}; they are left out of it"
+        source.findings.warn("missing outcome", source.file, wanted, column=empty[0])
 
 
 def check_columns_there(settings: OutcomeSection, source: Source, kept: np.ndarray) -> None:

@@ -124,6 +124,33 @@ def test_missing_parts_leave_the_patient_out_of_the_outcome_aloud(study):
     assert "the outcome 'o' is not known for 3 of 40 patients; they are left out of it" in said
 
 
+def test_a_missing_entry_is_named_under_its_own_column(study):
+    study.patients = study.patients.astype({"entry_days": object, "status": object})
+    study.patients.loc[[1, 2, 3], "entry_days"] = None
+    study.patients.loc[3, "status"] = None
+    said = study.doubts()
+    left_out = "of 40 patients; they are left out of it"
+    assert [one for one in said if "not known" in one] == [
+        f"patients.csv, column 'status'; the outcome 'death' is not known for 1 {left_out}",
+        f"patients.csv, column 'entry_days'; the entry time of 'death' is not known for 2 {left_out}",
+    ]
+
+
+def test_a_missing_time_alone_is_named_under_the_times(study):
+    study.patients = study.patients.astype({"time_days": object})
+    study.patients.loc[1, "time_days"] = None
+    (said,) = [one for one in study.doubts() if "not known" in one]
+    assert said.startswith("patients.csv, column 'time_days'; the outcome 'death' is not known for 1 of 40")
+
+
+def test_a_missing_exposure_is_named_under_its_own_column(study):
+    only(study, 'kind = "count"\ncolumn = "visits"\nexposure = "months"')
+    study.patients["visits"] = np.resize([0, 2, 5], 40)
+    study.patients["months"] = np.where(np.arange(40) < 4, np.nan, 12.0)
+    (said,) = [one for one in study.doubts() if "not known" in one]
+    assert said.startswith("patients.csv, column 'months'; the exposure of 'o' is not known for 4 of 40")
+
+
 def test_competing_codes_are_numbered_as_listed(study):
     study.patients["status"] = np.resize(["alive", "dead", "transplant", "lost"], 40)
     only(
