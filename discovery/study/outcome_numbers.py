@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from discovery.study.numbers import varies
+from discovery.study.numbers import LARGEST, varies
 from discovery.study.settings import ContinuousOutcome, CountOutcome
 from discovery.study.source import Source
+
+NO_EXPOSURE, FAR_EXPOSURE = 1_000_000, 1000  # times the median, up or down
 
 
 def read_continuous(settings: ContinuousOutcome, source: Source, kept: np.ndarray) -> dict[str, object]:
@@ -52,6 +54,36 @@ def _refuse_constant(
 
 
 def exposure_numbers(source: Source, column: str) -> np.ndarray:
+    """Times above 0 that can be held against each other, NaN where missing.
+
+    One beyond a millionth or a million of the median is a slip: a rate per such a time overflows or says
+    nothing, and one of a million times the others decides the dispersion alone. From a thousand on it is
+    doubted. Below 1e-100 no number is a time, whatever the others are.
+    """
     exposure = source.require_numbers(column)
     source.error_rows("no exposure", "a time above 0 is wanted", column, np.flatnonzero(exposure <= 0))
+    tiny = (exposure > 0) & (exposure < 1 / LARGEST)
+    wanted = f"a time above 0 that can be computed with ({1 / LARGEST:g} or more) is wanted"
+    source.error_rows("no exposure", wanted, column, np.flatnonzero(tiny))
+    usable = (exposure > 0) & ~tiny
+    if not usable.any():
+        return exposure
+    middle = float(np.median(exposure[usable]))
+    times = np.ones(len(exposure))
+    times[usable] = np.maximum(exposure[usable] / middle, middle / exposure[usable])
+    wanted = (
+        f"a time from a millionth to a million times the median of the column ({middle:g}) is wanted: is "
+        "this in the unit of the others?"
+    )
+    source.error_rows("far exposure", wanted, column, np.flatnonzero(times > NO_EXPOSURE))
+    doubted = np.flatnonzero((times > FAR_EXPOSURE) & (times <= NO_EXPOSURE))
+    if doubted.size:
+        who = "1 patient" if doubted.size == 1 else f"{doubted.size} patients"
+        wanted = (
+            f"{who} with a time more than {FAR_EXPOSURE} times off the median ({middle:g}): is this in the "
+            "unit of the others?"
+        )
+        first = doubted[0]
+        found, row = f"{exposure[first]:g}", source.row(first)
+        source.findings.warn("doubtful exposure", source.file, wanted, found=found, row=row, column=column)
     return exposure

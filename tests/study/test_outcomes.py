@@ -307,6 +307,49 @@ def test_counts_and_exposure(study):
     ]
 
 
+COUNT = 'kind = "count"\ncolumn = "visits"\nexposure = "years"\n'
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [
+        ("1e-320", "a time above 0 that can be computed with (1e-100 or more) is wanted"),
+        ("1e-30", "a time from a millionth to a million times the median of the column (2.5) is wanted"),
+        ("2.4e-6", "a time from a millionth to a million times the median of the column (2.5) is wanted"),
+        ("3e6", "a time from a millionth to a million times the median of the column (2.5) is wanted"),
+        ("-1e-320", "a time above 0 is wanted"),
+        ("1e300", "a number is wanted"),
+    ],
+)
+def test_an_exposure_that_is_no_time_beside_the_others_is_refused(study, cell, expected):
+    study.patients["visits"] = np.resize([0, 1, 4], 40)
+    study.patients["years"] = ["2.5"] * 39 + [cell]
+    only(study, COUNT)
+    (said,) = study.sentences()
+    assert said.startswith(f"patients.csv, row 41, column 'years': found '{cell}'; ")
+    if cell != "1e300":  # refused before, as any number too large to compute with
+        assert expected in said
+
+
+@pytest.mark.parametrize("cell", ["0.0024", "2600"])
+def test_an_exposure_far_off_the_others_is_doubted(study, cell):
+    study.patients["visits"] = np.resize([0, 1, 4], 40)
+    study.patients["years"] = ["2.5"] * 39 + [cell]
+    only(study, COUNT)
+    (said,) = [one for one in study.doubts() if "years" in one]
+    assert said == (
+        f"patients.csv, row 41, column 'years': found '{cell}'; 1 patient with a time more than 1000 times "
+        "off the median (2.5): is this in the unit of the others?"
+    )
+
+
+def test_exposures_within_a_thousand_times_the_median_are_taken_as_they_are(study):
+    study.patients["visits"] = np.resize([0, 1, 4], 40)
+    study.patients["years"] = np.r_[0.0026, 2400, np.full(38, 2.5)]
+    only(study, COUNT)
+    assert not [one for one in study.doubts() if "median" in one]
+
+
 RECURRENT = (
     'kind = "recurrent"\nfile = "events.csv"\ntime = "day"\nfollowup = "time_days"\nterminal = "died"\n'
 )
