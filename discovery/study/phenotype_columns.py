@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
-from discovery.problems import nearest
+from discovery.problems import nearest, shown
 from discovery.study.features import matches
 from discovery.study.findings import Findings
 from discovery.study.settings import StudyFile
 
 FEWEST = 3
+STUDY_FILE = "study.toml"
 
 
 def searched_columns(settings: StudyFile, features: pd.DataFrame) -> list[str]:
@@ -26,27 +29,35 @@ def check_search(settings: StudyFile, features: pd.DataFrame, unused: set[str], 
     """
     search, names = settings.phenotypes, tuple(map(str, features.columns))
     all_there = not findings.failed  # else a feature may be missing for a fault of its own
-    for key, patterns in (("columns", search.columns), ("transforms", tuple(search.transforms))):
-        for pattern in patterns:
-            if matches((pattern,), names) if key == "columns" else pattern in names:
-                continue
-            if matches((pattern,), tuple(unused)):
-                wanted = f"{key} under [phenotypes] names a column that is not used as a feature"
-                findings.warn("unused feature", "[phenotypes]", wanted, column=pattern)
-            else:
-                hint = nearest(pattern, names or sorted(unused))
-                wanted = f"there is no such feature, which {key} names; {hint}"
-                findings.error("no such feature", "[phenotypes]", wanted, column=pattern)
+    columns = [(f"phenotypes.columns[{at}]", name) for at, name in enumerate(search.columns, start=1)]
+    scaled = [(place_of_scale(name), name) for name in search.transforms]
+    for place, pattern in (*columns, *scaled):
+        if matches((pattern,), names) if (place, pattern) in columns else pattern in names:
+            continue
+        if matches((pattern,), tuple(unused)):
+            wanted = "a feature is wanted; this column is not used as one"
+            findings.warn("unused feature", STUDY_FILE, wanted, found=pattern, column=place)
+        else:
+            wanted = f"there is no such feature; {nearest(pattern, names or sorted(unused))}"
+            findings.error("no such feature", STUDY_FILE, wanted, found=pattern, column=place)
     chosen = searched_columns(settings, features)
     if all_there and search.columns and 0 < len(chosen) < FEWEST:
         wanted = f"{FEWEST} features or more are wanted to look for groups"
-        findings.error("few features", "[phenotypes]", wanted, column="columns", found=len(chosen))
+        findings.error("few features", STUDY_FILE, wanted, column="phenotypes.columns", found=len(chosen))
     for name, scale in search.transforms.items():
         if scale == "log" and name in names:
             low = np.nanmin(features[name].to_numpy(dtype=float))
             if low <= 0:
-                wanted = "values above 0 are wanted for a logarithm; rank-normal takes any"
-                findings.error("no logarithm", "[phenotypes]", wanted, column=name, found=f"{low:g}")
+                wanted = (
+                    f"values above 0 are wanted for a logarithm, the lowest of {shown(name)} is {low:g}; "
+                    "rank-normal takes any"
+                )
+                findings.error("no logarithm", STUDY_FILE, wanted, found=scale, column=place_of_scale(name))
+
+
+def place_of_scale(feature: str) -> str:
+    """The key that scales a feature, or the table of such keys where its name cannot stand in a place."""
+    return "phenotypes.transforms" + (f".{feature}" if re.fullmatch(r"\w+", feature) else "")
 
 
 def check_freeze(
@@ -61,4 +72,4 @@ def check_freeze(
         hint = f"left out: {unused[name]}" if name in unused else nearest(name, known)
         wanted = f"the name of a feature is wanted; {hint}"
         place = f"analysis.freeze[{at}]"
-        findings.error("no such feature to freeze", "study.toml", wanted, found=name, column=place)
+        findings.error("no such feature to freeze", STUDY_FILE, wanted, found=name, column=place)

@@ -68,12 +68,15 @@ def read_study_so_far(path: Path | str) -> tuple[Study | None, list[Problem], li
         return None, findings.errors(), findings.warnings()
     shelf = Shelf(path.parent, findings)
     study = build_study(settings, shelf)
-    errors = with_lines(findings.errors(), decode(content, path.name), path.name)
+    text = decode(content, path.name)
+    errors, doubts = (
+        with_lines(found, text, path.name) for found in (findings.errors(), findings.warnings())
+    )
     if study is None:
-        return None, errors, findings.warnings()
+        return None, errors, doubts
     hashes = {path.name: hashlib.sha256(content).hexdigest(), **shelf.hashes}
-    study = replace(study.in_id_order(), warnings=tuple(findings.warnings()), input_hashes=hashes)
-    return study, errors, findings.warnings()
+    study = replace(study.in_id_order(), warnings=tuple(doubts), input_hashes=hashes)
+    return study, errors, doubts
 
 
 def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:

@@ -135,9 +135,18 @@ def test_wrong_names_and_values_are_named_all_at_once(tmp_path):
     search = '[phenotypes]\ncolumns = ["g*", "f1"]\ntransforms = { f2 = "log", f33 = "log" }\n'
     with pytest.raises(InputError) as caught:
         read_study(write(tmp_path / "a", three_groups(), search))
-    assert [(p.column, p.wanted.split(" ")[0]) for p in caught.value.problems] == [
-        ("g*", "there"), ("f33", "there"), ("columns", "3"), ("f2", "values"),
-    ]  # fmt: skip
+    line = (TEXT + "[phenotypes]").count("\n") + 1
+    lowest = f"{three_groups()[:, 2].min():g}"
+    assert [p.sentence() for p in caught.value.problems] == [
+        f"study.toml, row {line + 1}, column 'phenotypes.columns[1]': found 'g*'; there is no such feature; "
+        "known: f0, f1, f2, f3, f4, f5, f6, f7, f8",
+        f"study.toml, row {line + 2}, column 'phenotypes.transforms.f33': found 'f33'; there is no such "
+        "feature; did you mean 'f3'?",
+        f"study.toml, row {line + 1}, column 'phenotypes.columns': found '1'; 3 features or more are wanted "
+        "to look for groups",
+        f"study.toml, row {line + 2}, column 'phenotypes.transforms.f2': found 'log'; values above 0 are "
+        f"wanted for a logarithm, the lowest of 'f2' is {lowest}; rank-normal takes any",
+    ]
     search = '[phenotypes]\nrotation = "oblimin"\nmethods = "ward"\ngroups = [1]\nprofile_test = true\n'
     with pytest.raises(InputError) as caught:
         read_study(write(tmp_path / "b", three_groups(), search))
@@ -145,6 +154,27 @@ def test_wrong_names_and_values_are_named_all_at_once(tmp_path):
     assert set(named) == {f"phenotypes.{k}" for k in ("rotation", "methods", "groups[1]", "profile_test")}
     assert named["phenotypes.methods"].endswith("did you mean 'method'?")
     assert "none, varimax" in named["phenotypes.rotation"]
+
+
+def test_a_scale_has_the_line_of_its_own_key_and_a_doubt_the_name_of_the_file(tmp_path):
+    """Also where the study file has another name, and a feature one that cannot stand in a place."""
+    x = three_groups()
+    x[:, 4] = 1.0
+    search = '[phenotypes]\ncolumns = ["f*"]\n[phenotypes.transforms]\nf0 = "log"\n"f 9" = "log"\n'
+    path = write(tmp_path, x, search).rename(tmp_path / "groups.toml")
+    with pytest.raises(InputError) as caught:
+        read_study(path)
+    line = (TEXT + "[phenotypes]").count("\n") + 1
+    places = [p.sentence().split(":")[0] for p in caught.value.problems]
+    assert places == [
+        f"groups.toml, row {line + 2}, column 'phenotypes.transforms'",
+        f"groups.toml, row {line + 3}, column 'phenotypes.transforms.f0'",
+    ]
+    path.write_text(TEXT + '[phenotypes]\ncolumns = ["f4", "f[0-3]"]\n')
+    assert (
+        f"groups.toml, row {line + 1}, column 'phenotypes.columns[1]': found 'f4'; a feature is wanted"
+        in [doubt.sentence().rpartition(";")[0] for doubt in read_study(path).warnings]
+    )
 
 
 def test_shares_means_and_rates_by_group_are_those_of_other_libraries(groups):

@@ -16,11 +16,11 @@ def test_names_to_freeze_and_landmarks_are_told_with_the_faults_of_the_tables(st
     study.patients["age_years"] = study.patients["age_years"].astype(object)
     study.patients.loc[3, "age_years"] = "old"
     assert sorted(sentence.split(";")[0] for sentence in study.sentences()) == [
-        "[phenotypes], column 'pb_*'",
         "patients.csv, row 5, column 'age_years': found 'old'",
         "study.toml, column 'landmark of death': found '90000'",
         "study.toml, row 30, column 'analysis.freeze[2]': found 'rv_aa'",
         "study.toml, row 30, column 'analysis.freeze[3]': found 'pa_b'",
+        "study.toml, row 32, column 'phenotypes.columns[2]': found 'pb_*'",
     ]
     assert "left out: constant" in said_of(study)
 
