@@ -55,6 +55,7 @@ class Design:
     exposure: np.ndarray | None = None  # time that a count was taken over
     episodes: Episodes | None = None  # rows of a recurrent outcome; `y` is then the number of episodes
     site: np.ndarray | None = None  # (n,) site label as analysed (small ones pooled), for any kind
+    unit: tuple[float, float] | None = None  # `OutcomeKind.level` of other patients, in place of these
     scaling: FeatureScaling
     coding: BaseCoding
     n_study: int
@@ -133,6 +134,10 @@ class Design:
             episodes=None if self.episodes is None else self.episodes.take(rows),
             **each,
         )
+
+    def in_units_of(self, other: Design) -> Design:
+        """The same patients, their effects in the outcome's SDs of those of `other`."""
+        return replace(self, unit=kind_of(other.kind).level(other))
 
     def in_id_order(self) -> Design:
         """The same patients by their ids: what is drawn by place then belongs to an id, whatever the order of

@@ -21,9 +21,11 @@ class Continuous(OutcomeKind):
         if design.y is None:
             return design
         mean, sd = self.level(design)
-        return replace(design, y=(design.y - mean) / sd)
+        return replace(design, y=(design.y - mean) / sd, unit=None if design.unit is None else (0.0, 1.0))
 
     def level(self, design):
+        if design.unit is not None:
+            return design.unit
         spread = design.y.std(ddof=1) if design.n > 1 else 0.0
         return float(design.y.mean()), float(spread) if spread > 0 else 1.0
 

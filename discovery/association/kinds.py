@@ -96,7 +96,8 @@ class OutcomeKind:
         return design
 
     def level(self, design: Design) -> tuple[float, float]:
-        """What `prepared` takes from the outcome, and what it divides it by: the unit of every estimate."""
+        """What `prepared` takes from the outcome, and what it divides it by: the unit of every estimate.
+        A design may bring that of others."""
         return 0.0, 1.0
 
     def events(self, design: Design, observed: np.ndarray) -> np.ndarray:

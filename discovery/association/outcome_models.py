@@ -49,7 +49,7 @@ def wants_firth(kind: str, size: np.ndarray, parameters: int) -> np.ndarray:
 
 
 def standardised_outcome(design: Design) -> Design:
-    """A continuous outcome in SDs of the patients analysed; other kinds unchanged."""
+    """A continuous outcome in SDs of the patients analysed, or of `design.unit`; other kinds unchanged."""
     return kind_of(design.kind).prepared(design)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import Design
+from discovery.association.kinds import kind_of
 from discovery.association.outcome_models import fit_columns, standardised_outcome
 from discovery.association.screen import Screen
 from discovery.cohort.imputation import Completed, completed_designs
@@ -223,12 +224,12 @@ def _copies(design: Design, whole: Design, completed: Completed | None) -> list[
 def _signature(
     design: Design, own, horizon, tables: Mapping[str, pd.DataFrame], mean: float | None, sd: float | None
 ) -> FrozenSignature | None:
-    """Fitted in SDs of the patients of `design`; frozen in those of the outcome as written down."""
+    """Fitted in the unit of `design`; frozen in SDs of the outcome as written down."""
     if not all(len(tables.get(name, ())) for name in SIGNATURE_TABLES):
         return None
     unit = 1.0
     if sd is not None and design.y is not None:
-        unit = float(design.y.std(ddof=1)) / sd
+        unit = kind_of(design.kind).level(design)[1] / sd
         design = replace(design, y=(design.y - mean) / sd)
     return freeze_signature(design, own, horizon, *(tables[name] for name in SIGNATURE_TABLES), unit=unit)
 

@@ -40,8 +40,8 @@ class Analysed(NamedTuple):
 
 @dataclass(frozen=True, kw_only=True)
 class Tested:
-    """The outcomes of `study`, one after another: `designs` of the patients with all covariates, `analysed`
-    of those that estimates and ranks are of, `screens` pooled where values were `imputed`."""
+    """The outcomes of `study`, one after another: `designs` of the patients with all covariates, in the units
+    of `analysed`, those that estimates and ranks are of; `screens` pooled where values were `imputed`."""
 
     study: Study
     designs: list[Design]
@@ -86,6 +86,7 @@ def analyse(
     tables = describe_cohort(study, designs) | {"untested": left_aside}
     progress.stage("testing every feature")
     tested = tested_features(study, designs, workers=workers, progress=progress)
+    designs = tested.designs
     notes += tested.notes
     tables["attrition"] = flow_of(study, tested.analysed)
     hazards = hazards_over_time(designs, tested.screens, study.settings.analysis.fdr)
@@ -135,10 +136,11 @@ def tested_features(study: Study, designs: list[Design], *, workers: int, progre
         progress.update(len(screens), len(designs))
     imputed = impute_screens(study, designs, screens, workers=workers)
     screens = adjust_screens(imputed.screens, multiplicity=analysis.multiplicity, fdr=analysis.fdr)
+    analysed = imputed.analysed(designs)
     return Tested(
         study=study,
-        designs=designs,
-        analysed=imputed.analysed(designs),
+        designs=[own.in_units_of(whole) for own, whole in zip(designs, analysed)],
+        analysed=analysed,
         screens=[screens[design.outcome] for design in designs],
         imputed=imputed,
     )
