@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -40,6 +40,7 @@ from discovery.pipeline.masked_tests import coarse_t_tests
 from discovery.pipeline.phenotype_masking import KNOWN as PHENOTYPES_MASKED
 from discovery.pipeline.phenotype_masking import masked_phenotypes
 from discovery.pipeline.survival_wing import HAZARD
+from discovery.problems import Problem
 from discovery.report.format import Rounded
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.study import Study
@@ -60,6 +61,7 @@ OF_A_TOTAL = re.compile(r" of (\d+)\b")
 PATIENTS = re.compile(r" (?:patients?|rows?|subjects?|persons?|people)\b")
 PERCENT_MISSING = re.compile(r"\b(\d+(?:\.\d+)?) % missing\b")
 SINGLE = re.compile(r"\b1 (patient|row|event|case|subject|person|time)\b")
+ALONE = re.compile(r"\b(?:a single|one) patient(?: alone)?( has)?\b")
 RUG_OF = 5  # patients behind a tick of a rug
 
 
@@ -300,14 +302,7 @@ def masked_settings(settings: RunSettings, limit: int, n_study: int, totals, gap
     """What texts and captions say: numbers that would tell a small one are rounded, and said to be."""
     everybody = known_numbers(settings, n_study)
     notes = tuple(said(note, limit, everybody) for note in settings.notes)
-    problems = tuple(
-        replace(
-            problem,
-            wanted=said(problem.wanted, limit, everybody),
-            found=said(problem.found, limit, everybody),
-        )
-        for problem in settings.problems
-    )
+    problems = masked_problems(settings.problems, limit, everybody)
     outcomes = tuple(masked_outcome(o, limit, n_study, totals.get(o.name), gaps) for o in settings.outcomes)
     return replace(settings, outcomes=outcomes, notes=notes, problems=problems)
 
@@ -337,6 +332,20 @@ def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total, gaps: G
     return replace(outcome, n=n, events=events, competing=competing, complete=complete)
 
 
+def masked_problems(
+    problems: Iterable[Problem], limit: int, everybody: tuple[int, ...] = ()
+) -> tuple[Problem, ...]:
+    """Doubts about the input with small counts of patients in them as `said` has them."""
+    return tuple(
+        replace(
+            problem,
+            wanted=said(problem.wanted, limit, everybody),
+            found=said(problem.found, limit, everybody),
+        )
+        for problem in problems
+    )
+
+
 def said(text: str, limit: int, everybody: tuple[int, ...] = ()) -> str:
     """`text` with small counts of patients in it as "fewer than".
 
@@ -364,6 +373,7 @@ def said(text: str, limit: int, everybody: tuple[int, ...] = ()) -> str:
     text = PERCENT_MISSING.sub(masked_share, str(text))
     if small(1, limit):  # a singular would tell the number
         text = SINGLE.sub(r"1 \1s", text)
+        text = ALONE.sub(lambda found: f"1 patients{' have' if found[1] else ''}", text)
     masked_text = COUNTED.sub(masked_number, text)
     return re.sub(rf"(fewer than {limit} [^,;]+), fewer than {limit}\b", r"\1", masked_text)
 

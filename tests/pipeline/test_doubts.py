@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -316,6 +317,43 @@ def test_the_summary_counts_in_words(folder):
     table.assign(note="text", more="text").to_csv(features, index=False)
     assert "2 columns are not used as features: note and more" in discovery.check(features.parent).summary
     assert discovery.check(features.parent).summary[-1] == "no warning; no problem stands in the way"
+
+
+def test_check_masks_the_counts_that_a_run_masks(folder, capsys):
+    """On the terminal, in warnings and summary; the study that a run goes on with keeps its own."""
+
+    def few(patients):
+        patients.loc[:2, "age"] = np.nan
+        patients.loc[:1, "walk"] = np.nan
+        patients["cause"] = np.where(patients.index < 3, "rare", patients["cause"])
+        patients["died"] = np.where(patients.index < 57, 1, 0)
+        patients["responder"] = np.where(patients.index < 4, 1, 0)
+
+    study = folder("cause", "responder", "walk", "death", "nyha", change=few)
+    plain = discovery.check(study)
+    assert "outcome responder (binary): 60 patients, 4 with the outcome" in plain.summary
+    text = (study / "study.toml").read_text()
+    assert "[analysis]\n" in text
+    (study / "study.toml").write_text(text.replace("[analysis]\n", "[analysis]\nsuppress_below = 5\n"))
+    checked = discovery.check(study)
+    said = [line for line in checked.summary if line.startswith("outcome")]
+    assert said == [
+        "outcome cause (multiclass): 60 patients: a about 20, b about 20, c about 20, rare fewer than 5",
+        "outcome responder (binary): 60 patients, fewer than 5 with the outcome",
+        "outcome walk (continuous): about 60 patients",
+        "outcome death (survival): 60 patients, about 55 events",
+        "outcome nyha (ordinal): 60 patients: 1 about 20, 2 about 20, 3 about 20",
+    ]
+    doubts = "\n".join(problem.sentence() for problem in checked.warnings)
+    assert "a value is missing in fewer than 5 of 60 patients" in doubts
+    assert "the outcome 'walk' is not known for fewer than 5 of 60 patients" in doubts
+    assert "only fewer than 5 patients have this class of 'cause'" in doubts
+    assert not re.search(r"\b[1-4] (?:of 60 )?(?:patients?|events?)\b", doubts)
+    assert [p.wanted for p in checked.study.warnings] == [p.wanted for p in plain.warnings]
+    assert main(["check", str(study)]) == 0
+    told = capsys.readouterr()
+    assert "about 55 events" in told.out
+    assert "fewer than 5 of 60 patients" in told.err
 
 
 def test_a_name_to_freeze_that_is_no_feature_is_refused_before_any_work(root, tmp_path):

@@ -322,6 +322,12 @@ def test_small_numbers_in_sentences():
     assert said("site Isle has only 3 patients", 5) == "site Isle has only fewer than 5 patients"
     assert said("imputed in 1 patient", 5) == "imputed in fewer than 5 patients"
     assert said("imputed in 1 patient", 0) == "imputed in 1 patient"
+    assert said("a single patient has this label", 5) == "fewer than 5 patients have this label"
+    assert (
+        said("a site with one patient tells nothing", 5) == "a site with fewer than 5 patients tells nothing"
+    )
+    assert said("one patient alone has a value", 5) == "fewer than 5 patients have a value"
+    assert said("a single patient has this label", 0) == "a single patient has this label"
     assert said("not assessed: 3 events, fewer than 5; flat", 5) == "not assessed: fewer than 5 events; flat"
     assert said("3 events, fewer than 10", 5) == "fewer than 5 events, fewer than 10"
     assert said("60 patients; knots at 3 places; 0 events", 5) == "60 patients; knots at 3 places; 0 events"
