@@ -162,7 +162,7 @@ def more_survival(
             horizon=horizon_of(study, design), cause_names=cause_names(study, design.outcome),
         )  # fmt: skip
         for feature in leading.get(design.outcome, ()):
-            table = of_outcome(scaled_column(design, feature).to_numpy())
+            table = of_outcome(study.features.loc[design.patient_id, feature].to_numpy(dtype=float))
             table = for_sharing(table, limit) if limit else table
             means.append(table.assign(outcome=design.outcome, feature=feature))
     landmarks = landmark_contrasts(study, leading)

@@ -17,6 +17,7 @@ from discovery.survival.curve_tables import (
     interval_notes,
     thirds,
 )
+from discovery.survival.ends import ends_of
 from discovery.survival.mean_episodes import mean_episodes
 from discovery.terms import MEAN_EPISODES
 
@@ -58,13 +59,14 @@ def whose_episodes(design: Design, values: np.ndarray | None) -> dict[str, tuple
 
 
 def more_episodes(design: Design, values: np.ndarray) -> dict | None:
-    """Mean number of episodes in the highest third less the lowest, up to the last time at which ten
-    patients of either are under observation; None where there are no thirds or no episodes."""
-    codes = thirds(values).codes
-    if codes.max() < 1:
+    """Mean number of episodes in the highest third less the lowest, or in the higher of two groups, up to
+    the last time at which ten patients of either are under observation; None where there are no two groups or
+    no episodes."""
+    found = ends_of(values)
+    if found is None:
         return None
     assert design.episodes is not None
-    low, high = codes == 0, codes == codes.max()
+    low, high = found.low, found.high
     ends = [np.sort(design.episodes.end[group]) for group in (low, high)]
     if min(map(len, ends)) < FEWEST_AT_START:
         return None
@@ -79,7 +81,7 @@ def more_episodes(design: Design, values: np.ndarray) -> dict | None:
     half = stats.norm.ppf(0.975) * se
     assert design.y is not None
     return {
-        "period": f"up to {limit:g}", "quantity": f"{MEAN_EPISODES}, highest less lowest third",
+        "period": f"up to {limit:g}", "quantity": f"{MEAN_EPISODES}, {found.difference}",
         "estimate": gap, "se": se, "ci_low": gap - half, "ci_high": gap + half,
         "p_value": float(2 * stats.norm.sf(abs(gap / se))), "n": int((low | high).sum()),
         "events": int(design.y[low | high].sum()),

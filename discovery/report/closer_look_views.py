@@ -13,15 +13,17 @@ from discovery.report.page_tables import Table
 from discovery.report.settings import RunSettings
 
 MOST_REASONS = 20
+LESS = " less "  # in the names of differences between groups, and in no other
 INTERVAL = "(95 % interval)"
 TIME = (
-    "Mean time within the span (restricted mean) in the lowest and highest third of the feature, with 95 % "
-    "intervals; not adjusted. Without the event: the area under Kaplan–Meier. Where events compete: without "
-    "any of them, and lost to each, the area under its cumulative incidence; these add up to the span."
+    "Mean time within the span (restricted mean) in the lowest and highest third of the feature (in its two "
+    "groups, where it has too few values for thirds), with 95 % intervals; not adjusted. Without the event: "
+    "the area under Kaplan–Meier. Where events compete: without any of them, and lost to each, the area "
+    "under its cumulative incidence; these add up to the span."
 )
 EPISODES = (
-    "Mean number of episodes a patient has had by then, highest less lowest third; those who died count as "
-    "having no more; not adjusted."
+    "Mean number of episodes a patient has had by then, highest less lowest third, or as said; those who "
+    "died count as having no more; not adjusted."
 )
 View = tuple[str, str, Table]
 
@@ -207,23 +209,47 @@ def _periods(hazards: pd.DataFrame, names: Names, periods: pd.DataFrame | None) 
     return Table(heads, tuple(rows[:MOST_REASONS]), note)
 
 
-THIRDS = ("lowest third", "highest third", "highest less lowest third")
+ENDS = {  # how the names of two groups begin, which of three columns they are in, and its head
+    "low": "lowest third",
+    "high": "highest third",
+    LESS: "highest less lowest third",
+}
+OF_GROUPS = ("lower group", "higher group", "higher less lower group")
+
+
+def _end(group: str) -> str:
+    """Which of `ENDS` a group is."""
+    return LESS if LESS in group else "high" if group.startswith("high") else "low"
+
+
+def _ends_as_heads(table: pd.DataFrame) -> dict[str, str]:
+    """Those of `ENDS` that the table has, with the heads of their columns."""
+    there = {_end(group) for group in table["group"].astype(str)}
+    only = set(table["group"]) <= set(ENDS.values())
+    heads = {end: third if only else f"{third} or {of}" for (end, third), of in zip(ENDS.items(), OF_GROUPS)}
+    return {end: head.capitalize() for end, head in heads.items() if end in there}
+
+
+def _between(difference: str) -> str:
+    """What two groups are, where they are no thirds."""
+    return "" if difference.endswith(ENDS[LESS]) else difference
 
 
 def _mean_times(table: pd.DataFrame, names: Names) -> Table:
-    groups = [group for group in THIRDS if (table["group"] == group).any()]
+    ends = _ends_as_heads(table)
     rows = []
     for (_, _, quantity), block in table.groupby(["outcome", "feature", "quantity"], sort=False):
-        of = {str(row["group"]): row for row in block.to_dict("records")}
-        last = of[THIRDS[-1]]
+        of = {_end(str(row["group"])): row for row in block.to_dict("records")}
+        last = of[LESS]
+        note = noted(last).removeprefix("unadjusted").removeprefix("; ")
         rows.append(
             (
                 *names.of(last),
                 str(quantity).removeprefix("restricted mean time "),
                 names.timed(last["period"], last["outcome"]) if last["period"] else words.DASH,
-                *(_mean_time(of.get(group)) for group in groups),
+                *(_mean_time(of.get(end)) for end in ends),
                 words.p_value(last["p_value"]),
-                noted(last).removeprefix("unadjusted").removeprefix("; "),
+                "; ".join(filter(None, [_between(str(last["group"])), note])),
             )
         )
     heads = (
@@ -231,7 +257,7 @@ def _mean_times(table: pd.DataFrame, names: Names) -> Table:
         "Outcome",
         "Mean time",
         "Span",
-        *(group.capitalize() for group in groups),
+        *ends.values(),
         "p",
         "Note",
     )
@@ -247,14 +273,15 @@ def _mean_time(row: Mapping | None) -> str:
 
 
 def _means(table: pd.DataFrame, names: Names) -> Table:
+    between = [_between(text.partition(", ")[2]) for text in table["quantity"].astype(str)]
     rows = [
         (
             *names.of(row),
-            names.timed(row["period"], row["outcome"]),
+            ", ".join(filter(None, [names.timed(row["period"], row["outcome"]), own])),
             _span(row["estimate"], row["ci_low"], row["ci_high"]),
             words.p_value(row["p_value"]),
         )
-        for row in table.to_dict("records")
+        for row, own in zip(table.to_dict("records"), between)
     ]
     return Table(("Feature", "Outcome", "Time", f"Difference {INTERVAL}", "p"), tuple(rows), EPISODES)
 

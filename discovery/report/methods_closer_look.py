@@ -105,11 +105,11 @@ def _mean_times(s: RunSettings) -> str:
     timed = [o for o in s.outcomes if o.kind == "survival"]
     text = (
         "The restricted mean time without the event (area under Kaplan–Meier) was estimated in the lowest "
-        "and highest third of a leading feature, with their difference, to the horizon of prediction, or to "
-        "the earlier end of the follow-up of a third, not adjusted. The interval of a third is normal for "
-        "the logit of its mean's share of the whole time, and so keeps to it; that of the difference is "
-        "normal, and a little short in small groups (simulated: with 20 to 40 patients in each, 91 to 94 % "
-        "held the truth)."
+        "and highest third of a leading feature (in its two groups, where it has too few values for thirds), "
+        "with their difference, to the horizon of prediction, or to the earlier end of the follow-up of a "
+        "third, not adjusted. The interval of a third is normal for the logit of its mean's share of the "
+        "whole time, and so keeps to it; that of the difference is normal, and a little short in small "
+        "groups (simulated: with 20 to 40 patients in each, 91 to 94 % held the truth)."
     )
     if any(o.competing for o in timed):
         text += (

@@ -1,4 +1,7 @@
-"""Mean time without events, and lost to each, within a horizon: highest against lowest third of a feature."""
+"""Mean time without events, and lost to each, within a horizon: highest against lowest third of a feature.
+
+A feature with too few values for thirds has two groups, which are named by their values.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,8 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from discovery.survival.curve_tables import THIRDS, cause_label, common_start, thirds
+from discovery.survival.curve_tables import cause_label, common_start
+from discovery.survival.ends import DIFFERENCE, ends_of, is_difference, third_or_group
 from discovery.survival.restricted_mean import (
     RestrictedMean,
     restricted_mean,
@@ -17,15 +21,14 @@ from discovery.survival.restricted_mean import (
 
 FREE, FREE_OF_ANY = "restricted mean time without the event", "restricted mean time without any event"
 LOST = "restricted mean time lost to {cause}"
-LOWEST, HIGHEST, DIFFERENCE = THIRDS[0], THIRDS[2], "highest less lowest third"
 COLUMNS = ["period", "quantity", "group", "estimate", "se", "ci_low", "ci_high", "p_value", "n", "events",
            "note"]  # fmt: skip
 ONE_GROUP = "not given: the feature has too few different values for two groups"
 NO_SPAN = (
-    "not given: a third is not under observation from {start:.4g} to a later time before its follow-up ends"
+    "not given: a {part} is not under observation from {start:.4g} to a later time before its follow-up ends"
 )
-UNWATCHED = "not given: at {at:.4g} nobody of a third is under observation, which leaves its curve unknown"
-FEW = "not given: a third has too few patients or events"
+UNWATCHED = "not given: at {at:.4g} nobody of a {part} is under observation, which leaves its curve unknown"
+FEW = "not given: a {part} has too few patients or events"
 NO_EVENT = "no interval: no such event in the {group} before {limit:g}"
 
 
@@ -47,9 +50,9 @@ def mean_times_by_third(
     Returns
     -------
     DataFrame
-        Three rows a quantity (COLUMNS): LOWEST, HIGHEST, DIFFERENCE, in the unit of time, not adjusted: the
-        time without the event; where events compete, the time without any of them and the time lost to each,
-        which add up to the whole time. With delayed entry from where the curves by third begin
+        Three rows a quantity (COLUMNS), the groups as `ends_of` names them, in the unit of time, not
+        adjusted: the time without the event; where events compete, the time without any of them and the time
+        lost to each, which add up to the whole time. With delayed entry from where the curves by third begin
         (`common_start`), of those free of any event then. events : of the quantity, by
         the end of the period. p_value : that a difference is 0. Where nothing can be given there is one row,
         and `note` says why. 95 % intervals of differences in time lost between groups of 20, 40 and 80 held
@@ -60,21 +63,22 @@ def mean_times_by_third(
     seen = np.isfinite(values)
     time, status = time[seen], status[seen]
     came = None if entry is None else np.asarray(entry, dtype=float)[seen]
-    codes = thirds(values[seen]).codes if seen.any() else np.zeros(0, dtype=int)
+    ends = ends_of(values[seen]) if seen.any() else None
     causes = [int(cause) for cause in np.unique(status) if cause > 0]
     first = FREE if causes in ([], [1]) else FREE_OF_ANY
-    if not codes.size or codes.max() < 1:
+    if ends is None:
         return _why_not(first, ONE_GROUP)
-    start = 0.0 if came is None else common_start(time, came, codes)
+    part = third_or_group(ends.difference)
+    start = 0.0 if came is None else common_start(time, came, ends.codes)
     stays = np.ones(len(time), dtype=bool) if came is None else time > start
-    of = {LOWEST: (codes == 0) & stays, HIGHEST: (codes == codes.max()) & stays}
+    of = {ends.lower: ends.low & stays, ends.higher: ends.high & stays}
     last = min(time[mine].max(initial=start) for mine in of.values())
     limit = last if horizon is None else min(float(horizon), last)
     if not limit > start:
-        return _why_not(first, NO_SPAN.format(start=start))
+        return _why_not(first, NO_SPAN.format(part=part, start=start), ends.difference)
     gap = np.nan if came is None else _first_gap(time, came, of.values(), start, limit)
     if np.isfinite(gap):
-        return _why_not(first, UNWATCHED.format(at=gap))
+        return _why_not(first, UNWATCHED.format(part=part, at=gap), ends.difference)
 
     def given(quantity: str, code: np.ndarray, mean: Callable[..., RestrictedMean]) -> list[dict]:
         found = {
@@ -84,10 +88,10 @@ def mean_times_by_third(
             )
             for group, mine in of.items()
         }  # fmt: skip
-        found[DIFFERENCE] = restricted_mean_difference(found[HIGHEST], found[LOWEST])
+        found[ends.difference] = restricted_mean_difference(found[ends.higher], found[ends.lower])
         rows = []
         for group, number in found.items():
-            whose = list(of) if group == DIFFERENCE else [group]
+            whose = list(of) if group == ends.difference else [group]
             mine = np.any([of[one] for one in whose], axis=0)
             unsure = [NO_EVENT.format(group=one, limit=limit) for one in whose if not found[one].se > 0]
             events = int((mine & (code == 1) & (time <= limit)).sum())
@@ -96,7 +100,7 @@ def mean_times_by_third(
             rows.append(row | {"note": "; ".join([*notes, *unsure])})
         return rows
 
-    notes = _notes(start, limit, horizon, delayed=came is not None)
+    notes = _notes(start, limit, horizon, part, delayed=came is not None)
     rows = given(first, status > 0, restricted_mean)
     for cause in causes if first == FREE_OF_ANY else []:
         code = np.where(status == cause, 1, 2 * (status > 0))
@@ -108,23 +112,25 @@ def mean_times_by_third(
 def for_sharing(table: pd.DataFrame, limit: int) -> pd.DataFrame:
     """The differences alone of a table of `mean_times_by_third`; none where a third has 1 to `limit` - 1
     patients or events of a kind: the mean of so few tells when they had the event."""
-    counts = table.loc[table["group"] != DIFFERENCE, ["n", "events"]].to_numpy(dtype=float)
+    difference = is_difference(table["group"])
+    counts = table.loc[~difference, ["n", "events"]].to_numpy(dtype=float)
     if ((counts > 0) & (counts < limit)).any():
-        return _why_not(str(table["quantity"].iloc[0]), FEW)
-    return table[table["group"] == DIFFERENCE]
+        group = str(table.loc[difference, "group"].iloc[0])
+        return _why_not(str(table["quantity"].iloc[0]), FEW.format(part=third_or_group(group)), group)
+    return table[difference]
 
 
-def _why_not(quantity: str, why: str) -> pd.DataFrame:
-    row = {"period": "", "quantity": quantity, "group": DIFFERENCE, "note": why}
+def _why_not(quantity: str, why: str, group: str = DIFFERENCE) -> pd.DataFrame:
+    row = {"period": "", "quantity": quantity, "group": group, "note": why}
     return pd.DataFrame([row]).reindex(columns=COLUMNS)
 
 
-def _notes(start: float, limit: float, horizon, *, delayed: bool) -> list[str]:
+def _notes(start: float, limit: float, horizon, part: str, *, delayed: bool) -> list[str]:
     notes = ["unadjusted"]
     if delayed:
         notes.append(f"of those free of any event at {start:.4g}: patients come under observation late")
     if horizon is not None and limit < horizon:
-        notes.append(f"follow-up of a third ends before {horizon:g}")
+        notes.append(f"follow-up of a {part} ends before {horizon:g}")
     return notes
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.association.design import build_design
-from discovery.pipeline.episodes_wing import mean_curves
+from discovery.pipeline.episodes_wing import mean_curves, more_episodes
 from discovery.study import Outcome
 from discovery.survival.curve_tables import NO_EVENT
 
@@ -26,3 +26,23 @@ def test_a_group_without_an_episode_has_a_mean_of_0_and_no_interval():
     assert none["estimate"].eq(0).all()
     assert none["note"].tolist() == ["", NO_EVENT]
     assert curves.loc[curves["group"] == "one", "note"].eq("").all()
+
+
+def test_a_difference_between_two_groups_names_them():
+    """A feature of two values has no thirds. Reference: a mean without censoring is a plain one."""
+    rng, n = np.random.default_rng(2), 60
+    index = pd.Index([f"p{i:02d}" for i in range(n)], name="patient_id")
+    whose = np.sort(rng.integers(0, n, 80))
+    outcome = Outcome(
+        name="stays", label="stays", kind="recurrent", patient_id=index.to_numpy(),
+        value=np.bincount(whose, minlength=n).astype(float), time=np.full(n, 9.0), event_patient=whose,
+        event_time=rng.uniform(0.5, 8, 80),
+    )  # fmt: skip
+    mark = np.arange(n) % 2
+    design = build_design(outcome, pd.DataFrame(index=index), pd.DataFrame({"mark": mark}, index=index))
+    row = more_episodes(design, mark.astype(float))
+    assert row["quantity"] == "mean number of episodes, higher value (1) less lower value (0)"
+    gap = outcome.value[mark == 1].mean() - outcome.value[mark == 0].mean()
+    assert np.isclose(row["estimate"], gap)
+    third = more_episodes(design, np.arange(n, dtype=float))
+    assert third["quantity"] == "mean number of episodes, highest less lowest third"

@@ -17,6 +17,7 @@ from discovery.report.methods_closer_look import (
 )
 from discovery.report.page_tables import Table
 from discovery.report.settings import OutcomeRun, RunSettings
+from discovery.survival.mean_times import for_sharing, mean_times_by_third
 
 
 @pytest.fixture
@@ -57,6 +58,47 @@ def test_groups_over_time_are_a_line_each(settings):
     text = " ".join(closer_look_paragraphs(replace(settings, analyses=("groups compared",), site="centre")))
     assert "log-rank test, not adjusted for covariates, within sites but for the sites themselves" in text
     assert "Gray" not in text
+
+
+def test_mean_times_of_two_groups_say_which_these_are(settings):
+    """Beside thirds in one table, and alone where small counts leave the difference alone."""
+    rng = np.random.default_rng(3)
+    time, event = rng.exponential(1, 90), rng.integers(0, 2, 90)
+    values = {"mark": np.arange(90) % 2, "pulse": rng.normal(size=90)}
+    tables = [
+        mean_times_by_third(time, event, x, horizon=0.5).assign(outcome="death", feature=name)
+        for name, x in values.items()
+    ]
+    survival = pd.concat(tables, ignore_index=True).assign(part="restricted mean")
+
+    def shown(table):
+        [(_, _, view)] = closer_look_views({"survival": table}, settings, {})
+        return dict(zip(view.heads, zip(*view.rows)))
+
+    both = shown(survival)
+    heads = ["Lowest third or lower group", "Highest third or higher group"]
+    assert all(head in both for head in (*heads, "Highest less lowest third or higher less lower group"))
+    assert both["Note"] == ("higher value (1) less lower value (0)", "")
+    assert all(" to " in cell for head in heads for cell in both[head])
+    thirds = shown(survival[survival["feature"] == "pulse"])
+    assert {"Lowest third", "Highest third", "Highest less lowest third"} <= set(thirds)
+    alone = shown(for_sharing(tables[0], 5).assign(part="restricted mean"))
+    assert heads[0] not in alone
+    assert alone["Note"] == both["Note"][:1]
+
+
+def test_mean_episodes_of_two_groups_say_which_these_are(settings):
+    common = {"part": "mean episodes", "outcome": "death", "period": "up to 5", "p_value": 0.2}
+    common |= {"estimate": 0.4, "ci_low": -0.2, "ci_high": 1.0}
+    rows = [
+        common
+        | {"feature": "mark", "quantity": "mean number of episodes, higher value (1) less lower value (0)"},
+        common | {"feature": "pulse", "quantity": "mean number of episodes, highest less lowest third"},
+    ]
+    [(_, _, view)] = closer_look_views({"survival": pd.DataFrame(rows)}, settings, {})
+    assert dict(zip(view.heads, zip(*view.rows)))["Time"] == (
+        "up to 5, higher value (1) less lower value (0)", "up to 5",
+    )  # fmt: skip
 
 
 def test_hazards_without_doubt_are_one_line(settings):

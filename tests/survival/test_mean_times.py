@@ -8,6 +8,7 @@ import pytest
 
 from discovery.problems import InputError
 from discovery.survival.curve_tables import common_start, thirds
+from discovery.survival.ends import ends_of
 from discovery.survival.mean_times import for_sharing, mean_times_by_third
 from discovery.survival.restricted_mean import (
     restricted_mean,
@@ -126,6 +127,38 @@ def test_what_cannot_be_given_says_why():
     end = np.where(x == 0, entry + 1 + np.tile(np.arange(10) / 10, 6), 9.0)
     gap = mean_times_by_third(end, (x == 0).astype(int), x, entry=entry)
     assert gap["note"].tolist() == [nobody.format(3)]
+
+
+def test_a_feature_of_two_values_has_no_thirds_but_groups_with_names():
+    """Reference: the area under Kaplan-Meier of the patients with each value."""
+    rng = np.random.default_rng(8)
+    time, event = rng.exponential(1, 120), rng.integers(0, 2, 120)
+    x = np.where(np.arange(120) % 5 < 3, 0.0, 1.5)
+    table = mean_times_by_third(time, event, x, horizon=0.8).set_index("group")
+    names = ["lower value (0)", "higher value (1.5)"]
+    assert list(table.index) == [*names, "higher value (1.5) less lower value (0)"]
+    for name, value in zip(names, (0, 1.5)):
+        assert table.loc[name, "n"] == (x == value).sum()
+        assert (
+            table.loc[name, "estimate"] == restricted_mean(time[x == value], event[x == value], 0.8).estimate
+        )
+    gap = table["estimate"].iloc[1] - table["estimate"].iloc[0]
+    assert table["estimate"].iloc[2] == pytest.approx(gap, rel=1e-12)
+    shared = for_sharing(table.reset_index(), 5)
+    assert shared["group"].tolist() == ["higher value (1.5) less lower value (0)"]
+    few = for_sharing(table.reset_index(), 73)
+    assert few["note"].tolist() == ["not given: a group has too few patients or events"]
+    assert few["group"].tolist() == shared["group"].tolist()
+
+
+def test_ends_with_heavy_ties_are_those_of_the_curves():
+    x = np.repeat([0.0, 1.0, 2.0, np.nan], [50, 10, 10, 3])
+    found = ends_of(x)
+    assert (found.lower, found.higher) == ("lower group (≤ 0)", "higher group (> 0)")
+    np.testing.assert_array_equal(found.low, x == 0)
+    np.testing.assert_array_equal(found.high, x > 0)
+    assert ends_of(np.ones(9)) is None
+    assert ends_of(np.arange(9.0)).difference == "highest less lowest third"
 
 
 def test_without_an_event_in_a_third_there_is_no_interval():
