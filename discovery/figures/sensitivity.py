@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 PANELS = 4
 IMPUTED = (
     "The main analysis has missing values imputed; every other row is of the patients with all values of its "
-    "model."
+    "model (“not adjusted”: of the adjusted one)."
 )
 SIGNS = (  # result, colour, marker, filled
     ("holds", BLUE, "o", True),

@@ -104,9 +104,9 @@ def sensitivity_board(
 ) -> pd.DataFrame:
     """Every feature of `cohort` under every alternative that applies; columns `COLUMNS`.
 
-    The alternatives impute nothing: each is of the patients with the value and all covariates. So is the main
-    analysis, but where it is given as `imputed`: then the complete cases stand beside it as the first
-    alternative.
+    The alternatives impute nothing: each is of the patients with the value and all covariates of its model,
+    "not adjusted" with those of the adjusted one. So is the main analysis, but where it is given as
+    `imputed`: then the complete cases stand beside it as the first alternative.
 
     `result` compares with the main analysis: "holds" has its sign and p <= .05, "weaker" its sign and a
     larger p, "sign turns" the other sign, "not done" says why in `note`. `survives_all` is true where every
@@ -137,8 +137,9 @@ def sensitivity_board(
 
 def alternatives(cohort: Cohort, winsor) -> Iterator[Alternative]:
     """All that apply, in the order of the board."""
-    bare = replace(cohort, covariates=cohort.covariates.iloc[:, :0], site=None)
     if cohort.covariates.shape[1] or cohort.site is not None:
+        same = cohort.where(_adjusted(cohort, winsor))
+        bare = replace(same, covariates=same.covariates.iloc[:, :0], site=None)
         yield Alternative(group="base model", name="not adjusted", cohort=bare)
     fuller = cohort.more
     if cohort.etiology is not None and not cohort.etiology.astype(str).str.contains(";").any():
@@ -171,6 +172,17 @@ def alternatives(cohort: Cohort, winsor) -> Iterator[Alternative]:
     yield from _left_out("without site", cohort.site, cohort)
     yield from _left_out("without etiology", cohort.etiology, cohort)
     yield from _landmarks(cohort)
+
+
+def _adjusted(cohort: Cohort, winsor) -> np.ndarray:
+    """Who is in the adjusted model where nothing is imputed, (n,) bool.
+
+    Without adjustment others could be in, with a covariate or a site missing: what changed then would be the
+    patients as well.
+    """
+    main = Alternative(group="", name=MAIN, cohort=cohort)
+    design = _design(main, learn_scaling(cohort.features, winsor))
+    return np.isin(np.asarray(cohort.outcome.patient_id), design.patient_id)
 
 
 def rank_normal(column: pd.Series) -> pd.Series:

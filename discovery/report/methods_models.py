@@ -297,7 +297,7 @@ def sensitivity_paragraphs(s: RunSettings) -> list[str]:
     """The board of alternatives; nothing where there was none."""
     if "sensitivity" not in s.analyses:
         return []
-    ways = ["without adjustment"] if s.adjusted else []
+    ways = ["without adjustment in the patients of the adjusted model"] if s.adjusted else []
     more = [*(["etiology"] if s.etiology else []), *s.adjust_more]
     ways += [f"adjusted for {listed(more)} too"] if more else []
     ways += ["in reliable records alone"] if "reliability" in s.analyses else []

@@ -53,7 +53,7 @@ def sensitivity_views(
         if (rows["alternative"] == COMPLETE).any():
             note += (
                 " The main analysis has missing values imputed; every other row is of the patients with all "
-                "values of its model."
+                "values of its model (“not adjusted”: of the adjusted one)."
             )
         heads = ("Alternative", *names.values())
         out.append(

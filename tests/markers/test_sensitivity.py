@@ -81,6 +81,30 @@ def test_unadjusted_complete_and_landmark_rows_are_lifelines_own(mgus, board):
     assert row["estimate"] == pytest.approx(later, abs=2e-5)
 
 
+def test_without_adjustment_the_patients_are_those_of_the_adjusted_row(mgus):
+    """Patients without an age or a site are in neither row; lifelines fits the rest."""
+    table, cohort = mgus
+    rng = np.random.default_rng(5)
+    age = cohort.covariates["age"].mask((table["event"] == 1) & (rng.random(len(table)) < 0.5))
+    site = pd.Series(rng.choice(["a", "b"], len(table)), index=table.index).mask(rng.random(len(table)) < 0.1)
+    holes = replace(cohort, covariates=age.to_frame(), site=site.astype("category"))
+    for given in (None, ImputedMain(rows=filled_rows())):
+        found = sensitivity_board(holes, winsor=None, imputed=given)
+        beside = one(found, "mspike", MAIN if given is None else COMPLETE)
+        bare = one(found, "mspike", "not adjusted")
+        kept = (age.notna() & site.notna() & table["mspike"].notna() & (table["etime"] > 0)).to_numpy()
+        assert bare["n"] == beside["n"]
+        assert bare["events"] == beside["events"] == (table["event"] == 1)[kept].sum()
+        x = (table["mspike"] - table["mspike"].mean()) / table["mspike"].std()
+        rows = pd.DataFrame({"time": table["etime"], "event": (table["event"] == 1) * 1, "x": x})
+        assert bare["estimate"] == pytest.approx(lifelines_effect(rows[kept])[0], abs=2e-5)
+
+
+def filled_rows() -> pd.DataFrame:
+    columns = ["estimate", "ci_low", "ci_high", "p_value", "n", "events"]
+    return pd.DataFrame([[0.9, 0.4, 1.4, 1e-4, 1384, 115.0]] * 2, ["mspike", "hgb"], columns)
+
+
 def test_competing_events_bring_the_subdistribution_row(board):
     rows = board[board["group"] == "competing events"]
     assert list(rows["feature"]) == ["mspike", "hgb"]
