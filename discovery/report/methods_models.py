@@ -123,14 +123,17 @@ def _competing(s: RunSettings, entry: bool) -> str:
         text += (
             f" For the leading features (the best of each of the first {whole(s.leading)} families) the "
             "subdistribution hazard ratio of Fine and Gray (1999) stands beside the cause-specific ones, "
-            "as a description: no rank, p-value or verdict rests on it."
+            "as a description: no rank, p-value or verdict rests on it. Its interval and p-value are by t, "
+            "from patients' contributions freed of their own pull (Mancl and DeRouen 2001; degrees of "
+            "freedom: Pan and Wall 2002), since the sandwich standard error beside them is too small in a "
+            "few hundred patients (simulated, 100 to 400 patients with 30 to 135 events: 94.5 to 96.7 % of "
+            "the intervals held the truth)."
         )
         if entry:
             text += (
                 " In that model a patient who had a competing event stays in the risk set, weighted for "
                 "censoring and delayed entry (Geskus 2011); the standard error includes that the weights are "
-                "estimated (simulated: with 100 to 400 patients, 92 to 95 % of intervals held the truth). "
-                "Entry is taken to depend neither on the covariates nor on the event."
+                "estimated. Entry is taken to depend neither on the covariates nor on the event."
             )
     return text
 

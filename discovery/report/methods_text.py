@@ -46,6 +46,8 @@ REFERENCES = {
     "holm": "Holm S. Scand J Stat 1979;6:65–70.",
     "firth": "Heinze G, Schemper M. Stat Med 2002;21:2409–2419.",
     "fine-gray": "Fine JP, Gray RJ. J Am Stat Assoc 1999;94:496–509.",
+    "fine-gray interval": "Mancl LA, DeRouen TA. Biometrics 2001;57:126–134.",
+    "fine-gray df": "Pan W, Wall MM. Stat Med 2002;21:1429–1441.",
     "fine-gray entry": "Geskus RB. Biometrics 2011;67:39–49.",
     "landmark": "Anderson JR, Cain KC, Gelber RD. J Clin Oncol 1983;1:710–719.",
     "uno": "Uno H, et al. Stat Med 2011;30:1105–1117.",
@@ -243,6 +245,8 @@ def _references(s: RunSettings) -> list[str]:
         "bh": "proportional hazards" in done or etiologies or multiplicity_used(s) == "bh",
         "firth": etiologies or any(o.firth or o.kind in ("binary", "survival") for o in s.outcomes),
         "fine-gray": "subdistribution" in done,
+        "fine-gray interval": "subdistribution" in done,
+        "fine-gray df": "subdistribution" in done,
         "fine-gray entry": "subdistribution" in done
         and any(o.competing and o.delayed_entry for o in s.outcomes),
         "landmark": "landmark" in done,

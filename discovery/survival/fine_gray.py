@@ -18,6 +18,7 @@ from discovery.survival.truncation import EntryCurve, entry_curve, last_refill
 SOURCE = "Fine-Gray model"
 VARIANCES = ("censoring estimated", "censoring known")
 LARGE_WEIGHT = 10  # who counts as more than so many is told of
+FLAT = 1e-9  # of the information that an event has on a column of SD 1 elsewhere
 LEAST_SHARE = 1e-10  # a risk set of less, of the patient with most risk, is lost in differences of sums
 
 
@@ -62,8 +63,10 @@ def fine_gray(
     other, as only their product is used.
 
     `se` is the sandwich's, as other programs give it. It is too small in a few hundred patients: interval and
-    p are by t, from scores freed of each patient's own pull (`small_sample_interval`). How often they are
-    right: shared/operating_fine_gray.csv.
+    p are by t, from scores freed of each patient's own pull (`small_sample_interval`). In 2000 simulated
+    studies each, of 100 to 400 patients with 30 to 135 events, .945 to .967 of the 95 % intervals held the
+    truth, the more the fewer the events for each covariate (shared/operating_fine_gray.csv). A coefficient
+    along which the likelihood has no maximum has neither interval nor p.
 
     Parameters
     ----------
@@ -123,11 +126,14 @@ def fine_gray(
         scores = scores + _censoring_terms(x, end, code, beta, prepared, censoring_ties)
         if prepared.late is not None:
             scores = scores + _entry_terms(x, end, beta, prepared, prepared.late)
-    robust = inverse @ (scores.T @ scores) @ inverse
+    moved = scores @ inverse
+    robust = moved.T @ moved
     freed = freed_contributions(scores, _own_information(x, beta, prepared), information)
     limits, p_values = t_interval(beta, freed, conf_level=conf_level)
+    endless = _without_maximum(information, int(mine.sum()))
+    limits[endless], p_values[endless] = np.nan, np.nan
     scale = np.outer(spread, spread)
-    notes = [] if code_end else ["the fit did not converge"]
+    notes = [] if code_end and not endless.any() else ["the fit did not converge"]
     how = variance
     if entry is not None:
         how = f"delayed entry, {variance.replace('censoring', 'censoring and entry')}"
@@ -239,6 +245,12 @@ def _newton(x, mine, w: Weights):
         if score @ np.linalg.pinv(information) @ score < 1e-18 * (1 + abs(loglik)):
             return beta, loglik, null, information, bool(np.abs(beta).max(initial=0.0) < 15)
     return beta, loglik, null, information, False
+
+
+def _without_maximum(information, events: int) -> np.ndarray:
+    """Coefficients (k,) bool with a part in a direction along which the likelihood has become flat."""
+    values, vectors = np.linalg.eigh(information)
+    return (np.abs(vectors[:, values < FLAT * events]) > 1e-3).any(axis=1)
 
 
 def _hazard(x, beta, w: Weights):

@@ -164,6 +164,10 @@ def test_each_outcome_gets_its_model(made):
         assert ("Geskus" in text_of(made, outcomes=(late,), analyses=analyses)) == bool(analyses)
     assert "Geskus RB. Biometrics 2011" in text_of(made, outcomes=(late,), analyses=("subdistribution",))
     assert "Geskus" not in text_of(made, analyses=("subdistribution", "sensitivity"))
+    both = text_of(made, analyses=("subdistribution",))
+    assert "Its interval and p-value are by t" in both
+    assert "Pan W, Wall MM" in both
+    assert "Pan and Wall" not in alone
     plain = text_of(made, outcomes=(replace(binary, firth=False),), interval_kind="Wald")
     assert "95 % Wald interval" in plain
     assert "fewer than 20 patients in the rarer class for each coefficient" in plain

@@ -115,3 +115,18 @@ def test_a_covariate_known_from_one_patient_ends_without_a_fault():
     fit = fine_gray(time, status, np.column_stack([x, alone]))
     assert np.isfinite(fit.limits[0]).all()
     assert 0 < fit.p_values[0] <= 1
+
+
+def test_a_category_without_an_event_has_no_interval_and_the_others_keep_theirs():
+    # Without competing events a hazard of 0 takes the nine out of every risk set.
+    time, status, _, x = sample(7, 80)
+    none = np.zeros(80)
+    none[np.flatnonzero(status != 1)[:9]] = 1
+    event, others = (status == 1).astype(int), none == 0
+    fit = fine_gray(time, event, np.column_stack([x, none]))
+    assert "did not converge" in fit.note
+    assert np.isnan([*fit.limits[1], fit.p_values[1]]).all()
+    alone = fine_gray(time[others], event[others], x[others])
+    assert fit.coef[0] == pytest.approx(alone.coef[0], rel=1e-7)
+    assert fit.se[0] == pytest.approx(alone.se[0], rel=1e-7)
+    np.testing.assert_allclose(fit.limits[0], alone.limits[0], atol=0.01)  # nine more count for their df
