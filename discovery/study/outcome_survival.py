@@ -54,9 +54,8 @@ def _doubt_halves(settings: SurvivalOutcome, source: Source, time, status, stray
             f"time and status belong together: {counted(half.size)} {have} one of them "
             f"and {are} left out of {settings.name!r}"
         )
-        source.findings.warn(
-            "half an outcome", source.file, wanted, row=source.row(half[0]), column=settings.status
-        )
+        empty = settings.status if np.isfinite(time[half[0]]) else settings.time
+        source.findings.warn("half an outcome", source.file, wanted, row=source.row(half[0]), column=empty)
 
 
 def _no_event(settings: SurvivalOutcome, source: Source, cells: list[str]) -> None:

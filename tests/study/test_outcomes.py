@@ -107,8 +107,8 @@ def test_a_single_patient_with_half_an_outcome_is_one_patient(study):
     only(study, SURVIVAL)
     study.patients = study.patients.astype({"time_days": object, "status": object})
     study.patients.loc[1, "time_days"] = None
-    said = [problem.wanted for problem in study.read().warnings]
-    assert "time and status belong together: 1 patient has one of them and is left out of 'o'" in said
+    told = "time and status belong together: 1 patient has one of them and is left out of 'o'"
+    assert f"patients.csv, row 3, column 'time_days'; {told}" in study.doubts()
 
 
 def test_missing_parts_leave_the_patient_out_of_the_outcome_aloud(study):
