@@ -13,7 +13,7 @@ import numpy as np
 
 from .compiled import compiled
 from .screen_fit import COLLINEAR, CONSTANT, NOTHING_TO_FIT, OK, SEPARATED
-from .tiles import CHUNK, WIDE, add_columns, add_products, scale_row
+from .tiles import CHUNK, WIDE, add_columns, add_squares, scale_row
 
 COLLINEAR_SHARE = 1e-9  # of a column's sum of squares that must be left by the columns before it
 LANES = 16  # features side by side: sums over neighbouring numbers use vector instructions
@@ -260,9 +260,7 @@ def screen_tiles_linear(lb, which, base_centre, base_spread, features, centre, s
                         value = features[lb.rows[row], which[first + j]]
                         x[i * WIDE + j] = lb.root[row] * ((value - middle[first + j]) * scale[first + j])
             add_columns(sums, tile * k * WIDE, factors, chunk * k * CHUNK, x, 0, k)
-            for e in range(CHUNK * WIDE):
-                x[e] *= x[e]
-            add_products(square, first, ones, 0, x, 0, 1, 8, 8, 1)
+            add_squares(square, first, ones, 0, x, 0)
     for tile in range(tiles):
         first = tile * WIDE
         count = min(WIDE, which.size - first)

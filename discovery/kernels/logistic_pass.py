@@ -13,7 +13,8 @@ import numpy as np
 from numba import njit
 
 from .compiled import compiled
-from .tiles import CHUNK, WIDE, add_columns, add_products, add_scaled, exp_of_negative
+from .logistic_chunk import judge_rows
+from .tiles import CHUNK, WIDE, add_columns, add_products, predict_rows
 
 CERTAIN = 1e30  # linear predictor of a row that is not there: fitted exactly, it adds nothing anywhere
 
@@ -101,43 +102,32 @@ def evaluate_tile(rows, tile, nt, feature):
     Without `feature` the rows of the feature's column are left at 0.
     """
     beta, score, info = nt.trial.reshape(-1), nt.new_score.reshape(-1), nt.new_info.reshape(-1)
-    loglik = nt.new_loglik
     q = nt.trial.shape[0] - 1
     t = q * (q + 1) // 2
     x, u, v, vx, residual, ratio = tile.x, tile.u, tile.v, tile.vx, tile.residual, tile.ratio
+    sums, logs = np.zeros(4 * WIDE), np.zeros(WIDE)
     score[:] = 0.0
     info[:] = 0.0
-    loglik[:] = 0.0
-    tile.product[:] = 1.0
+    sums[:WIDE] = 1.0
     chunks = rows.weight.size // CHUNK
     common = rows.weight[0] if rows.same else 0.0
     for chunk in range(chunks):
         here, first = chunk * CHUNK * WIDE, chunk * CHUNK
         at = chunk * q * CHUNK
         if tile.full[0] and chunk < chunks - 1:
-            predict(rows, tile, chunk, tile.nothing, 0, beta, q, u)
+            predict_rows(u, tile.nothing, 0, x, here, rows.z, at, beta, q)
         else:
-            predict(rows, tile, chunk, tile.start, here, beta, q, u)
-        for e in range(CHUNK * WIDE):
-            shrunk = exp_of_negative(-abs(u[e]))
-            one = 1.0 + shrunk
-            high = 1.0 / one
-            low = shrunk * high
-            residual[here + e] = low if u[e] >= 0.0 else high
-            v[here + e] = low * high
-            vx[e] = low * high * x[here + e]
-            ratio[e] = one
-            u[e] = min(u[e], 0.0)
-        if rows.same:
-            multiply_rows(tile.product, ratio)
-            if chunk % 64 == 63 or chunk == chunks - 1:  # a product of 512 numbers below 2
-                for j in range(WIDE):
-                    loglik[j] -= common * np.log(tile.product[j])
-                    tile.product[j] = 1.0
-        else:
+            predict_rows(u, tile.start, here, x, here, rows.z, at, beta, q)
+        judge_rows(sums, ratio, u, x, here, residual, v, vx, rows.weight, first)
+        if rows.same and (chunk % 64 == 63 or chunk == chunks - 1):  # a product of 512 numbers below 2
+            for j in range(WIDE):
+                logs[j] += common * np.log(sums[j])
+        if not rows.same:
             for e in range(CHUNK * WIDE):
-                u[e] -= log_up_to_two(ratio[e])
-        add_products(loglik, 0, rows.weight, first, u, 0, 1, 8, 8, 1)
+                ratio[e] = log_up_to_two(ratio[e])
+            add_products(logs, 0, rows.weight, first, ratio, 0, 1, 8, 8, 1)
+        if not rows.same or chunk % 64 == 63:
+            sums[:WIDE] = 1.0
         s, there = 0, chunk * t * CHUNK
         while s + 3 <= t:
             add_products(info, s * WIDE, rows.products, there + s * CHUNK, v, here, 3, 8, 8, 1)
@@ -148,32 +138,10 @@ def evaluate_tile(rows, tile, nt, feature):
         add_columns(score, 0, rows.weighted, at, residual, here, q)
         if feature:
             add_columns(info, t * WIDE, rows.weighted, at, vx, 0, q)
-            for e in range(CHUNK * WIDE):
-                vx[e] *= x[here + e]
-                u[e] = residual[here + e] * x[here + e]
-            add_products(info, (t + q) * WIDE, rows.weight, first, vx, 0, 1, 8, 8, 1)
-            add_products(score, q * WIDE, rows.weight, first, u, 0, 1, 8, 8, 1)
-
-
-@compiled
-def predict(rows, tile, chunk, start, start_at, beta, q, into):
-    """Linear predictor of one chunk, turned, `into` (8 WIDE): `start` plus the columns times `beta`."""
-    z, first = rows.z, chunk * q * CHUNK
-    add_scaled(into, start, start_at, tile.x, chunk * CHUNK * WIDE, beta, q * WIDE)
-    a = 0
-    while a + 2 <= q:
-        add_products(into, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 2, 1, 8)
-        a += 2
-    if a < q:
-        add_products(into, 0, z, first + a * CHUNK, beta, a * WIDE, 8, 1, 1, 8)
-
-
-@compiled
-def multiply_rows(product, ratio):
     for j in range(WIDE):
-        product[j] *= ((ratio[j] * ratio[WIDE + j]) * (ratio[2 * WIDE + j] * ratio[3 * WIDE + j])) * (
-            (ratio[4 * WIDE + j] * ratio[5 * WIDE + j]) * (ratio[6 * WIDE + j] * ratio[7 * WIDE + j])
-        )
+        nt.new_loglik[j] = sums[WIDE + j] - logs[j]
+        if feature:
+            nt.new_score[q, j], nt.new_info[t + q, j] = sums[2 * WIDE + j], sums[3 * WIDE + j]
 
 
 @njit(nogil=True, error_model="numpy", inline="always")

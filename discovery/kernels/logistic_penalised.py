@@ -131,10 +131,10 @@ def screen_all_penalised(data, order, edges, complete, used, weights, draw):
                     own[j] = nt.loglik[j] if given[j] == RUNNING and nt.status[j] == OK else np.nan
         if t < 0 and nt.status[0] == OK:
             base_beta[:] = nt.beta[: k - 1, 0]
+        record(data, nt, which, own, found)
         for j in range(which.size):
             at = which[j]
             found.n[at], found.events[at] = n[j], events[j]
-            record(data, nt, j, at, own[j], found)
             if found.code[at] == OK:
                 scale = log_scales(nt.live, j, 1, data.base_spread, data.spread[at])
                 found.loglik[at] += scale

@@ -20,7 +20,7 @@ from .logistic_tile import (
     new_shared_base,
     new_tile_newton,
 )
-from .newton import RUNNING, resume, standard_error
+from .newton import RUNNING, factor, resume
 from .profile import begin_search, free_now, lanes_to_search, new_search, search_on, write_bounds
 from .screen_fit import CONSTANT, NOT_CONVERGED, NOTHING_TO_FIT, OK
 from .tiles import WIDE, scale_row
@@ -144,15 +144,22 @@ def varies(data, rows, at):
 
 
 @compiled
-def record(data, nt, j, at, base_loglik, found):
-    """Write lane `j`, which has ended, as feature `at`."""
-    found.code[at] = nt.status[j]
-    if nt.status[j] == OK and np.isnan(base_loglik):
-        found.code[at] = NOT_CONVERGED
-    if found.code[at] == OK:
-        found.se[at] = standard_error(nt, j) / data.spread[at]
-        found.loglik[at], found.loglik_base[at] = nt.loglik[j], base_loglik
-        to_callers_units(nt.beta, j, data, at, found.coef[at])
+def record(data, nt, which, base_loglik, found):
+    """Write the lanes that have ended as features `which`; `base_loglik` (lanes,) without them."""
+    k = nt.beta.shape[0]
+    beta, info, live, low = nt.beta, nt.info, nt.live, nt.low
+    for j in range(which.size):
+        if nt.status[j] == RUNNING:
+            continue
+        at, code = which[j], nt.status[j]
+        if code == OK and np.isnan(base_loglik[j]):
+            code = NOT_CONVERGED
+        found.code[at] = code
+        if code == OK:
+            factor(info, j, k, live, 0.0, low)
+            found.se[at] = 1.0 / low[k - 1, k - 1] / data.spread[at]
+            found.loglik[at], found.loglik_base[at] = nt.loglik[j], base_loglik[j]
+            to_callers_units(beta, j, data, at, found.coef[at])
 
 
 @compiled
@@ -184,7 +191,8 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
     nt, all_of = new_tile_newton(k, draw)
     waiting, all_there = new_tile_newton(k, draw)
     n, events, place = np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64), np.zeros(WIDE, np.int64)
-    given, own = np.full(WIDE, NOTHING_TO_FIT, dtype=np.int8), np.full(WIDE, np.nan)
+    given = np.full(WIDE, NOTHING_TO_FIT, dtype=np.int8)
+    own, shared = np.full(WIDE, np.nan), np.full(WIDE, np.nan)  # log likelihoods of base models
     waiting.status[:] = NOTHING_TO_FIT
     tile.total[0] = rows.weight.sum()
     given[0] = RUNNING
@@ -205,20 +213,18 @@ def screen_all_logistic(data, order, edges, complete, used, weights, draw):
             base.beta[:] = 0.0
             if nt.status[0] == OK:
                 learn_base(rows, nt, base)
+            shared[:] = base.loglik[0]
         if turn == OWN_BASES:
             for j in range(WIDE):
                 own[j] = nt.loglik[j] if given[j] == RUNNING and nt.status[j] == OK else np.nan
             turn = OWN_WHOLE
             continue
         if turn == LEFT_OVER:
-            for lane in range(taken):
-                record(data, waiting, lane, place[lane], base.loglik[0], found)
+            record(data, waiting, place[:taken], shared, found)
             waiting.status[:] = NOTHING_TO_FIT
             taken = 0
         else:
-            for j in range(which.size):
-                if nt.status[j] != RUNNING:
-                    record(data, nt, j, which[j], own[j] if turn == OWN_WHOLE else base.loglik[0], found)
+            record(data, nt, which, own if turn == OWN_WHOLE else shared, found)
         running = 0
         for j in range(which.size):
             running += 1 if nt.status[j] == RUNNING else 0

@@ -13,7 +13,8 @@ from typing import NamedTuple
 import numpy as np
 
 from .compiled import compiled, inlined
-from .logistic_pass import evaluate_tile, predict, separates
+from .logistic_chunk import bend_rows, bend_rows_at_base
+from .logistic_pass import evaluate_tile, separates
 from .newton import (
     CONVERGED,
     CONVERGED_DRAW,
@@ -31,7 +32,7 @@ from .newton import (
     solve,
 )
 from .screen_fit import OK, SEPARATED
-from .tiles import CHUNK, WIDE, add_by_lane, add_columns, add_products, scale_rows
+from .tiles import CHUNK, WIDE, add_by_lane, add_columns, add_squares, predict_rows
 
 TO_THE_END = MAX_ITERATIONS * (MAX_HALVINGS + 1)
 FRESH, SHARED, GO_ON = range(3)
@@ -139,13 +140,11 @@ def values_at_base(rows, tile, nt, base):
     q = base.beta.size
     k, t = q + 1, q * (q + 1) // 2
     sums, square = np.zeros(k * WIDE), np.zeros(WIDE)
-    x, vx = tile.x, tile.vx
+    x = tile.x
     for chunk in range(rows.weight.size // CHUNK):
         here = chunk * CHUNK * WIDE
-        for e in range(CHUNK * WIDE):
-            vx[e] = x[here + e] * x[here + e]
         add_columns(sums, 0, base.by_column, chunk * k * CHUNK, x, here, k)
-        add_products(square, 0, base.variance, chunk * CHUNK, vx, 0, 1, 8, 8, 1)
+        add_squares(square, 0, base.variance, chunk * CHUNK, x, here)
     for j in range(WIDE):
         nt.new_loglik[j] = base.loglik[0]
         for s in range(t):
@@ -157,7 +156,7 @@ def values_at_base(rows, tile, nt, base):
         nt.new_score[q, j] = sums[q * WIDE + j]
 
 
-@compiled
+@inlined
 def add_by_column(sums, rows, chunk, values, x, q):
     """Add a chunk's `values` times each column of the model, the feature last."""
     add_columns(sums, 0, rows.z, chunk * q * CHUNK, values, 0, q)
@@ -176,12 +175,9 @@ def bend_steps(rows, tile, nt, base):
     sums, by_fourth, step = np.zeros(k * WIDE), np.zeros(WIDE), nt.step.reshape(-1)
     u, values = tile.u, tile.vx
     for chunk in range(rows.weight.size // CHUNK):
-        predict(rows, tile, chunk, tile.nothing, 0, step, q, u)
-        for e in range(CHUNK * WIDE):
-            values[e] = u[e] * u[e]
-            u[e] = values[e] * values[e]
-        add_products(by_fourth, 0, base.fourth, chunk * CHUNK, u, 0, 1, 8, 8, 1)
-        scale_rows(values, base.third, chunk * CHUNK)
+        here, first = chunk * CHUNK * WIDE, chunk * CHUNK
+        predict_rows(u, tile.nothing, 0, tile.x, here, rows.z, first * q, step, q)
+        bend_rows_at_base(values, by_fourth, u, base.third, first, base.fourth, first)
         add_by_column(sums, rows, chunk, values, tile.x, q)
     for j in range(WIDE):
         if nt.status[j] != RUNNING or nt.scale[j] != 1.0:
@@ -201,27 +197,33 @@ def bend_steps(rows, tile, nt, base):
 
 
 @compiled
-def is_short(tile, nt, j, enough):
-    """Whether lane `j` runs and its next step is short, with no sign that the estimate runs away.
+def short_lanes(tile, nt, enough):
+    """Lanes that run and whose next step is short, with no sign that the estimate runs away: bool (lanes,).
 
     `enough`: squared length of the step in standard errors, by total weight.
     """
-    enough *= min(tile.total[j], 1e4)
-    steady = nt.status[j] == RUNNING and nt.halvings[j] == 0 and nt.scale[j] == 1.0
-    return steady and nt.last_decrement[j] < enough and nt.last_move[j] <= LOOSE * np.sqrt(enough)
+    short = np.zeros(WIDE, np.bool_)
+    for j in range(WIDE):
+        length = enough * min(tile.total[j], 1e4)
+        steady = nt.status[j] == RUNNING and nt.halvings[j] == 0 and nt.scale[j] == 1.0
+        short[j] = steady and nt.last_decrement[j] < length and nt.last_move[j] <= LOOSE * np.sqrt(length)
+    return short
 
 
 @compiled
-def settle(nt, j, free):
-    """End lane `j` with its step.
+def settle(tile, nt, free, enough):
+    """End every lane whose step is short with it.
 
     After a step of length d (in standard errors) the estimate is wrong by about d^2 / root n, and the
     standard error, taken before it, by d / root n of itself.
     """
-    for a in range(free):
-        nt.beta[a, j] = nt.trial[a, j]
-    nt.loglik[j] += 0.5 * nt.last_decrement[j]
-    nt.status[j] = OK
+    short = short_lanes(tile, nt, enough)
+    for j in range(WIDE):
+        if short[j]:
+            for a in range(free):
+                nt.beta[a, j] = nt.trial[a, j]
+            nt.loglik[j] += 0.5 * nt.last_decrement[j]
+            nt.status[j] = OK
 
 
 @compiled
@@ -231,23 +233,23 @@ def end_by_series(rows, tile, nt, free, enough):
     After a step of length d (in standard errors) from where the rows were evaluated, the estimate is wrong by
     about d^3 / n standard errors, and the standard error by d^2 / n of itself.
     """
-    k = nt.beta.shape[0]
-    short, to_feature = np.zeros(WIDE, np.bool_), np.zeros((k, WIDE))
-    for j in range(WIDE):
-        short[j] = is_short(tile, nt, j, enough)
-        if short[j] and free == k:  # last column of the inverse information
-            factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
-            nt.vector[:] = 0.0
-            nt.vector[k - 1] = 1.0
-            solve(nt.low, k, nt.vector)
-            to_feature[:, j] = nt.vector
+    short = short_lanes(tile, nt, enough)
     if not short.any():
         return
+    k = nt.beta.shape[0]
+    lows, to_feature = np.zeros((WIDE, k, k)), np.zeros((k, WIDE))
     sums, spread = np.zeros(k * WIDE), np.zeros(WIDE)
-    sum_bends(rows, tile, nt.step.reshape(-1), to_feature.reshape(-1), sums, spread)
+    info, live, vector = nt.info, nt.live, nt.vector
     for j in range(WIDE):
         if short[j]:
-            bend_last(nt, j, free, sums, spread[j])
+            factor(info, j, k, live, EXHAUSTED_PIVOT, lows[j])
+        if short[j] and free == k:  # last column of the inverse information
+            vector[:] = 0.0
+            vector[k - 1] = 1.0
+            solve(lows[j], k, vector)
+            to_feature[:, j] = vector
+    sum_bends(rows, tile, nt.step.reshape(-1), to_feature.reshape(-1), sums, spread)
+    bend_last(nt, free, short, lows, sums, spread)
 
 
 @compiled
@@ -259,44 +261,41 @@ def sum_bends(rows, tile, step, to_feature, sums, spread):
     q = step.size // WIDE - 1
     u, along, values, v, residual = tile.u, tile.ratio, tile.vx, tile.v, tile.residual
     for chunk in range(rows.weight.size // CHUNK):
-        here = chunk * CHUNK * WIDE
-        predict(rows, tile, chunk, tile.nothing, 0, step, q, along)
-        predict(rows, tile, chunk, tile.nothing, 0, to_feature, q, u)
-        for e in range(CHUNK * WIDE):
-            values[e] = v[here + e] * (1.0 - 2.0 * residual[here + e]) * along[e]
-            u[e] *= u[e]
-        scale_rows(values, rows.weight, chunk * CHUNK)
-        add_by_lane(spread, 0, values, u, 0)
-        for e in range(CHUNK * WIDE):
-            values[e] *= along[e]
+        here, first = chunk * CHUNK * WIDE, chunk * CHUNK
+        predict_rows(along, tile.nothing, 0, tile.x, here, rows.z, first * q, step, q)
+        predict_rows(u, tile.nothing, 0, tile.x, here, rows.z, first * q, to_feature, q)
+        bend_rows(values, spread, along, u, residual, v, here, rows.weight, first)
         add_by_column(sums, rows, chunk, values, tile.x, q)
 
 
 @compiled
-def bend_last(nt, j, free, sums, spread):
-    """End lane `j` with its step and Chebyshev's correction.
+def bend_last(nt, free, short, lows, sums, spread):
+    """End the `short` lanes with their steps and Chebyshev's correction; `lows` factor the information.
 
     Of the information the last entry is changed, so that what is left for the feature is what the end of
     the step leaves: the inverse information grows by T[s, f, f] there. A covariate that runs away goes on.
     """
     k, last = nt.beta.shape[0], nt.info.shape[0] - 1
-    third, length = 0.0, 0.0
-    for a in range(free):
-        nt.vector[a] = sums[a * WIDE + j]
-        third += nt.step[a, j] * nt.vector[a]
-    factor(nt.info, j, k, nt.live, EXHAUSTED_PIVOT, nt.low)
-    solve(nt.low, free, nt.vector)
-    for a in range(free):
-        length += nt.vector[a] * sums[a * WIDE + j]
-    if not length < BARELY_BENT * nt.last_decrement[j]:
-        return
-    for a in range(free):
-        nt.beta[a, j] = nt.trial[a, j] + 0.5 * nt.vector[a]
-    nt.loglik[j] += 0.5 * nt.last_decrement[j] + third / 6.0
-    if free == k:
-        left = nt.low[k - 1, k - 1] * nt.low[k - 1, k - 1]
-        nt.info[last, j] += left / (1.0 + left * spread) - left
-    nt.status[j] = OK
+    vector = nt.vector
+    for j in range(WIDE):
+        if not short[j]:
+            continue
+        third, length = 0.0, 0.0
+        for a in range(free):
+            vector[a] = sums[a * WIDE + j]
+            third += nt.step[a, j] * vector[a]
+        solve(lows[j], free, vector)
+        for a in range(free):
+            length += vector[a] * sums[a * WIDE + j]
+        if not length < BARELY_BENT * nt.last_decrement[j]:
+            continue
+        for a in range(free):
+            nt.beta[a, j] = nt.trial[a, j] + 0.5 * vector[a]
+        nt.loglik[j] += 0.5 * nt.last_decrement[j] + third / 6.0
+        if free == k:
+            left = lows[j, k - 1, k - 1] * lows[j, k - 1, k - 1]
+            nt.info[last, j] += left / (1.0 + left * spread[j]) - left
+        nt.status[j] = OK
 
 
 @inlined
@@ -324,9 +323,7 @@ def maximise_tile(rows, tile, nt, base, free, passes, begin):
             break
         if known:
             bend_steps(rows, tile, nt, base)
-        for j in range(WIDE):
-            if is_short(tile, nt, j, last):
-                settle(nt, j, free)
+        settle(tile, nt, free, last)
         if not known:
             end_by_series(rows, tile, nt, free, LAST_TERMS)
         if not (nt.status == RUNNING).any():

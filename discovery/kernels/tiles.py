@@ -8,48 +8,18 @@ every sum is the written one.
 
 from __future__ import annotations
 
-from typing import Any
-
 from llvmlite import ir
-from numba import extending, njit, types
-from numba.core import cgutils
+from numba import types
 
-from .compiled import compiled
+from .compiled import inlined
+from .vectors import EIGHT, Running, Vectors, intrinsic
 
 WIDE = 16
 CHUNK = 8
 BLOCK = 128  # rows of one model side by side
-_VECTOR = 8
-FEW_SUMS = 3
-intrinsic: Any = extending.intrinsic
-_DOUBLES = ir.VectorType(ir.DoubleType(), _VECTOR)
-
-
-def _start(context, builder, sig, args, k):
-    """Pointer into the flat array `args[k]` at element `args[k + 1]`."""
-    data = context.make_array(sig.args[k])(context, builder, args[k]).data
-    return builder.gep(data, [args[k + 1]])
-
-
-def _offset(builder, pointer, k):
-    return builder.gep(pointer, [ir.Constant(ir.IntType(64), k)])
-
-
-def _vector(builder, pointer, k):
-    return builder.bitcast(_offset(builder, pointer, k), _DOUBLES.as_pointer())
-
-
-def _everywhere(builder, value):
-    none = ir.Constant(_DOUBLES, ir.Undefined)
-    one = builder.insert_element(none, value, ir.Constant(ir.IntType(32), 0))
-    every = ir.Constant(ir.VectorType(ir.IntType(32), _VECTOR), [0] * _VECTOR)
-    return builder.shuffle_vector(one, none, every)
-
-
-def _fused(builder, left, right, more):
-    """left right + more, rounded once: one instruction where the processor has it, else the same digits."""
-    name, kind = "llvm.fma.v8f64", ir.FunctionType(_DOUBLES, [_DOUBLES] * 3)
-    return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), (left, right, more))
+HALVES = range(0, WIDE, EIGHT)
+FEW_SUMS = 3  # whose running totals for all lanes are held in registers
+FEW_ROWS = 4  # the same for half of the lanes
 
 
 @intrinsic(prefer_literal=True)
@@ -63,22 +33,21 @@ def add_products(typing, into, at, factor, factor_at, rows, rows_at, sums, terms
     signature = types.void(into, at, factor, factor_at, rows, rows_at, sums, terms, step, stride)
 
     def generate(context, builder, sig, args):
-        to, by, of = (_start(context, builder, sig, args, k) for k in (0, 2, 4))
-        halves = list(range(0, WIDE, _VECTOR))
+        vec = Vectors(context, builder, sig, args)
+        to, by, of = vec.arrays(0, 2, 4)
         # a factor is fetched once for all lanes where there are registers enough
-        for lanes in [halves] if how_many <= FEW_SUMS else [[lane] for lane in halves]:
-            places = [_vector(builder, to, s * WIDE + lane) for s in range(how_many) for lane in lanes]
-            totals = [builder.load(place, align=8) for place in places]
+        for lanes in [list(HALVES)] if how_many <= FEW_SUMS else [[lane] for lane in HALVES]:
+            places = [s * WIDE + lane for s in range(how_many) for lane in lanes]
+            totals = [vec.load(to, place) for place in places]
             for i in range(each):
-                values = [builder.load(_vector(builder, of, i * WIDE + lane), align=8) for lane in lanes]
+                values = [vec.load(of, i * WIDE + lane) for lane in lanes]
                 for s in range(how_many):
-                    share = builder.load(_offset(builder, by, s * by_sum + i * by_term))
-                    share = _everywhere(builder, share)
+                    share = vec.spread(by, s * by_sum + i * by_term)
                     for h, value in enumerate(values):
                         at = s * len(lanes) + h
-                        totals[at] = _fused(builder, share, value, totals[at])
+                        totals[at] = vec.fused(share, value, totals[at])
             for place, total in zip(places, totals):
-                builder.store(total, place, align=8)
+                vec.store(total, to, place)
         return context.get_dummy_value()
 
     return signature, generate
@@ -95,16 +64,15 @@ def add_inner(typing, into, at, left, left_at, right, right_at, several):
     signature = types.void(into, at, left, left_at, right, right_at, several)
 
     def generate(context, builder, sig, args):
-        to, one, other = (_start(context, builder, sig, args, k) for k in (0, 2, 4))
-        places = [_vector(builder, to, s * _VECTOR) for s in range(how_many)]
-        totals = [builder.load(place, align=8) for place in places]
-        for r in range(0, BLOCK, _VECTOR):
-            value = builder.load(_vector(builder, one, r), align=8)
+        vec = Vectors(context, builder, sig, args)
+        to, one, other = vec.arrays(0, 2, 4)
+        totals = [vec.load(to, s * EIGHT) for s in range(how_many)]
+        for r in range(0, BLOCK, EIGHT):
+            value = vec.load(one, r)
             for s in range(how_many):
-                factor = builder.load(_vector(builder, other, s * BLOCK + r), align=8)
-                totals[s] = _fused(builder, value, factor, totals[s])
-        for place, total in zip(places, totals):
-            builder.store(total, place, align=8)
+                totals[s] = vec.fused(value, vec.load(other, s * BLOCK + r), totals[s])
+        for s, total in enumerate(totals):
+            vec.store(total, to, s * EIGHT)
         return context.get_dummy_value()
 
     return signature, generate
@@ -116,10 +84,10 @@ def multiply_block(typing, into, at, left, left_at, right, right_at):
     signature = types.void(into, at, left, left_at, right, right_at)
 
     def generate(context, builder, sig, args):
-        to, one, other = (_start(context, builder, sig, args, k) for k in (0, 2, 4))
-        for r in range(0, BLOCK, _VECTOR):
-            value, factor = (builder.load(_vector(builder, p, r), align=8) for p in (one, other))
-            builder.store(builder.fmul(value, factor), _vector(builder, to, r), align=8)
+        vec = Vectors(context, builder, sig, args)
+        to, one, other = vec.arrays(0, 2, 4)
+        for r in range(0, BLOCK, EIGHT):
+            vec.store(vec.times(vec.load(one, r), vec.load(other, r)), to, r)
         return context.get_dummy_value()
 
     return signature, generate
@@ -131,12 +99,11 @@ def add_block(typing, into, at, column, column_at, share):
     signature = types.void(into, at, column, column_at, share)
 
     def generate(context, builder, sig, args):
-        to, of = (_start(context, builder, sig, args, k) for k in (0, 2))
-        factor = _everywhere(builder, args[4])
-        for r in range(0, BLOCK, _VECTOR):
-            place = _vector(builder, to, r)
-            value = builder.load(_vector(builder, of, r), align=8)
-            builder.store(_fused(builder, value, factor, builder.load(place, align=8)), place, align=8)
+        vec = Vectors(context, builder, sig, args)
+        to, of = vec.arrays(0, 2)
+        factor = vec.everywhere(args[4])
+        for r in range(0, BLOCK, EIGHT):
+            vec.store(vec.fused(vec.load(of, r), factor, vec.load(to, r)), to, r)
         return context.get_dummy_value()
 
     return signature, generate
@@ -148,32 +115,12 @@ def scale_row(typing, into, at, table, place, centre, centre_at, scale, scale_at
     signature = types.void(into, at, table, place, centre, centre_at, scale, scale_at, sign)
 
     def generate(context, builder, sig, args):
-        to, of, less, times = (_start(context, builder, sig, args, k) for k in (0, 2, 4, 6))
-        turn = _everywhere(builder, args[8])
-        for lane in range(0, WIDE, _VECTOR):
-            value, middle, factor = (
-                builder.load(_vector(builder, p, lane), align=8) for p in (of, less, times)
-            )
-            gap = builder.fmul(builder.fsub(value, middle), factor)
-            builder.store(builder.fmul(turn, gap), _vector(builder, to, lane), align=8)
-        return context.get_dummy_value()
-
-    return signature, generate
-
-
-@intrinsic
-def scale_rows(typing, into, factor, factor_at):
-    """into[i WIDE + l] *= factor[factor_at + i] for eight rows i and every lane l; flat arrays."""
-    signature = types.void(into, factor, factor_at)
-
-    def generate(context, builder, sig, args):
-        to = context.make_array(sig.args[0])(context, builder, args[0]).data
-        by = _start(context, builder, sig, args, 1)
-        for i in range(CHUNK):
-            share = _everywhere(builder, builder.load(_offset(builder, by, i)))
-            for lane in range(0, WIDE, _VECTOR):
-                place = _vector(builder, to, i * WIDE + lane)
-                builder.store(builder.fmul(share, builder.load(place, align=8)), place, align=8)
+        vec = Vectors(context, builder, sig, args)
+        to, of, less, by = vec.arrays(0, 2, 4, 6)
+        turn = vec.everywhere(args[8])
+        for lane in HALVES:
+            gap = builder.fsub(vec.load(of, lane), vec.load(less, lane))
+            vec.store(vec.times(turn, vec.times(gap, vec.load(by, lane))), to, lane)
         return context.get_dummy_value()
 
     return signature, generate
@@ -185,84 +132,80 @@ def add_by_lane(typing, into, at, left, right, right_at):
     signature = types.void(into, at, left, right, right_at)
 
     def generate(context, builder, sig, args):
-        to, other = (_start(context, builder, sig, args, k) for k in (0, 3))
-        one = context.make_array(sig.args[2])(context, builder, args[2]).data
-        for lane in range(0, WIDE, _VECTOR):
-            place = _vector(builder, to, lane)
-            total = builder.load(place, align=8)
+        vec = Vectors(context, builder, sig, args)
+        (to, other), one = vec.arrays(0, 3), vec.array(2)
+        for lane in HALVES:
+            total = vec.load(to, lane)
             for i in range(CHUNK):
-                value, factor = (
-                    builder.load(_vector(builder, p, i * WIDE + lane), align=8) for p in (one, other)
-                )
-                total = _fused(builder, value, factor, total)
-            builder.store(total, place, align=8)
+                total = vec.fused(vec.load(one, i * WIDE + lane), vec.load(other, i * WIDE + lane), total)
+            vec.store(total, to, lane)
         return context.get_dummy_value()
 
     return signature, generate
 
 
 @intrinsic
-def add_scaled(typing, into, level, level_at, x, x_at, slope, slope_at):
-    """into[e] = level[level_at + e] + x[x_at + e] slope[slope_at + l] for e = i WIDE + l of eight rows."""
-    signature = types.void(into, level, level_at, x, x_at, slope, slope_at)
+def add_squares(typing, into, at, factor, factor_at, x, x_at):
+    """into[at + l] += sum of factor[factor_at + i] x[x_at + i WIDE + l]^2 over eight rows i; flat arrays."""
+    signature = types.void(into, at, factor, factor_at, x, x_at)
 
     def generate(context, builder, sig, args):
-        to = context.make_array(sig.args[0])(context, builder, args[0]).data
-        start, of, times = (_start(context, builder, sig, args, k) for k in (1, 3, 5))
-        for lane in range(0, WIDE, _VECTOR):
-            factor = builder.load(_vector(builder, times, lane), align=8)
+        vec = Vectors(context, builder, sig, args)
+        to, by, of = vec.arrays(0, 2, 4)
+        for lane in HALVES:
+            total = vec.load(to, lane)
             for i in range(CHUNK):
-                first = builder.load(_vector(builder, start, i * WIDE + lane), align=8)
-                value = builder.load(_vector(builder, of, i * WIDE + lane), align=8)
-                total = _fused(builder, value, factor, first)
-                builder.store(total, _vector(builder, to, i * WIDE + lane), align=8)
+                value = vec.load(of, i * WIDE + lane)
+                total = vec.fused(vec.spread(by, i), vec.times(value, value), total)
+            vec.store(total, to, lane)
         return context.get_dummy_value()
 
     return signature, generate
 
 
 @intrinsic
-def _power_of_two(typing, shifted):
-    """2^n of the whole number n in the last bits of `shifted` = n + 1.5 2^52."""
+def predict_rows(typing, into, start, start_at, x, x_at, z, z_at, beta, q):
+    """Linear predictor of eight rows from q columns of theirs and the one of each lane; flat arrays.
+
+    into[i WIDE + l] = start[start_at + i WIDE + l] + x[x_at + i WIDE + l] beta[q WIDE + l] + the sum over
+    a < q of z[z_at + a CHUNK + i] beta[a WIDE + l].
+    """
+    signature = types.void(into, start, start_at, x, x_at, z, z_at, beta, q)
 
     def generate(context, builder, sig, args):
-        whole = ir.IntType(64)
-        bits = builder.add(builder.bitcast(args[0], whole), ir.Constant(whole, 1023))
-        return builder.bitcast(builder.shl(bits, ir.Constant(whole, 52)), ir.DoubleType())
+        vec = Vectors(context, builder, sig, args)
+        to, slope = vec.array(0), vec.array(7)
+        level, of, by = vec.arrays(1, 3, 5)
+        wide, chunk = (ir.Constant(ir.IntType(64), k) for k in (WIDE, CHUNK))
+        last = vec.element(slope, builder.mul(args[8], wide))
+        for first in range(0, CHUNK, FEW_ROWS):
+            for lane in HALVES:
+                rows = range(first, first + FEW_ROWS)
+                factor, at = vec.load(last, lane), [i * WIDE + lane for i in rows]
+                total = Running(vec, [vec.fused(vec.load(of, k), factor, vec.load(level, k)) for k in at])
+                with vec.count_up(args[8]) as loop:
+                    own = vec.element(by, builder.mul(loop.index, chunk))
+                    factor = vec.load(vec.element(slope, builder.mul(loop.index, wide)), lane)
+                    each = zip(rows, total.get())
+                    total.set(*[vec.fused(vec.spread(own, i), factor, value) for i, value in each])
+                for k, value in zip(at, total.get()):
+                    vec.store(value, to, k)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def exp_of_negative(typing, x):
+    """exp(x) for x <= 0 to 2e-16 of its value, in instructions that work on vectors; e^-708 below -708."""
+
+    def generate(context, builder, sig, args):
+        return Vectors(context, builder, sig, args).exp_of_negative(args[0])
 
     return types.float64(types.float64), generate
 
 
-@intrinsic
-def fused(typing, left, right, more):
-    """left right + more, rounded once."""
-
-    def generate(context, builder, sig, args):
-        return builder.fma(*args)
-
-    return types.float64(types.float64, types.float64, types.float64), generate
-
-
-@njit(nogil=True, error_model="numpy", inline="always")
-def exp_of_negative(x):
-    """exp(x) for x <= 0 to 2e-16 of its value, in instructions that work on vectors; e^-708 below -708.
-
-    x = n log 2 + r, and exp(r) from its Taylor series to r^13 (|r| < .35), added by Estrin's scheme.
-    """
-    x = max(x, -708.0)
-    shifted = fused(x, 1.4426950408889634, 6755399441055744.0)
-    n = shifted - 6755399441055744.0
-    r = fused(n, -1.90821492927058770002e-10, fused(n, -6.93147180369123816490e-01, x))
-    r2 = r * r
-    r4 = r2 * r2
-    low = fused(fused(1 / 720, r, 1 / 120), r2, fused(1 / 24, r, 1 / 6))
-    middle = fused(fused(1 / 3628800, r, 1 / 362880), r2, fused(1 / 40320, r, 1 / 5040))
-    high = fused(1 / 6227020800, r2, fused(1 / 479001600, r, 1 / 39916800))
-    series = fused(fused(high, r4, middle), r4, low)
-    return (1.0 + fused(fused(r, series, 0.5), r2, r)) * _power_of_two(shifted)
-
-
-@compiled
+@inlined
 def add_columns(into, at, weighted, first, values, there, q):
     """Sums of a chunk's `values` times each of its q weighted base columns."""
     a = 0

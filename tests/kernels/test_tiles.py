@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import expit
 
 from discovery.kernels.compiled import compiled
+from discovery.kernels.logistic_chunk import bend_rows, bend_rows_at_base, judge_rows
 from discovery.kernels.logistic_pass import log_up_to_two
 from discovery.kernels.scales import feature_scales
 from discovery.kernels.tiles import (
@@ -15,11 +17,11 @@ from discovery.kernels.tiles import (
     add_by_lane,
     add_inner,
     add_products,
-    add_scaled,
+    add_squares,
     exp_of_negative,
     multiply_block,
+    predict_rows,
     scale_row,
-    scale_rows,
 )
 
 
@@ -36,8 +38,8 @@ def sums_of_three(into, factor, rows):
 
 
 @compiled
-def linear(into, level, x, slope):
-    add_scaled(into, level, 0, x, 0, slope, WIDE)
+def linear(into, level, x, z, slope, q):
+    predict_rows(into, level, 0, x, CHUNK * WIDE, z, CHUNK, slope, q)
 
 
 @compiled
@@ -47,19 +49,18 @@ def scaled(into, table, place, centre, scale, sign):
 
 @compiled
 def row_by_row(into, left, right, factor):
-    scale_rows(left, factor, 8)
     add_by_lane(into, WIDE, left, right, CHUNK * WIDE)
+    add_squares(into, 2 * WIDE, factor, 8, right, CHUNK * WIDE)
 
 
-def test_rows_are_scaled_and_summed_by_lane():
+def test_rows_are_summed_by_lane():
     rng = np.random.default_rng(5)
     left, right = rng.normal(size=(CHUNK, WIDE)), rng.normal(size=(2 * CHUNK, WIDE))
     factor, into = rng.normal(size=16), np.zeros((3, WIDE))
-    scaled_left, found = left.ravel().copy(), into.ravel().copy()
-    row_by_row(found, scaled_left, right.ravel(), factor)
-    wanted = factor[8:, None] * left
-    np.testing.assert_allclose(scaled_left, wanted.ravel(), rtol=1e-15)
-    into[1] = (wanted * right[CHUNK:]).sum(axis=0)
+    found = into.ravel().copy()
+    row_by_row(found, left.ravel(), right.ravel(), factor)
+    into[1] = (left * right[CHUNK:]).sum(axis=0)
+    into[2] = factor[8:] @ right[CHUNK:] ** 2
     np.testing.assert_allclose(found, into.ravel(), rtol=1e-13)
 
 
@@ -81,10 +82,12 @@ def test_sums_over_a_chunk_are_matrix_products():
     sums_of_three(found, factor.ravel(), rows.ravel())
     into[1:4] += factor[1:] @ rows[CHUNK:]
     np.testing.assert_allclose(found.reshape(5, WIDE), into, rtol=1e-13)
-    level, slope = rng.normal(size=(CHUNK, WIDE)), rng.normal(size=2 * WIDE)
-    found = np.empty(CHUNK * WIDE)
-    linear(found, level.ravel(), rows.ravel(), slope)
-    np.testing.assert_allclose(found.reshape(CHUNK, WIDE), level + rows[:CHUNK] * slope[WIDE:], rtol=1e-13)
+    level, z = rng.normal(size=(CHUNK, WIDE)), rng.normal(size=(5, CHUNK))
+    for q in (0, 1, 4):
+        slope, found = rng.normal(size=(q + 1, WIDE)), np.empty(CHUNK * WIDE)
+        linear(found, level.ravel(), rows.ravel(), z.ravel(), slope.ravel(), q)
+        wanted = level + z[1 : q + 1].T @ slope[:q] + rows[CHUNK:] * slope[q]
+        np.testing.assert_allclose(found.reshape(CHUNK, WIDE), wanted, rtol=0, atol=1e-14)
     found = np.empty(WIDE)
     scaled(found, rows.ravel(), WIDE, into[0], into[1], -1.0)
     np.testing.assert_allclose(found, -(rows[1] - into[0]) * into[1], rtol=1e-13)
@@ -123,3 +126,40 @@ def test_sums_over_a_block_of_rows_are_inner_products():
     np.testing.assert_allclose(into.reshape(3, 8).sum(axis=1) - 8, [0, *right @ left[1]], atol=1e-12)
     np.testing.assert_array_equal(product, left[1] * right[1])
     np.testing.assert_array_equal(grown, 1.0 - 0.5 * right[1])
+
+
+@compiled
+def chunk_sums(sums, ratio, u, x, residual, v, vx, weight, bent, spread, third, fourth, by_fourth):
+    here = CHUNK * WIDE
+    bend_rows_at_base(bent[:here], by_fourth, u, third, CHUNK, fourth, CHUNK)
+    step = u.copy()
+    judge_rows(sums, ratio, u, x, here, residual, v, vx, weight, CHUNK)
+    bend_rows(bent[here:], spread, step, ratio, residual, v, here, weight, CHUNK)
+
+
+def test_what_a_chunk_adds_is_the_likelihood_and_its_derivatives():
+    rng = np.random.default_rng(6)
+    u, x = rng.normal(scale=3.0, size=(CHUNK, WIDE)), rng.normal(size=(2 * CHUNK, WIDE))
+    u[0, :4] = 1e30, -745.0, 0.0, np.nan
+    weight, third, fourth = rng.uniform(1, 2, size=(3, 2 * CHUNK))
+    sums, spread, by_fourth = np.ones((4, WIDE)), np.zeros(WIDE), np.zeros(WIDE)
+    ratio, vx, bent = np.empty((CHUNK, WIDE)), np.empty((CHUNK, WIDE)), np.empty((2 * CHUNK, WIDE))
+    residual, v = np.empty((2 * CHUNK, WIDE)), np.empty((2 * CHUNK, WIDE))
+    flat = (part.ravel() for part in (sums, ratio, u, x, residual, v, vx))
+    chunk_sums(*flat, weight, bent.ravel(), spread, third, fourth, by_fourth)
+    x, w, third, fourth = x[CHUNK:], weight[CHUNK:, None], third[CHUNK:, None], fourth[CHUNK:, None]
+    mu, one = expit(u), 1 + np.exp(-abs(u))
+    right = {"rtol": 2e-14, "atol": 1e-300}
+    np.testing.assert_allclose(ratio, one, **right)
+    np.testing.assert_allclose(residual[CHUNK:], expit(-u), **right)
+    np.testing.assert_allclose(v[CHUNK:], mu * expit(-u), **right)
+    np.testing.assert_allclose(vx, mu * expit(-u) * x, **right)
+    loglik, score = (w * np.minimum(u, 0.0)).sum(axis=0), (w * expit(-u) * x).sum(axis=0)
+    information = (w * mu * expit(-u) * x**2).sum(axis=0)
+    wanted = [one.prod(axis=0), 1 + loglik, 1 + score, 1 + information]
+    np.testing.assert_allclose(sums, wanted, rtol=1e-12)
+    np.testing.assert_allclose(bent[:CHUNK], third * u**2, **right)
+    np.testing.assert_allclose(by_fourth, (fourth * u**4).sum(axis=0), rtol=1e-13)
+    slope = w * mu * expit(-u) * (mu - expit(-u))
+    np.testing.assert_allclose(bent[CHUNK:], slope * u**2, rtol=1e-11, atol=1e-240)  # e^-708 for less
+    np.testing.assert_allclose(spread, (slope * u * one**2).sum(axis=0), rtol=1e-11)
