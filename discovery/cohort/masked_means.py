@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 
 from discovery.cohort.masked_counts import small
+from discovery.cohort.masked_digits import power_of_ten, step_of_digits, to_step
 
 STATISTICS = ("mean", "sd", "median", "q1", "q3")
 OF_GROUPS = ("smd", "sd_ratio")  # a row's difference from others, in SDs
 OF_ALL = ("largest_smd", "variance_share", "p_value", "test")  # of all groups of a variable together
 DECIMALS_OF_VALUES = 6  # values on no coarser grid are taken for measured without one
-DIGITS_OF_SD = 1000
+DIGITS_OF_SD = 3
 FINEST_SMD = 0.01
 
 
@@ -52,9 +53,9 @@ def mask_statistics(
         n = max(known[k].size, 1)
         shown = counted is None or counted[k]
         beside = 2 * hidden / max(everybody.size, 1)
-        step = power_of_ten(max(
-            spread / DIGITS_OF_SD, 0 if shown else 2 * grid / n, beside * spread if k == whole else 0
-        ))  # fmt: skip
+        least = 0 if shown else 2 * grid / n
+        of_hidden = beside * spread if k == whole else 0
+        step = power_of_ten(max(step_of_digits(spread, DIGITS_OF_SD), least, of_hidden))
         if few[k] or step > spread:
             _blank(table, row, (*STATISTICS, *OF_GROUPS))
             continue
@@ -92,11 +93,6 @@ def grid_of(known: np.ndarray) -> float:
     return 0.0
 
 
-def power_of_ten(least: float) -> float:
-    """The smallest power of ten that is `least` or more, 0 of 0."""
-    return float(10.0 ** np.ceil(np.log10(least) - 1e-9)) if least > 0 else 0.0
-
-
 def _blank(table: pd.DataFrame, row, columns: Sequence[str]) -> None:
     for column in columns:
         if column in table:
@@ -106,5 +102,4 @@ def _blank(table: pd.DataFrame, row, columns: Sequence[str]) -> None:
 def _round(table: pd.DataFrame, row, columns: Sequence[str], step: float) -> None:
     for column in columns if step else ():
         if column in table:
-            decimals = max(0, -round(np.log10(step)))
-            table.at[row, column] = round(np.round(table.at[row, column] / step) * step, decimals)
+            table.at[row, column] = to_step(table.at[row, column], step)

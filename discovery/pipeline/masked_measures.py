@@ -2,7 +2,9 @@
 
 An AUC or a C is a whole number over twice the pairs compared, a point of a receiver operating characteristic
 and a net benefit are shares of patients; so are, in other words, the Brier score at any time of one risk for
-all and the log loss of shares. With few digits many numbers explain them.
+all and the log loss of shares. With few digits many numbers explain them. Their decimals are fixed, by the
+pairs behind them, and not found from a spread or an interval as those of means and tests are
+(`cohort.masked_digits`): what they tell of are shares, whatever their error.
 """
 
 from __future__ import annotations
@@ -12,7 +14,8 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from discovery.cohort.masked_means import DIGITS_OF_SD, power_of_ten
+from discovery.cohort.masked_digits import step_of_digits, to_step
+from discovery.cohort.masked_means import DIGITS_OF_SD
 from discovery.report.settings import RunSettings
 
 DIGITS = 2
@@ -81,8 +84,7 @@ def coarse_net_benefit(curves: pd.DataFrame) -> pd.DataFrame:
 
 def to_spread(value: float, sd: float) -> float:
     """A mean or SD to three digits of the SD: in full its sum tells of how many it is."""
-    step = power_of_ten(sd / DIGITS_OF_SD) if sd > 0 else 0.0
-    return round(value, max(0, -round(np.log10(step)))) if step else value
+    return to_step(value, step_of_digits(sd, DIGITS_OF_SD))
 
 
 def _to_spread(values: pd.Series, spread: pd.Series) -> list[float]:

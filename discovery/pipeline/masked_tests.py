@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from discovery.cohort.masked_digits import step_of_digits, to_step, up_to_step
 from discovery.report.settings import RunSettings
 
 BY_T = ("etiologies", "etiology_contrasts")
@@ -34,6 +35,7 @@ DECIMALS = {
 }  # fmt: skip
 TWO_DIGITS = ("se", "df", "se_null", "detectable_effect", "estimate_complete_cases", "monte_carlo_error")
 PERMUTED = "p_familywise"
+DIGITS = 2
 
 
 def coarse_t_tests(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -> dict[str, pd.DataFrame]:
@@ -80,22 +82,9 @@ def coarse_rows(table: pd.DataFrame, mine: np.ndarray) -> pd.DataFrame:
 
 def _to_step(values: np.ndarray, size: np.ndarray) -> np.ndarray:
     """`values` to the second digit of `size`, where that is a number above 0."""
-    shown = values.copy()
-    for k in np.flatnonzero(np.isfinite(values) & np.isfinite(size) & (size > 0)):
-        shown[k] = round(values[k], _second_digit(size[k])) + 0.0
-    return shown
+    return np.array([to_step(value, step_of_digits(own, DIGITS)) for value, own in zip(values, size)])
 
 
 def _upwards(values: np.ndarray) -> np.ndarray:
     """`values` with two digits, the next that is not smaller."""
-    shown = values.copy()
-    for k in np.flatnonzero(np.isfinite(values) & (values > 0)):
-        decimals = _second_digit(values[k])
-        near = round(values[k], decimals)
-        shown[k] = near if near >= values[k] else round(near + 10.0**-decimals, decimals)
-    return shown
-
-
-def _second_digit(size: float) -> int:
-    """Decimals of the second digit of `size` (above 0)."""
-    return 1 - int(np.floor(np.log10(size)))
+    return np.array([up_to_step(value, step_of_digits(value, DIGITS)) for value in values])

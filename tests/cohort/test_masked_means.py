@@ -8,7 +8,8 @@ import pytest
 
 from discovery.cohort.baseline import baseline_table
 from discovery.cohort.masked_counts import mask_missing
-from discovery.cohort.masked_means import grid_of, mask_statistics, power_of_ten, tells_a_few
+from discovery.cohort.masked_digits import power_of_ten
+from discovery.cohort.masked_means import grid_of, mask_statistics, tells_a_few
 from discovery.cohort.missing import missing_table
 from discovery.cohort.sites import site_feature_shift
 
