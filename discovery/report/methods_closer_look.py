@@ -72,8 +72,14 @@ def closer_look_paragraphs(s: RunSettings) -> list[str]:
             "of Gehan, Tarone and Ware, Peto, and Fleming and Harrington (0, 1) say whether a difference is "
             "early or late (survival.csv)."
         )
-        if any(o.competing and not o.delayed_entry for o in s.outcomes):
-            text += " Cumulative incidences were compared by Gray's test."
+        if any(o.competing for o in s.outcomes):
+            text += " Cumulative incidences were compared by Gray's test"
+            if any(o.competing and o.delayed_entry for o in s.outcomes):
+                text += (
+                    "; with delayed entry by its risk sets weighted as Geskus (2011) does, in each group by "
+                    "itself, while every group was under observation"
+                )
+            text += "."
         texts.append(text)
     if "prediction" in done:
         competing = any(o.competing for o in s.outcomes)

@@ -42,8 +42,8 @@ def groups_over_time(
     DataFrame
         A row for each grouping and test (COLUMNS). Weights: 1 (log-rank), patients at risk (Gehan), their
         root (Tarone and Ware), survival (Peto), and one less survival, for late differences
-        (Fleming-Harrington). Other causes are censored there; Gray's test compares cumulative incidences,
-        where nobody enters late. q_value : Benjamini-Hochberg over the groupings, of the log-rank test
+        (Fleming-Harrington). Other causes are censored there; Gray's test compares cumulative incidences.
+        q_value : Benjamini-Hochberg over the groupings, of the log-rank test
         alone; the others say how the difference is spread over time.
     """
     time, status = np.asarray(time, dtype=float), np.asarray(status, dtype=float)
@@ -62,8 +62,8 @@ def groups_over_time(
             name: logrank_test(time[kept], event, left, entry=came, **about, **how)
             for name, how in FAMILY.items()
         }
-        if (status[kept] > 1).any() and entry is None:
-            found[GRAY] = grays_test(time[kept], status[kept], left, **about)
+        if (status[kept] > 1).any():
+            found[GRAY] = grays_test(time[kept], status[kept], left, entry=came, **about)
         within = "" if stratum is None else "stratified by site"
         rows += [
             {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import chi2
@@ -10,9 +10,11 @@ from scipy.stats import chi2
 from discovery.survival.follow_up import FollowUp, as_follow_up, one_event, risk_sets
 from discovery.survival.jackknife import product_limit
 from discovery.survival.refusals import refuse, require_choice
+from discovery.survival.truncation import refills
 
 TESTS = ("logrank", "gehan", "tarone-ware", "peto", "fleming-harrington")
 SMALLEST_P = float(np.finfo(float).tiny)
+STRETCH = "compared while every group is under observation without a break; other events are left out"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,31 +118,72 @@ def _totals_at(follow_up: FollowUp, mine: np.ndarray, times: np.ndarray, event: 
     return events.astype(float), at_risk.astype(float)
 
 
-def grays_test(time, status, group, *, cause=1, stratum=None, rho=0.0) -> GroupTest:
+def grays_test(time, status, group, *, entry=None, cause=1, stratum=None, rho=0.0) -> GroupTest:
     """Gray's test that k groups have the same cumulative incidence of one cause.
 
     At an event time the groups are compared in numbers R = Y (1 - F(t-))/S(t-), with Y at risk, F the
     incidence of the cause and S event-free survival in the group; the weight is (1 - F0(t-))^rho with
-    F0 the pooled incidence. Hypergeometric correction for ties in the variance. Delayed entry is not
-    covered: compare such groups by cause-specific hazards.
+    F0 the pooled incidence. Hypergeometric correction for ties in the variance.
+
+    With delayed entry Y counts who has entered, and F and S are product-limits with such risk sets. R is then
+    the risk set weighted for censoring and entry, estimated in the group itself: both may differ between
+    groups. Gray's variance rests on the intensity, Y times a hazard, which delayed entry leaves as it is.
+    Nothing is known of the incidence in a group before somebody of it is watched, nor across a time at which
+    nobody is. What is compared is the incidence, among those without an event till then, in the stretch of
+    time with most events in which every group is watched; `note` says so if events lie outside.
 
     Parameters
     ----------
     time, status : array (n,), status 0 censored, 1, 2, … the causes
+    entry : array (n,), optional; at risk while entry < t <= time
     group, stratum : as in `logrank_test`
 
     References
     ----------
-    Gray, Ann Stat 1988;16:1141-1154. Oracle: CR05, CR06.
+    Gray, Ann Stat 1988;16:1141-1154. Weighted risk sets with delayed entry: Geskus, Biometrics 2011;67:39-49;
+    intensities: Andersen, Borgan, Gill & Keiding, Statistical Models Based on Counting Processes, 1993, ch.
+    III.3. Oracle: CR05, CR06.
     """
-    follow_up = as_follow_up(time, status)
+    follow_up = as_follow_up(time, status, entry=entry)
     labels, codes = group_codes(group, len(follow_up.time), name="group")
     k = len(labels)
     difference, covariance, expected = np.zeros(k), np.zeros((k, k)), np.zeros(k)
+    outside = False
     for rows in _strata(stratum, len(codes)):
-        one, spread, expect = _gray_stratum(_rows(follow_up, rows), codes[rows], k, cause, rho)
+        part, own = _rows(follow_up, rows), codes[rows]
+        if entry is not None:
+            events, (part, own) = (part.status > 0).sum(), _watched(part, own, cause)
+            outside |= bool((part.status > 0).sum() < events)
+        one, spread, expect = _gray_stratum(part, own, k, cause, rho)
         difference, covariance, expected = difference + one, covariance + spread, expected + expect
-    return _group_test(f"gray ({rho:g})", labels, codes, difference, expected, covariance)
+    test = _group_test(f"gray ({rho:g})", labels, codes, difference, expected, covariance)
+    return replace(test, note="; ".join(filter(None, [test.note, STRETCH]))) if outside else test
+
+
+def _watched(follow_up: FollowUp, codes: np.ndarray, cause: int) -> tuple[FollowUp, np.ndarray]:
+    """Rows, entries and ends within the stretch of time that is compared, with the rows' groups."""
+    entry, time, status = follow_up.entry, follow_up.time, follow_up.status
+    start, stop = _stretch(entry, time, codes, np.sort(time[status == cause]))
+    entry, end = np.maximum(entry, start), np.minimum(time, stop)
+    seen = entry < end
+    part = follow_up._replace(entry=entry, time=end, status=np.where(time > stop, 0, status))
+    return _rows(part, seen), codes[seen]
+
+
+def _stretch(entry, time, codes, events) -> tuple[float, float]:
+    """Between two times at which a group's observation begins, anew or at all, with most of `events`."""
+    groups = [codes == code for code in np.unique(codes)]
+    groups = [mine for mine in groups if events.size and entry[mine].min() < events[-1]]
+    if not groups:
+        return -np.inf, np.inf
+    breaks = [refills(entry[mine], time[mine]) for mine in groups]
+    at = np.unique(np.concatenate(breaks))
+    at = at[at >= max(own[0] for own in breaks)]
+    stop = np.append(at[1:], np.inf)
+    inside = np.searchsorted(events, stop, side="right") - np.searchsorted(events, at, side="right")
+    all_there = [all(((entry[mine] <= t) & (t < time[mine])).any() for mine in groups) for t in at]
+    best = int(np.argmax(np.where(all_there, inside + 1, 0)))
+    return float(at[best]), float(stop[best])
 
 
 def _gray_stratum(follow_up: FollowUp, codes, k, cause, rho):

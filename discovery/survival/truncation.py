@@ -40,8 +40,14 @@ def entry_curve(entry: np.ndarray, time: np.ndarray, *, since: float, until: flo
 
 def last_refill(entry: np.ndarray, time: np.ndarray, *, until: float) -> float:
     """The last entry ahead of `until` at which nobody who came before was still under observation."""
+    at = refills(entry, time)
+    return float(at[at < until][-1])
+
+
+def refills(entry: np.ndarray, time: np.ndarray) -> np.ndarray:
+    """Times of entry, in order, at which nobody who came before was under observation: the first, too."""
     at, came, watched = _entries(entry, time)
-    return float(at[(came == watched) & (at < until)][-1])
+    return at[came == watched]
 
 
 def _entries(entry: np.ndarray, time: np.ndarray):
