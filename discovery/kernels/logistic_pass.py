@@ -14,7 +14,7 @@ from numba import njit
 
 from .compiled import compiled
 from .logistic_chunk import judge_rows
-from .tiles import CHUNK, WIDE, add_columns, add_products, predict_rows
+from .tiles import CHUNK, WIDE, add_columns, add_products, predict_rows, zeros_at_line
 
 CERTAIN = 1e30  # linear predictor of a row that is not there: fitted exactly, it adds nothing anywhere
 
@@ -51,9 +51,9 @@ class Tile(NamedTuple):
 def turned_rows(row, event, base, centre, spread, weights):
     m, q = row.size, base.shape[1] + 1
     chunks, t = (m + CHUNK - 1) // CHUNK, q * (q + 1) // 2
-    z, weighted = np.zeros(chunks * q * CHUNK), np.zeros(chunks * q * CHUNK)
-    products = np.zeros(chunks * t * CHUNK)
-    sign, weight = np.zeros(m), np.zeros(chunks * CHUNK)
+    z, weighted = zeros_at_line(chunks * q * CHUNK), zeros_at_line(chunks * q * CHUNK)
+    products = zeros_at_line(chunks * t * CHUNK)
+    sign, weight = np.zeros(m), zeros_at_line(chunks * CHUNK)
     same = True
     own = np.ones(q)
     for i in range(m):
@@ -78,19 +78,19 @@ def turned_rows(row, event, base, centre, spread, weights):
 @compiled
 def new_tile(rows):
     size, small = rows.weight.size * WIDE, CHUNK * WIDE
-    start = np.zeros(size)
+    start = zeros_at_line(size)
     start[rows.row.size * WIDE :] = CERTAIN
     return Tile(
-        np.zeros(size),
+        zeros_at_line(size),
         start,
         np.ones(1, dtype=np.bool_),
         np.zeros(WIDE),
-        np.zeros(small),
-        np.zeros(size),
-        np.zeros(size),
-        np.zeros(small),
-        np.zeros(small),
-        np.zeros(small),
+        zeros_at_line(small),
+        zeros_at_line(size),
+        zeros_at_line(size),
+        zeros_at_line(small),
+        zeros_at_line(small),
+        zeros_at_line(small),
         np.ones(WIDE),
     )
 

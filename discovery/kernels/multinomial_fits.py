@@ -10,13 +10,17 @@ import numpy as np
 
 from .compiled import compiled
 from .multinomial_pass import (
+    TURNED,
     bends_at_base,
     evaluate_at_base,
     evaluate_multinomial,
     fill_base_columns,
     fill_feature,
+    find_common,
     find_present,
     new_multinomial_work,
+    total_weight,
+    turn_columns,
 )
 from .newton import (
     COLLINEAR_PIVOT,
@@ -71,7 +75,7 @@ def maximise_multinomial(wk, beta, columns, watched, base_loglik):
     others = wk.present.size - 1
     k = columns * others
     first = k - others if watched else k
-    weight = wk.w.sum()
+    weight = total_weight(wk)
     loglik = base_loglik
     if np.isnan(base_loglik):
         loglik = evaluate_multinomial(wk, beta, columns, False)
@@ -195,6 +199,7 @@ def screen_all_multinomial(data, weights):
     rows = np.flatnonzero(weights > 0.0)
     wk = new_multinomial_work(rows.size, d, data.classes)
     fill_base_columns(data, rows, weights, wk)
+    part, seen = np.zeros((TURNED, rows.size)), np.zeros((TURNED, rows.size), np.bool_)
     shared, own, beta = np.zeros(k), np.zeros(k), np.zeros(k)
     shared_code, shared_loglik = NOTHING_TO_FIT, np.nan
     if find_present(wk) > 1 and wk.present[0] == 1:
@@ -204,8 +209,16 @@ def screen_all_multinomial(data, weights):
         evaluate_multinomial(wk, shared, d, True)
     else:
         start_intercepts(wk, shared)
+    before = True  # what is known of the weights holds on from one complete feature to the next
     for at in range(p):
-        n[at], complete, varies = fill_feature(data, rows, weights, at, wk)
+        if at % TURNED == 0:
+            turn_columns(data, rows, at, part, seen)
+        n[at], complete, varies = fill_feature(
+            data, rows, weights, at, part[at % TURNED], seen[at % TURNED], wk
+        )
+        if not (complete and before):
+            find_common(wk)
+        before = complete
         if n[at] == 0 or find_present(wk) < 2 or wk.present[0] == 0:
             continue
         if not varies:

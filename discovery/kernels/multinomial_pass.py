@@ -10,9 +10,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
-from .tiles import BLOCK, add_block, add_inner, exp_of_negative, multiply_block
+from .compiled import compiled, inlined
+from .tiles import BLOCK, add_block, add_inner, exp_block, multiply_block, zeros_at_line
 
+TURNED = 8  # columns read together, a line of the cache
 MOST_TOGETHER = 200  # classes; the product of `BLOCK` numbers up to this one does not overflow
 
 
@@ -38,7 +39,9 @@ class MultinomialWork(NamedTuple):
     """
 
     z: np.ndarray  # (blocks d BLOCK) scaled columns
+    products: np.ndarray  # (blocks d (d - 1) / 2 BLOCK) of two columns b <= a but the feature
     w: np.ndarray  # (blocks BLOCK)
+    common: np.ndarray  # (1,) the weight of every row that has one, 0 where they differ
     level: np.ndarray  # (blocks BLOCK)
     own: np.ndarray  # (blocks (K - 1) BLOCK) 1 where the row is of the class
     present: np.ndarray  # (K,) int8
@@ -68,24 +71,26 @@ def new_multinomial_work(m, d, classes):
     others, size = classes - 1, (m + BLOCK - 1) // BLOCK * BLOCK
     k, t = others * d, d * (d + 1) // 2
     return MultinomialWork(
-        np.zeros(size * d),
-        np.zeros(size),
+        zeros_at_line(size * d),
+        zeros_at_line(size * (d * (d - 1) // 2)),
+        zeros_at_line(size),
+        np.zeros(1),
         np.zeros(size, dtype=np.int64),
-        np.zeros(size * others),
+        zeros_at_line(size * others),
         np.zeros(classes, dtype=np.int8),
-        np.zeros(others * BLOCK),
-        np.zeros(others * BLOCK),
-        np.zeros(BLOCK),
-        np.zeros(BLOCK),
-        np.zeros(BLOCK),
+        zeros_at_line(others * BLOCK),
+        zeros_at_line(others * BLOCK),
+        zeros_at_line(BLOCK),
+        zeros_at_line(BLOCK),
+        zeros_at_line(BLOCK),
         np.zeros(8),
         np.zeros(8),
-        np.zeros(others * (others + 1) // 2 * t * 8),
-        np.zeros(others * d * 8),
-        np.zeros(size * others),
-        np.zeros(size * (others * (others + 1) // 2)),
-        np.zeros(size * others),
-        np.zeros(others * (others + 1) // 2 * t * 8),
+        zeros_at_line(others * (others + 1) // 2 * t * 8),
+        zeros_at_line(others * d * 8),
+        zeros_at_line(size * others),
+        zeros_at_line(size * (others * (others + 1) // 2)),
+        zeros_at_line(size * others),
+        zeros_at_line(others * (others + 1) // 2 * t * 8),
         np.zeros(k),
         np.zeros((k * (k + 1) // 2, 1)),
         np.ones((k, 1), dtype=np.int8),
@@ -105,29 +110,58 @@ def fill_base_columns(data, rows, weights, wk):
             spread = data.base_spread[a]
             value = (data.base[rows[i], a] - data.base_centre[a]) / spread if spread > 0.0 else 0.0
             wk.z[(block * d + 1 + a) * BLOCK + r] = value
+        at, first = block * (d * (d - 1) // 2) * BLOCK + r, block * d * BLOCK + r
+        for a in range(d - 1):
+            for b in range(a + 1):
+                wk.products[at] = wk.z[first + a * BLOCK] * wk.z[first + b * BLOCK]
+                at += BLOCK
         wk.level[i] = data.level[rows[i]]
         wk.w[i] = weights[rows[i]]
         if wk.level[i] > 0:
             wk.own[(block * others + wk.level[i] - 1) * BLOCK + r] = 1.0
+    find_common(wk)
 
 
 @compiled
-def fill_feature(data, rows, weights, at, wk):
-    """The feature's column: (rows used, all of them, it varies)."""
+def find_common(wk):
+    """Whether all rows with a weight have the same."""
+    common = 0.0
+    for weight in wk.w:
+        common = max(common, weight)
+    for weight in wk.w:
+        if weight != common and weight > 0.0:
+            common = 0.0
+    wk.common[0] = common
+
+
+@compiled
+def turn_columns(data, rows, first, part, seen):
+    """The next columns of the features in one walk along the rows: `part`, `seen` (columns, rows used)."""
+    features, observed = data.features, data.observed
+    count = min(TURNED, features.shape[1] - first)
+    for i in range(rows.size):
+        row = rows[i]
+        for j in range(count):
+            part[j, i], seen[j, i] = features[row, first + j], observed[row, first + j]
+
+
+@compiled
+def fill_feature(data, rows, weights, at, column, seen, wk):
+    """The values of feature `at` in the rows used: (how many, all of them, they vary)."""
     d = data.base.shape[1] + 2
     low, high, n = np.inf, -np.inf, 0
+    centre, spread, x, w = data.centre[at], data.spread[at], wk.z, wk.w
     for i in range(rows.size):
-        value, w = 0.0, 0.0
-        if data.observed[rows[i], at]:
-            w = weights[rows[i]]
+        value, weight = 0.0, 0.0
+        if seen[i]:
+            weight = weights[rows[i]]
             n += 1
-            raw = data.features[rows[i], at]
-            low, high = min(low, raw), max(high, raw)
-            if data.spread[at] > 0.0:
-                value = (raw - data.centre[at]) / data.spread[at]
-        wk.w[i] = w
-        wk.z[(i // BLOCK * d + d - 1) * BLOCK + i % BLOCK] = value
-    return n, n == rows.size, high > low and data.spread[at] > 0.0
+            low, high = min(low, column[i]), max(high, column[i])
+            if spread > 0.0:
+                value = (column[i] - centre) / spread
+        w[i] = weight
+        x[(i // BLOCK * d + d - 1) * BLOCK + i % BLOCK] = value
+    return n, n == rows.size, high > low and spread > 0.0
 
 
 @compiled
@@ -141,6 +175,16 @@ def find_present(wk):
 
 
 @compiled
+def total_weight(wk):
+    """Of the rows."""
+    d = wk.z.size // wk.w.size
+    wk.favour[:] = 0.0
+    for block in range(wk.w.size // BLOCK):  # times the intercept's column
+        add_inner(wk.favour, 0, wk.w, block * BLOCK, wk.z, block * d * BLOCK, 1)
+    return sum_of_eight(wk.favour, 0)
+
+
+@inlined
 def predict_block(wk, block, beta, columns):
     """Linear predictors of one block of rows into `wk.eta`."""
     others = wk.present.size - 1
@@ -151,7 +195,7 @@ def predict_block(wk, block, beta, columns):
             add_block(wk.eta, c * BLOCK, wk.z, (block * d + a) * BLOCK, beta[a * others + c])
 
 
-@compiled
+@inlined
 def chances(wk, block, beta, columns):
     """Chances of the classes in one block of rows; its log likelihood but for log(total) goes to `wk.favour`.
 
@@ -168,17 +212,20 @@ def chances(wk, block, beta, columns):
         if wk.present[c + 1] == 1:
             for r in range(BLOCK):
                 top[r] = max(top[r], eta[r])
-    there = 1.0 if wk.present[0] == 1 else 0.0
     for r in range(BLOCK):
-        total[r] = there * exp_of_negative(-top[r])
         side[r] = -top[r]
+    exp_block(total, 0, side, 0)
+    if wk.present[0] == 0:
+        total[:] = 0.0
     for c in range(others):
-        there = 1.0 if wk.present[c + 1] == 1 else 0.0
         first = (block * others + c) * BLOCK
         eta, chance = wk.eta[c * BLOCK : (c + 1) * BLOCK], wk.chance[c * BLOCK : (c + 1) * BLOCK]
         own = wk.own[first : first + BLOCK]
         for r in range(BLOCK):
-            chance[r] = there * exp_of_negative(min(eta[r] - top[r], 0.0))
+            chance[r] = min(eta[r] - top[r], 0.0)
+        exp_block(wk.chance, c * BLOCK, wk.chance, c * BLOCK)
+        if wk.present[c + 1] == 0:
+            chance[:] = 0.0
         for r in range(BLOCK):
             total[r] += chance[r]
             side[r] += own[r] * eta[r]
@@ -190,11 +237,14 @@ def chances(wk, block, beta, columns):
     add_inner(wk.favour, 0, side, 0, wk.w, block * BLOCK, 1)
 
 
-@compiled
+@inlined
 def add_blocks(into, at, left, right, right_at, count):
     """Inner products of `left` with `count` blocks of `right`."""
     s = 0
-    while s + 4 <= count:
+    while s + 7 <= count:  # a vector of each is in a register
+        add_inner(into, at + 8 * s, left, 0, right, right_at + s * BLOCK, 7)
+        s += 7
+    if s + 4 <= count:
         add_inner(into, at + 8 * s, left, 0, right, right_at + s * BLOCK, 4)
         s += 4
     if s + 2 <= count:
@@ -214,26 +264,23 @@ def sum_of_eight(parts, at):
 
 @compiled
 def evaluate_multinomial(wk, beta, columns, keep):
-    """Log likelihood at `beta`, with score and packed information of the first `columns` columns.
+    """Log likelihood at `beta`, with score and packed information of the first `columns` columns: all of
+    them, or all but the feature.
 
     `keep`: this is the base model with a column of 0 for the feature, which every feature starts from.
     """
     others = wk.present.size - 1
     d = wk.pulls.size // (8 * others)
-    t = columns * (columns + 1) // 2
+    t, base = columns * (columns + 1) // 2, d * (d - 1) // 2
     wk.sums[:] = 0.0
     wk.pulls[:] = 0.0
     wk.favour[:] = 0.0
     chance, side, total, z, w, own, turned = wk.chance, wk.side, wk.total, wk.z, wk.w, wk.own, wk.top
-    loglik, common, same = 0.0, 0.0, True
-    for i in range(w.size):
-        if w[i] > 0.0:
-            same = same and (common == 0.0 or w[i] == common)
-            common = w[i]
+    loglik, common = 0.0, wk.common[0]
     for block in range(w.size // BLOCK):
         rows, first = block * BLOCK, block * d * BLOCK
         chances(wk, block, beta, columns)
-        if same and others < MOST_TOGETHER:  # one logarithm for the product
+        if common > 0.0 and others < MOST_TOGETHER:  # one logarithm for the product
             wk.product[:] = 1.0
             for r in range(0, BLOCK, 8):
                 for lane in range(8):
@@ -262,9 +309,10 @@ def evaluate_multinomial(wk, beta, columns, keep):
                 if keep:
                     at = (block * (others * (others + 1) // 2) + pair) * BLOCK
                     wk.base_spread[at : at + BLOCK] = side
-                for a in range(columns):
-                    multiply_block(turned, 0, side, 0, z, first + a * BLOCK)
-                    add_blocks(wk.sums, (pair * t + a * (a + 1) // 2) * 8, turned, z, first, a + 1)
+                add_blocks(wk.sums, pair * t * 8, side, wk.products, rows * base, base)
+                if columns == d:
+                    multiply_block(turned, 0, side, 0, z, first + (d - 1) * BLOCK)
+                    add_blocks(wk.sums, (pair * t + base) * 8, turned, z, first, d)
                 pair += 1
     if keep:
         wk.base_sums[:] = wk.sums
@@ -299,9 +347,10 @@ def bends_at_base(wk, step, bends):
     At the base model of all rows. They are cumulants of what a class moves by, over the classes of a row.
     """
     others = wk.present.size - 1
-    d, fourth = wk.pulls.size // (8 * others), 0.0
+    d = wk.pulls.size // (8 * others)
     mean, spread, side = wk.top, wk.total, wk.side
     wk.pulls[:] = 0.0
+    wk.favour[:] = 0.0
     for block in range(wk.w.size // BLOCK):
         w = wk.w[block * BLOCK : (block + 1) * BLOCK]
         predict_block(wk, block, step, d)
@@ -320,7 +369,8 @@ def bends_at_base(wk, step, bends):
                 spread[r] += chance[r] * (square - moved)
                 side[r] += chance[r] * (square * square - moved * moved)
         for r in range(BLOCK):
-            fourth -= w[r] * (side[r] - 3.0 * spread[r] * spread[r])
+            side[r] -= 3.0 * spread[r] * spread[r]
+        add_inner(wk.favour, 0, side, 0, wk.w, block * BLOCK, 1)
         for c in range(others):
             square, chance = moves_of(wk, block, c)
             for r in range(BLOCK):
@@ -329,10 +379,10 @@ def bends_at_base(wk, step, bends):
     for a in range(d):
         for c in range(others):
             bends[a * others + c] = sum_of_eight(wk.pulls, (c * d + a) * 8)
-    return fourth
+    return -sum_of_eight(wk.favour, 0)
 
 
-@compiled
+@inlined
 def moves_of(wk, block, c):
     """Of one block and class: its part of `wk.eta`, and its chances at the base model."""
     at = (block * (wk.present.size - 1) + c) * BLOCK

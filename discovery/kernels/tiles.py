@@ -8,10 +8,11 @@ every sum is the written one.
 
 from __future__ import annotations
 
+import numpy as np
 from llvmlite import ir
 from numba import types
 
-from .compiled import inlined
+from .compiled import compiled, inlined
 from .vectors import EIGHT, Running, Vectors, intrinsic
 
 WIDE = 16
@@ -104,6 +105,22 @@ def add_block(typing, into, at, column, column_at, share):
         factor = vec.everywhere(args[4])
         for r in range(0, BLOCK, EIGHT):
             vec.store(vec.fused(vec.load(of, r), factor, vec.load(to, r)), to, r)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def exp_block(typing, into, at, of, of_at):
+    """into[at + r] = exp(of[of_at + r]) for r below `BLOCK`, of numbers that are not above 0; flat arrays."""
+    signature = types.void(into, at, of, of_at)
+
+    def generate(context, builder, sig, args):
+        vec = Vectors(context, builder, sig, args)
+        to, source = vec.arrays(0, 2)
+        with vec.count_up(BLOCK // EIGHT) as loop:
+            r = builder.mul(loop.index, ir.Constant(ir.IntType(64), EIGHT))
+            vec.store(vec.exp_of_negative(vec.load(source, r)), to, r)
         return context.get_dummy_value()
 
     return signature, generate
@@ -215,3 +232,11 @@ def add_columns(into, at, weighted, first, values, there, q):
     while a < q:
         add_products(into, at + a * WIDE, weighted, first + a * CHUNK, values, there, 1, 8, 8, 1)
         a += 1
+
+
+@compiled
+def zeros_at_line(size):
+    """(size,) of 0 that begins with a line of the cache, so that no vector of eight lies on two of them."""
+    room = np.zeros(size + EIGHT - 1)
+    first = (-(room.ctypes.data // 8)) % EIGHT
+    return room[first : first + size]

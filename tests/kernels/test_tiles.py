@@ -18,10 +18,12 @@ from discovery.kernels.tiles import (
     add_inner,
     add_products,
     add_squares,
+    exp_block,
     exp_of_negative,
     multiply_block,
     predict_rows,
     scale_row,
+    zeros_at_line,
 )
 
 
@@ -112,20 +114,26 @@ def test_scales_in_one_walk_are_means_and_deviations_in_any_unit():
 
 
 @compiled
-def block_sums(into, left, right, product, grown):
+def block_sums(into, left, right, product, grown, exps):
     add_inner(into, 8, left, BLOCK, right, 0, 2)
     multiply_block(product, 0, left, BLOCK, right, BLOCK)
     add_block(grown, 0, right, BLOCK, -0.5)
+    exp_block(exps, BLOCK, product, 0)
+    return zeros_at_line(3)
 
 
 def test_sums_over_a_block_of_rows_are_inner_products():
     rng = np.random.default_rng(3)
     left, right = rng.normal(size=(2, BLOCK)), rng.normal(size=(2, BLOCK))
     into, product, grown = np.ones(24), np.empty(BLOCK), np.ones(BLOCK)
-    block_sums(into, left.ravel(), right.ravel(), product, grown)
+    exps, left[1], right[1] = np.zeros(2 * BLOCK), -np.abs(left[1]), np.abs(right[1])
+    three = block_sums(into, left.ravel(), right.ravel(), product, grown, exps)
     np.testing.assert_allclose(into.reshape(3, 8).sum(axis=1) - 8, [0, *right @ left[1]], atol=1e-12)
     np.testing.assert_array_equal(product, left[1] * right[1])
     np.testing.assert_array_equal(grown, 1.0 - 0.5 * right[1])
+    np.testing.assert_allclose(exps, np.append(np.zeros(BLOCK), np.exp(product)), rtol=4e-16)
+    assert three.tolist() == [0.0] * 3
+    assert three.ctypes.data % 64 == 0
 
 
 @compiled
