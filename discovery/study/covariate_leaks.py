@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from discovery.study.leaks import FEWEST_ROWS, SUSPECT_ABOVE, equal_features, suspects
+from discovery.study.leaks import FEWEST_ROWS, SUSPECT_ABOVE, equal_features, suspects, time_watched
 from discovery.study.outcome import Outcome
 from discovery.study.source import Source
 
@@ -81,7 +81,8 @@ def _determined(group: np.ndarray, target: np.ndarray) -> bool:
 def scores(covariate: pd.Series, outcome: Outcome) -> np.ndarray:
     """A covariate as columns (n, k) of numbers: its own, or of each group what its patients had on average.
 
-    That is the share of the class (of several, each of them), the mean value, or events in time and in all.
+    That is the share of the class (of several, each of them), the mean value (of counts also their rate), or
+    events in time and in all.
     """
     if not isinstance(covariate.dtype, pd.CategoricalDtype):
         return covariate.to_numpy(dtype=np.float64)[:, None]
@@ -101,6 +102,8 @@ def scores(covariate: pd.Series, outcome: Outcome) -> np.ndarray:
         columns = [_share(group, known, (outcome.value == k).astype(np.float64), one) for k in classes]
     else:
         columns = [_share(group, known, outcome.value, one)]
+        if (watched := time_watched(outcome)) is not None:
+            columns.append(_share(group, known, outcome.value, watched))
     return np.column_stack(columns)
 
 

@@ -37,11 +37,13 @@ def suspected_leaks(
 def suspects(columns: np.ndarray, outcome: Outcome, seed: int) -> dict[int, tuple[str, float]]:
     """Position -> (measure, its value) of each of `columns` (n, p) that alone all but reproduces the outcome.
 
-    By the measure of `suspicion`; of times also by the area under the ROC curve for the event, whenever it
-    came, where ten patients or more have it and ten have not: a copy of the status need not order the times.
+    By the measure of `suspicion`; of counts, ordered classes and episodes also by how they order the patients
+    (`orderings`), which ties do not weaken; of times also by the area under the ROC curve for the event,
+    whenever it came, where ten patients or more have it and ten have not: a copy of the status need not order
+    the times.
     """
     found: dict[int, tuple[str, float]] = {}
-    measures = [suspicion(columns, outcome, seed)]
+    measures = [suspicion(columns, outcome, seed), *orderings(columns, outcome, seed)]
     if outcome.kind == "survival" and outcome.status is not None:
         event = outcome.status[outcome.known] == 1
         known = columns[outcome.known]
@@ -56,13 +58,15 @@ def suspects(columns: np.ndarray, outcome: Outcome, seed: int) -> dict[int, tupl
 def equal_features(features: np.ndarray, outcome: Outcome) -> np.ndarray:
     """Columns of `features` (n, p) that hold the very numbers of one of the outcome's columns, (p,) bool.
 
-    Rows in which either is missing are not compared; at least two different values must be shared.
+    Rows in which either is missing are not compared; at least two different values must be shared. How long
+    episodes were counted for is no part of the outcome.
     """
     same = np.zeros(features.shape[1], dtype=bool)
     event = (
         None if outcome.status is None else np.where(np.isnan(outcome.status), np.nan, outcome.status == 1)
     )
-    for target in (outcome.value, outcome.time, outcome.status, event):
+    time = None if outcome.kind == "recurrent" else outcome.time
+    for target in (outcome.value, time, outcome.status, event):
         if target is None:
             continue
         both = np.isfinite(features) & np.isfinite(target)[:, None]
@@ -109,7 +113,7 @@ def suspicion(features: np.ndarray, outcome: Outcome, seed: int) -> tuple[str, n
     """How well each column of `features` (n, p) alone orders the outcome: the measure's name and (p,) values.
 
     The area under the ROC curve (binary; the largest one-against-rest for several classes), the
-    larger of |Pearson r| and |Spearman rho| (continuous, ordinal, counts), or Harrell's C (times),
+    larger of |Pearson r| and |Spearman rho| (numbers, ordered classes, episodes), or Harrell's C (times),
     each turned to the better direction, 1 at most; NaN where fewer than 10 rows are known, and of classes
     where fewer than 5 rows are in the class or outside it.
     """
@@ -131,6 +135,57 @@ def suspicion(features: np.ndarray, outcome: Outcome, seed: int) -> tuple[str, n
         measure, values = "|r|", correlations(columns, outcome.value[known])
     enough = np.isfinite(columns).sum(axis=0) >= FEWEST_ROWS
     return measure, np.where(enough, values, np.nan)
+
+
+def orderings(columns: np.ndarray, outcome: Outcome, seed: int) -> list[tuple[str, np.ndarray]]:
+    """How well each column (n, p) alone orders counts, ordered classes or episodes: measures, each (p,).
+
+    The share of pairs of patients with different outcomes that it orders alike, a tie counting half (Somers'
+    D of the column given the outcome is 2 C - 1), turned to the better direction; of counts over an exposure
+    and of episodes also for the rate, unless the time alone orders the rates. NaN where fewer than 10 rows
+    are known, or fewer than 5 beside those with the commonest value.
+    """
+    if outcome.value is None or outcome.kind not in ("count", "ordinal", "recurrent"):
+        return []
+    known = outcome.known
+    columns, value = columns[known], outcome.value[known]
+    found = [("C", ordered_pairs(columns, value, named_rng(seed, "study", "order of values", outcome.name)))]
+    if (watched := time_watched(outcome)) is not None:
+        watched = watched[known]
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+            rate = np.where(watched > 0, value / watched, np.nan)
+        rated = np.isfinite(rate)
+        columns, rate, watched, value = columns[rated], rate[rated], watched[rated], value[rated]
+        rng = named_rng(seed, "study", "order of rates", outcome.name)
+        both = ordered_pairs(np.column_stack([columns, watched]), rate, rng)
+        if not both[-1] > SCREEN_ABOVE:
+            found.append(("C of the rate", _beyond_the_commonest(columns, value, both[:-1])))
+    return found
+
+
+def time_watched(outcome: Outcome) -> np.ndarray | None:
+    """The time (n,) over which a patient's events were counted; None of other outcomes."""
+    if outcome.kind == "recurrent" and outcome.time is not None:
+        return outcome.time if outcome.entry is None else outcome.time - outcome.entry
+    return outcome.exposure
+
+
+def ordered_pairs(columns: np.ndarray, value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The C (p,) of each column (n, p) for `value` (n,), every patient's known; NaN where too few differ."""
+    share = concordances(columns, value, np.ones(len(value), dtype=bool), rng)
+    return _beyond_the_commonest(columns, value, share)
+
+
+def _beyond_the_commonest(columns: np.ndarray, value: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """`share` (p,) where 10 rows of a column (n, p) are known, and 5 beside those of the commonest value."""
+    if not len(value):
+        return np.full(columns.shape[1], np.nan)
+    order = np.argsort(value, kind="stable")
+    _, first = np.unique(value[order], return_index=True)
+    by_value = np.add.reduceat(np.isfinite(columns[order]), first, axis=0, dtype=np.int64)
+    rows = by_value.sum(axis=0)
+    enough = (rows >= FEWEST_ROWS) & (rows - by_value.max(axis=0) >= FEWEST_A_SIDE)
+    return np.where(enough, share, np.nan)
 
 
 def areas(columns: np.ndarray, positive: np.ndarray, fewest: int = 2) -> np.ndarray:

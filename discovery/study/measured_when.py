@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from discovery.study.outcome import Outcome
-from discovery.study.settings import StudyFile
+from discovery.study.settings import OutcomeSection, StudyFile
 from discovery.study.source import Source
 
 MOST_LATE = 0.5  # beyond this share the two clocks are not the same one
@@ -53,15 +53,37 @@ def leave_out_late(
             source.findings.warn("measured late", source.file, wanted, column=column)
         if count:
             outcome = replace(outcome, left_out=(*outcome.left_out, (REASON, late)))
-        after_start = both & ~late & (measured > 0)
-        landmark = getattr(section, "landmark", None)
-        covered = outcome.entry is not None or landmark is not None
-        if outcome.kind == "survival" and after_start.any() and not covered:
-            wanted = (
-                f"{int(after_start.sum())} patients were measured after the clock of {outcome.name!r} began; "
-                "they could not have the event before, which makes features look protective: state "
-                f'entry = "{column}", or a landmark'
-            )
-            source.findings.warn("immortal time", source.file, wanted, column=column)
+        if outcome.kind == "survival":
+            doubt_head_start(outcome, section, measured, both & ~late, source, column)
         found.append(outcome)
     return found
+
+
+def doubt_head_start(
+    outcome: Outcome,
+    section: OutcomeSection,
+    measured: np.ndarray,
+    used: np.ndarray,
+    source: Source,
+    column: str,
+) -> None:
+    """Warn where features were measured (n,) after the patient's time at risk began: at 0, entry or landmark.
+
+    used : (n,) bool, patients whose time of measurement is known and before the outcome
+    """
+    landmark = getattr(section, "landmark", None)
+    begin = np.zeros(len(measured)) if outcome.entry is None else outcome.entry
+    late = int((used & (measured > np.maximum(begin, landmark or 0))).sum())
+    if not late:
+        return
+    since = [f"the clock of {outcome.name!r} began"] if outcome.entry is None and landmark is None else []
+    since += [] if outcome.entry is None else [f"they entered {outcome.name!r}"]
+    since += [] if landmark is None else [f"the landmark of {outcome.name!r} ({landmark:g})"]
+    who = "1 patient was" if late == 1 else f"{late} patients were"
+    wanted = (
+        f"{who} measured after {' and '.join(since)}; they could not have the event before, which makes "
+        f'features look protective: state entry = "{column}", or a landmark'
+    )
+    if landmark is not None:
+        wanted += f" of {measured[used].max():g} or later"
+    source.findings.warn("immortal time", source.file, wanted, column=column)

@@ -150,3 +150,57 @@ def test_check_and_the_report_of_a_run_say_it(study):
     discovery.run(study.folder, out=study.folder / "out")
     page = (study.folder / "out" / "index.html").read_text(encoding="utf-8")
     assert "this tells the outcome" in page
+
+
+COUNTS = """
+[[outcomes]]
+name = "stays"
+kind = "count"
+column = "stays"
+exposure = "years"
+
+[[outcomes]]
+name = "visits"
+kind = "recurrent"
+file = "visits.csv"
+time = "day"
+followup = "days"
+"""
+
+
+@pytest.fixture
+def with_counts(study):
+    rng = np.random.default_rng(9)
+    table = study.patients
+    table["stays"], table["years"] = rng.poisson(1.5, 40), rng.uniform(1, 4, 40).round(2)
+    table["days"] = rng.integers(300, 900, 40)
+    table["visits"] = rng.poisson(2.0, 40)
+    rows = [
+        f"{one},{day}"
+        for one, end, number in zip(table["patient_id"], table["days"], table["visits"])
+        for day in rng.choice(np.arange(1, end), number, replace=False)
+    ]
+    (study.folder / "visits.csv").write_text("patient_id,day\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    study.toml += COUNTS
+    return study
+
+
+@pytest.mark.parametrize(
+    ("outcome", "measure", "made"),
+    [
+        ("stays", "C", lambda t: np.log1p(t["stays"]) + np.linspace(0, 0.001, 40)),
+        ("stays", "C of the rate", lambda t: t["stays"] / t["years"]),
+        ("visits", "C", lambda t: np.log1p(t["visits"]) + np.linspace(0, 0.001, 40)),
+        ("visits", "C of the rate", lambda t: t["visits"] / t["days"]),
+        ("", "", lambda t: t["days"]),
+        ("", "", lambda t: t["years"]),
+    ],
+)
+def test_covariates_that_tell_counts_or_episodes_are_suspected_but_not_the_time_watched(
+    with_counts, outcome, measure, made
+):
+    said = doubts(with_counts, "near", made(with_counts.patients))
+    assert len(said) == bool(outcome)
+    if outcome:
+        assert said[0].startswith(f"patients.csv, column 'near': found '{measure} ")
+        assert NEAR.format(outcome, measure) in said[0]

@@ -17,7 +17,10 @@ from discovery.study.leaks import (
     areas,
     concordances,
     correlations,
+    equal_features,
     exact_concordance,
+    ordered_pairs,
+    orderings,
     repeats,
     suspected_leaks,
 )
@@ -243,3 +246,81 @@ def test_perfect_order_is_always_seen(seed, n):
     got = concordances(np.column_stack([time, -time, rng.normal(size=n)]), time, event, rng)
     assert got[0] == got[1] == 1.0
     assert 0.5 <= got[2] <= 1.0
+
+
+def test_how_a_feature_orders_counts_is_somers_d_of_scipy():
+    """C = (D + 1) / 2 with D of the feature given the count: pairs of different counts, ties a half."""
+    from scipy.stats import somersd
+
+    rng = np.random.default_rng(6)
+    count = rng.poisson(1.5, 150).astype(float)
+    columns = np.column_stack(
+        [count + rng.normal(0, noise, 150) for noise in (0.1, 0.3, 0.35)] + [-np.minimum(count, 4)]
+    )
+    columns[::11, 1] = np.nan
+    expected = []
+    for column in columns.T:
+        seen = np.isfinite(column)
+        c = (somersd(count[seen], column[seen]).statistic + 1) / 2
+        expected.append(max(c, 1 - c))
+    assert min(expected) > 0.96  # near the limit every pair is counted
+    np.testing.assert_allclose(ordered_pairs(columns, count, rng), expected, rtol=1e-12)
+
+
+def counted(outcome, value, **parts):
+    n = len(value)
+    ids = np.array([f"p{i}" for i in range(n)])
+    return replace(
+        outcome, value=np.asarray(value, float), patient_id=ids, time=None, status=None, entry=None, **parts
+    )
+
+
+@pytest.mark.parametrize(("kind", "exposed"), [("ordinal", False), ("count", False), ("count", True)])
+def test_copies_of_counts_and_ordered_classes_are_suspected_though_they_tie(study, kind, exposed):
+    rng = np.random.default_rng(12)
+    n = 75
+    count = rng.poisson(1.5, n)
+    years = rng.uniform(0.5, 5, n) if exposed else None
+    outcome = counted(study.read().outcomes[0], count, kind=kind, exposure=years)
+    copies = {
+        "log": np.log1p(count) + rng.normal(0, 0.001, n),
+        "grown": np.exp(2.0 * count) + rng.normal(0, 0.001, n),
+        "noise": rng.normal(size=n),
+        "years": rng.uniform(0.5, 5, n) if years is None else years,
+    }
+    if years is not None:
+        copies["rate"] = count / years + rng.normal(0, 1e-4, n)
+    named = {feature for _, feature in suspected_leaks(pd.DataFrame(copies), [outcome], seed=3)}
+    assert named == {"log", "grown"} | ({"rate"} if exposed else set())
+
+
+def test_episodes_are_suspected_by_number_and_rate_and_not_by_their_follow_up(study):
+    rng = np.random.default_rng(13)
+    n = 80
+    years, begin = rng.uniform(2, 8, n), rng.uniform(0, 1, n)
+    count = rng.poisson(0.4 * (years - begin))
+    outcome = replace(counted(study.read().outcomes[0], count, kind="recurrent"), time=years, entry=begin)
+    columns = np.column_stack([np.log1p(count), -count / (years - begin) + rng.normal(0, 1e-4, n), years])
+    of_number, of_rate = (values for _, values in orderings(columns, outcome, 1))
+    assert (of_number > 0.98).tolist() == [True, False, False]
+    assert (of_rate > 0.98).tolist() == [False, True, False]
+    assert not equal_features(columns, outcome)[2]
+
+
+def test_a_rate_that_only_the_time_makes_is_no_ground_for_suspicion(study):
+    """All but one patient have one episode: the rates are the times, turned round."""
+    years = np.random.default_rng(14).uniform(1, 5, 60)
+    outcome = counted(study.read().outcomes[0], np.r_[2, np.ones(59)], kind="count", exposure=years)
+    assert suspected_leaks(pd.DataFrame({"years": years, "inverse": 1 / years}), [outcome], seed=1) == {}
+
+
+@pytest.mark.parametrize("positive", [3, 4, 5, 8])
+def test_few_patients_beside_the_commonest_count_raise_suspicion_no_oftener_than_chance(study, positive):
+    """Of 40 patients k with an event stand apart by chance in 2 of (40 over k) features: 1 in 329,004 with 5."""
+    outcome = counted(
+        study.read().outcomes[0], np.r_[np.arange(positive) + 1, np.zeros(40 - positive)], kind="count"
+    )
+    noise = np.random.default_rng(positive).normal(size=(40, 3000))
+    noise[:, 0] = np.r_[np.arange(positive) + 40, np.arange(40 - positive)]  # stands apart
+    flags = suspected_leaks(pd.DataFrame(noise).rename(columns=str), [outcome], seed=1)
+    assert [feature for _, feature in flags] == (["0"] if positive >= 5 else [])

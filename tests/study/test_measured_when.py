@@ -136,6 +136,32 @@ def test_time_before_the_measurement_is_doubted_and_entry_settles_it(cohort):
     assert not any("could not have the event" in w.sentence() for w in read_study(folder).warnings)
 
 
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        ('entry = "begin"', "7 patients were measured after they entered"),
+        ("landmark = 20", "7 patients were measured after the landmark"),
+        ("landmark = 29", ""),
+        ('entry = "measured"', ""),
+    ],
+)
+def test_entry_and_landmark_settle_it_only_where_they_are_no_earlier_than_the_measurement(
+    cohort, outcome, words
+):
+    """Seven patients measured on day 29, the others on day 20; all outcomes are later than day 30."""
+    folder, table = cohort(
+        outcome=outcome,
+        patients='measured_at = "measured"',
+        measured=lambda t: np.where(np.arange(len(t)) < 7, 29.0, 20.0),
+        begin=lambda t: np.full(len(t), 20.0),
+    )
+    assert table["time_days"].min() > 30
+    said = [w.sentence() for w in read_study(folder).warnings if "could not have the event" in w.sentence()]
+    assert len(said) == bool(words)
+    assert not words or words in said[0]
+    assert ("landmark of 29 or later" in "".join(said)) == ("landmark = 20" in outcome)
+
+
 def test_an_outcome_without_a_time_can_be_dated(cohort):
     folder, _ = cohort(
         '[[outcomes]]\nname = "relapsed"\nkind = "binary"\ncolumn = "relapse_or_death"\ndated = "visit"\n',
