@@ -63,7 +63,8 @@ def read_numbers(cells: Sequence[str], *, comma: bool, missing: frozenset[str] =
     try:
         values = np.array([float(cell) if cell else np.nan for cell in cells], dtype=np.float64)
         odd = np.flatnonzero(~(np.abs(values) <= LARGEST))
-        if all(not cells[position] for position in odd.tolist()) and "_" not in "".join(cells):
+        plain = "".join(cells)
+        if all(not cells[position] for position in odd.tolist()) and plain.isascii() and "_" not in plain:
             values[np.isin(values, stated)] = np.nan
             filled = int(np.isfinite(values).sum())
             points = [position for position, cell in enumerate(cells) if "." in cell] if comma else []
@@ -122,8 +123,8 @@ def read_cell_by_cell(cells: Sequence[str], *, comma: bool, stated: list[float])
 
 
 def as_number(cell: str, *, comma: bool) -> float | None:
-    """The number that `cell` is, infinite ones too; None for anything else."""
-    if "_" in cell:
+    """The number that `cell` is, infinite ones too; None for anything else, digits of other scripts too."""
+    if "_" in cell or not cell.strip().isascii():
         return None
     if "," in cell:
         if not comma or not COMMA_NUMBER.fullmatch(cell):
@@ -168,6 +169,8 @@ def written_otherwise(cells: Sequence[str]) -> tuple[int, str] | None:
 def number_hint(cell: str) -> str:
     """How to mend a cell that is no number."""
     cell = cell.strip()
+    if not cell.isascii() and any(mark.isdecimal() and not mark.isascii() for mark in cell):
+        return "a number in the digits 0 to 9 is wanted"
     if re.match(r"[<>≤≥]", cell):
         return (
             "a number is wanted; if the value lies beyond a limit of the device, name the column in "

@@ -7,7 +7,7 @@ import numpy as np
 from discovery.study.findings import LISTED_PER_KIND
 from discovery.study.identifiers import match_ids, read_ids, report_unmatched
 from discovery.study.outcome_codes import report_strays
-from discovery.study.outcome_times import read_entry, read_times
+from discovery.study.outcome_times import read_entry, read_times, refuse_tiny
 from discovery.study.settings import RecurrentOutcome
 from discovery.study.source import Source, coded
 
@@ -34,6 +34,7 @@ def read_recurrent(
         return parts
     row = _rows_of_patients(settings, source, ids, events)
     when = events.require_numbers(settings.time)
+    refuse_tiny(events, settings.time, when)
     _check_follow_up(settings, events, row, when, begin, end)
     in_study = np.full(len(ids) + 1, -1)  # the last for a row of -1: an episode of nobody
     in_study[kept] = np.arange(kept.size)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from discovery.study.numbers import LARGEST
 from discovery.study.source import Source
 
 
 def read_times(source: Source, column: str, outcome: str) -> np.ndarray:
-    """Times of 0 or more; a zero is kept with a warning."""
+    """Times of 0 or more; a zero is kept with a warning. Below 1e-100 no other number is a time."""
     time = source.require_numbers(column)
     source.error_rows("negative time", "a time of 0 or more is wanted", column, np.flatnonzero(time < 0))
+    refuse_tiny(source, column, time)
     zero = np.flatnonzero(time == 0)
     if zero.size:
         wanted = (
@@ -23,9 +25,17 @@ def read_times(source: Source, column: str, outcome: str) -> np.ndarray:
     return time
 
 
+def refuse_tiny(source: Source, column: str, time: np.ndarray) -> None:
+    """Note times (n,) above 0 that are too small to compute with."""
+    tiny = np.flatnonzero((time > 0) & (time < 1 / LARGEST))
+    wanted = f"a time of 0, or one that can be computed with ({1 / LARGEST:g} or more), is wanted"
+    source.error_rows("tiny time", wanted, column, tiny)
+
+
 def entry_numbers(source: Source, column: str) -> np.ndarray:
     entry = source.require_numbers(column)
     source.error_rows("negative time", "a time of 0 or more is wanted", column, np.flatnonzero(entry < 0))
+    refuse_tiny(source, column, entry)
     return entry
 
 

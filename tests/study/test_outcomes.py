@@ -52,6 +52,18 @@ def test_faulty_cells_of_a_survival_outcome(study, column, value, expected):
     assert expected in said[0]
 
 
+@pytest.mark.parametrize("cell", ["1e-320", "5e-324", "9e-101"])
+@pytest.mark.parametrize("column", ["time_days", "entry_days"])
+def test_a_time_too_small_to_compute_with_is_refused(study, column, cell):
+    only(study, SURVIVAL if column == "entry_days" else SURVIVAL.replace('entry = "entry_days"\n', ""))
+    study.patients[column] = study.patients[column].astype(object)
+    study.patients.loc[2, column] = cell
+    assert study.sentences() == [
+        f"patients.csv, row 4, column '{column}': found '{cell}'; a time of 0, or one that can be computed with "
+        "(1e-100 or more), is wanted"
+    ]
+
+
 def test_an_entry_at_the_very_end_is_a_fault(study):
     only(study, SURVIVAL)
     study.patients.loc[2, "entry_days"] = study.patients.loc[2, "time_days"]

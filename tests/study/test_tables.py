@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from discovery.study.findings import Findings
-from discovery.study.numbers import far_off, read_numbers, sentinel
+from discovery.study.numbers import far_off, number_hint, read_numbers, sentinel
 from discovery.study.table_files import read_table
 from discovery.study.tables import report_numbers
 
@@ -195,6 +195,17 @@ def test_truth_values_are_numbers_only_when_the_whole_column_is(tmp_path):
     values, said = numbers_of(tmp_path, "id,x\n1,TRUE\n2,false\n3,\n", "x")
     assert said == []
     np.testing.assert_array_equal(values, [1, 0, np.nan])
+
+
+@pytest.mark.parametrize("cell", ["١٢", "१२.५", "１２", "1٢"])
+@pytest.mark.parametrize("comma", [False, True])
+def test_digits_of_other_scripts_are_no_numbers(cell, comma):
+    """Python's float reads them; a table that has them among others was not written by one program."""
+    assert float(cell) > 0
+    read = read_numbers(["3", "", cell, "\u00a04\u00a0"], comma=comma)
+    assert read.not_numbers == [2]
+    np.testing.assert_array_equal(read.values, [3, np.nan, np.nan, 4])
+    assert number_hint(cell) == "a number in the digits 0 to 9 is wanted"
 
 
 def test_numbers_are_read_to_the_last_digit():
