@@ -332,6 +332,7 @@ def _compared(table: pd.DataFrame, cohort: Cohort) -> pd.DataFrame:
     own = table["feature"].map(main)
     if kind_of(cohort.outcome.kind).directed:
         same, done = table["estimate"] * own > 0, table["estimate"].notna() & own.notna()
+        done &= table["p_value"].notna()  # an estimate that too few patients decide has no p
     else:
         found = table["feature"].map(table[table["alternative"] == MAIN].set_index("feature")["p_value"])
         done = same = table["p_value"].notna() & found.notna()

@@ -127,7 +127,8 @@ def _competing(s: RunSettings, entry: bool) -> str:
             "from patients' contributions freed of their own pull (Mancl and DeRouen 2001; degrees of "
             "freedom: Pan and Wall 2002), since the sandwich standard error beside them is too small in a "
             "few hundred patients (simulated, 100 to 400 patients with 30 to 135 events: 94.5 to 96.7 % of "
-            "the intervals held the truth)."
+            "the intervals held the truth). Neither is given where fewer than 5 patients, whose values stand "
+            "apart from all others, would decide it."
         )
         if entry:
             text += (

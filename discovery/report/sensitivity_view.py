@@ -70,7 +70,7 @@ def _cell(row, measure) -> str:
         return ""
     if words.missing(row.estimate) and not words.missing(row.p_value):
         text = words.p_phrase(row.p_value)
-    elif words.missing(row.estimate):
+    elif words.missing(row.estimate) or words.missing(row.p_value):
         why = str(row.note or "")
         return why if why.startswith("not ") else f"not done: {why}" if why else "not done"
     else:

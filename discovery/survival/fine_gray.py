@@ -12,7 +12,12 @@ from discovery.survival.covariates import design_matrix, require_full_rank
 from discovery.survival.follow_up import as_follow_up
 from discovery.survival.refusals import refuse, require_choice
 from discovery.survival.regression_table import RegressionFit
-from discovery.survival.small_sample_interval import freed_contributions, t_interval
+from discovery.survival.small_sample_interval import (
+    RESTS_ON_TOO_FEW,
+    freed_contributions,
+    rests_on_few,
+    t_interval,
+)
 from discovery.survival.truncation import EntryCurve, entry_curve, last_refill
 
 SOURCE = "Fine-Gray model"
@@ -66,7 +71,8 @@ def fine_gray(
     p are by t, from scores freed of each patient's own pull (`small_sample_interval`). In 2000 simulated
     studies each, of 100 to 400 patients with 30 to 135 events, .945 to .967 of the 95 % intervals held the
     truth, the more the fewer the events for each covariate (shared/operating_fine_gray.csv). A coefficient
-    along which the likelihood has no maximum has neither interval nor p.
+    along which the likelihood has no maximum has neither interval nor p, nor has one that too few patients
+    decide (`rests_on_few`).
 
     Parameters
     ----------
@@ -131,7 +137,8 @@ def fine_gray(
     freed = freed_contributions(scores, _own_information(x, beta, prepared), information)
     limits, p_values = t_interval(beta, freed, conf_level=conf_level)
     endless = _without_maximum(information, int(mine.sum()))
-    limits[endless], p_values[endless] = np.nan, np.nan
+    few = rests_on_few(matrix)
+    limits[endless | few], p_values[endless | few] = np.nan, np.nan
     scale = np.outer(spread, spread)
     notes = [] if code_end and not endless.any() else ["the fit did not converge"]
     how = variance
@@ -146,6 +153,7 @@ def fine_gray(
         loglik=loglik, loglik_null=loglik_null, n=int(kept.sum()), events=int(mine.sum()),
         n_left_out=int((~kept).sum()), conf_level=conf_level, note="; ".join(notes),
         limits=limits / spread[:, None], p_values=p_values,
+        term_notes=tuple(RESTS_ON_TOO_FEW if one else "" for one in few),
     )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ class RegressionFit:
 
     `coef` (k,) and `covariance` (k, k), the one for inference (robust when asked for);
     `model_covariance` is the inverse information. `variable` names the covariate of each term. `limits`
-    (k, 2) and `p_values` (k,) are there when they are not Wald's.
+    (k, 2) and `p_values` (k,) are there when they are not Wald's; `term_notes` (k,) add to the `note` of all.
     """
 
     method: str
@@ -40,6 +40,7 @@ class RegressionFit:
     note: str = ""
     limits: np.ndarray | None = None
     p_values: np.ndarray | None = None
+    term_notes: tuple[str, ...] = ()
 
     @property
     def se(self) -> np.ndarray:
@@ -70,12 +71,14 @@ class RegressionFit:
             low, high = self.limits.T
         if self.p_values is not None:
             p = np.clip(self.p_values, SMALLEST_P, 1.0)
+        own = self.term_notes or ("",) * len(self.names)
+        notes = ["; ".join(filter(None, (self.note, words))) for words in own]
         return pd.DataFrame(
             {
                 "outcome": outcome, "model": model, "term": self.names, "effect_measure": self.effect_measure,
                 "estimate": self.coef, "se": se, "ci_low": low, "ci_high": high, "p_value": p,
                 "n": self.n, "events": self.events, "n_left_out": self.n_left_out,
-                "method": self.method, "note": self.note,
+                "method": self.method, "note": notes,
             },
             columns=COLUMNS,
         )  # fmt: skip

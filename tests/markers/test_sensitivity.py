@@ -141,6 +141,21 @@ def test_the_subdistribution_row_takes_delayed_entry_in(mgus):
     assert row["result"] != "not done"
 
 
+def test_a_subdistribution_row_that_two_patients_decide_is_not_done(mgus):
+    table, cohort = mgus
+    two = np.zeros(len(table))
+    two[np.flatnonzero(table["event"] == 1)[:2]] = 1
+    few = replace(cohort, features=pd.DataFrame({"two": two}, index=table.index))
+    board = sensitivity_board(few, winsor=None, effect_measure="log hazard ratio per 1 SD")
+    row = board[board["group"] == "competing events"].iloc[0]
+    assert row[["ci_low", "ci_high", "p_value"]].isna().all()
+    assert row["result"] == "not done"
+    assert row["note"].startswith("no interval and no p: fewer than 5 patients")
+    (_, view), *_ = sensitivity_views(board, {})
+    shown = [text for name, text, *_ in view.rows if name.startswith("Fine-Gray")]
+    assert [text.startswith("not done: no interval and no p") for text in shown] == [True]
+
+
 def test_words_follow_sign_and_p(board):
     for row in board.itertuples():
         if np.isnan(row.estimate):

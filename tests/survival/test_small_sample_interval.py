@@ -16,7 +16,12 @@ from discovery.survival.fine_gray import (
     _scores,
     fine_gray,
 )
-from discovery.survival.small_sample_interval import freed_contributions, t_interval
+from discovery.survival.small_sample_interval import (
+    RESTS_ON_TOO_FEW,
+    freed_contributions,
+    rests_on_few,
+    t_interval,
+)
 
 START, LATE = "all at the start", "a third at the start"
 
@@ -130,3 +135,51 @@ def test_a_category_without_an_event_has_no_interval_and_the_others_keep_theirs(
     assert fit.coef[0] == pytest.approx(alone.coef[0], rel=1e-7)
     assert fit.se[0] == pytest.approx(alone.se[0], rel=1e-7)
     np.testing.assert_allclose(fit.limits[0], alone.limits[0], atol=0.01)  # nine more count for their df
+
+
+def carriers(count, rng, n, apart=0.0):
+    """A column (n,) of `count` ones among zeros, with a normal error of SD `apart` on all."""
+    x = apart * rng.normal(size=n)
+    x[rng.choice(n, count, replace=False)] += 1
+    return x
+
+
+def test_how_many_patients_are_behind_a_column():
+    # (sum d^2)^2 / sum d^4 of k far off is k, of normal values n E(d^2)^2 / E(d^4) = n / 3.
+    rng = np.random.default_rng(11)
+    columns = [carriers(k, rng, 60) for k in (1, 4, 5, 30, 56)]
+    columns += [carriers(k, rng, 60, apart=1e-3) for k in (1, 3, 5)]
+    columns += [rng.normal(size=60), 1e9 + np.arange(60.0)]
+    few = [True, True, False, False, True, True, True, False, False, False]
+    assert rests_on_few(np.column_stack(columns)).tolist() == few
+    normal = rng.normal(size=(12, 2000))  # worth 4 of 12
+    assert 0.2 < rests_on_few(normal).mean() < 0.8
+    assert not rests_on_few(rng.normal(size=(60, 2000))).any()
+
+
+def test_one_of_few_carriers_has_no_interval_and_the_others_keep_theirs():
+    time, status, _, x = sample(8, 80)
+    both = np.column_stack([x, carriers(2, np.random.default_rng(9), 80)])
+    fit = fine_gray(time, status, both)
+    assert np.isfinite([*fit.limits[0], fit.p_values[0]]).all()
+    assert np.isnan([*fit.limits[1], fit.p_values[1]]).all()
+    rows = fit.table()
+    assert [RESTS_ON_TOO_FEW in note for note in rows["note"]] == [False, True]
+    assert rows[["ci_low", "ci_high", "p_value"]].isna().all(axis=1).tolist() == [False, True]
+
+
+def test_without_an_effect_five_carriers_are_told_of_one_in_twenty(full_validity):
+    # A null study: two causes and censoring, none of which depends on the column.
+    runs = 4000 if full_validity else 400
+    rng = np.random.default_rng(20261127)
+    for count, apart in ((5, 0.0), (8, 0.0), (5, 0.01)):
+        p = []
+        for _ in range(runs):
+            first, second = rng.exponential(100, 60), rng.exponential(120, 60)
+            censored = rng.uniform(30, 400, 60)
+            time = np.minimum(np.minimum(first, second), censored)
+            status = np.where(time == first, 1, np.where(time == second, 2, 0))
+            p.append(fine_gray(time, status, carriers(count, rng, 60, apart)).p_values[0])
+        p = np.array(p)
+        assert np.isfinite(p).mean() > 0.9  # without an event among the five there is no maximum
+        assert (p <= 0.05).mean() < 0.05 + 3 * np.sqrt(0.05 * 0.95 / runs)
