@@ -7,6 +7,7 @@ import numpy as np
 from discovery.association.kind_binary import ordered_pairs
 from discovery.association.kinds import OutcomeKind
 from discovery.association.response import total_over
+from discovery.problems import counted
 from discovery.terms import PROPORTIONAL
 
 NOT_PROPORTIONAL = "odds not proportional"
@@ -90,7 +91,11 @@ def small_classes(design) -> list[list[str]]:
     counts = np.array([total_over(design.observed, (design.y == c).astype(float)) for c in classes])
     remarks: list[list[str]] = [[] for _ in design.feature_names]
     for j in np.flatnonzero((counts < SMALL_CLASS).any(axis=0)):
-        few = [f"{class_name(design, c)} {counts[c, j]:.0f}" for c in classes if counts[c, j] < SMALL_CLASS]
+        few = [
+            f"{class_name(design, c)} ({counted(round(counts[c, j]))})"
+            for c in classes
+            if counts[c, j] < SMALL_CLASS
+        ]
         remarks[j].append(f"classes with fewer than {SMALL_CLASS} patients: {', '.join(few)}")
     return remarks
 

@@ -13,9 +13,14 @@ from discovery.report.format import missing, plural
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+NOT_SHOWN = "number not shown"
+
 
 def draw_attrition(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str = "") -> Axes:
-    """Draw `rows` (step, n, n_left_out, reason) top down: `n` are those that remain after the step."""
+    """Draw `rows` (step, n, n_left_out, reason) top down: `n` are those that remain after the step.
+
+    A number that is masked is said not to be shown.
+    """
     if rows.empty:
         return say(ax, "No step to draw: the flow of patients was not recorded.")
     set_size(ax, height=0.75 + 0.78 * len(rows))
@@ -40,20 +45,21 @@ def draw_attrition(rows: pd.DataFrame, ax: Axes, *, title: str = "", detail: str
         ax.text(
             24,
             -k,
-            f"{lines(row.step, 40)}\nn = {row.n:.0f}",
+            f"{lines(row.step, 40)}\n{NOT_SHOWN if missing(row.n) else f'n = {row.n:.0f}'}",
             ha="center",
             va="center",
             linespacing=1.35,
             bbox={**box, "edgecolor": INK},
         )
-        left = 0 if missing(row.n_left_out) else int(row.n_left_out)
-        if left:
+        hidden = missing(row.n_left_out)
+        if not missing(row.reason) if hidden else row.n_left_out:
+            left = f"patients ({NOT_SHOWN})" if hidden else plural(int(row.n_left_out), "patient")
             reason = "" if missing(row.reason) else f": {row.reason}"
             ax.plot([24, 56], [-k + 0.5, -k + 0.5], color=QUIET, linewidth=0.9)
             ax.text(
                 57,
                 -k + 0.5,
-                lines(f"{plural(left, 'patient')} left out{reason}", 44, 3),
+                lines(f"{left} left out{reason}", 44, 3),
                 ha="left",
                 va="center",
                 linespacing=1.35,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,9 +10,10 @@ import numpy as np
 
 from discovery.cohort.masked_counts import small
 from discovery.pipeline.doubts import with_doubts
-from discovery.problems import Problem, named
+from discovery.problems import InputError, Problem, named
 from discovery.report.format import listed, plural
-from discovery.study import Outcome, Study, read_study
+from discovery.study import Outcome, Study, read_study_so_far
+from discovery.study.study_file import read_study_file
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,23 +27,51 @@ def check(study: Path | str | Study) -> Checked:
     """Read and validate `study`; the summary says in words what an analysis would use.
 
     The warnings, here and in the study, tell also what a run would not test. Where the study masks counts
-    (`suppress_below`) those in warnings and summary are masked, but not in the study, which a run works with;
-    nor is what stands in the way of an analysis, which must be found to be mended.
+    (`suppress_below`) those in the summary and in warnings, beside errors too, are masked. Not masked are
+    those in the study, which a run works with, nor what stands in the way of an analysis: it must be found to
+    be mended.
 
     Raises
     ------
     InputError
         With every problem that stands in the way of an analysis.
     """
-    checked = with_doubts(study if isinstance(study, Study) else read_study(study))
-    limit = checked.settings.analysis.suppress_below
-    known = (len(checked.patients), *(int(outcome.known.sum()) for outcome in checked.outcomes))
-    warnings = checked.warnings
-    if limit:
-        from discovery.pipeline.masking import masked_problems
+    so_far, faults, doubts = (study, [], []) if isinstance(study, Study) else read_study_so_far(study)
+    try:
+        if faults or so_far is None:
+            raise InputError(faults, doubts)
+        checked = with_doubts(so_far)
+    except InputError as fault:
+        raise InputError(fault.problems, fit_to_be_read(fault.warnings, so_far, study)) from None
+    warnings = fit_to_be_read(checked.warnings, checked, study)
+    return Checked(study=checked, warnings=warnings, summary=tuple(summarise(checked)))
 
-        warnings = masked_problems(warnings, limit, known)
-    return Checked(study=checked, warnings=tuple(warnings), summary=tuple(summarise(checked)))
+
+def fit_to_be_read(
+    warnings: Iterable[Problem], study: Study | None, given: Path | str | Study
+) -> tuple[Problem, ...]:
+    """`warnings` masked as the `study` that was `given` asks, as far as it could be read."""
+    limit = limit_in_file(given) if study is None else study.settings.analysis.suppress_below
+    if not limit:
+        return tuple(warnings)
+    from discovery.pipeline.masking import masked_problems
+
+    known: tuple[int, ...] = ()
+    if study is not None:
+        known = (len(study.patients), *(int(outcome.known.sum()) for outcome in study.outcomes))
+    return masked_problems(warnings, limit, known)
+
+
+def limit_in_file(path: Path | str | Study) -> int:
+    """The `suppress_below` of a study whose tables cannot be read; 0 where its file cannot be either."""
+    if isinstance(path, Study):
+        return path.settings.analysis.suppress_below
+    path = Path(path)
+    try:
+        settings, *_ = read_study_file(path / "study.toml" if path.is_dir() else path)
+    except (InputError, OSError, ValueError):
+        return 0
+    return settings.analysis.suppress_below if settings is not None else 0
 
 
 def summarise(study: Study) -> Iterator[str]:
@@ -98,11 +127,13 @@ def many(count: int, one: str, limit: int, everybody: int | None = None) -> str:
     """`plural`, fit to be said; `everybody`, who are known to be so many, may be said as they are."""
     if not count or count == everybody or not limit:
         return plural(count, one)
-    return f"{fit_to_be_said(count, limit)} {one}s"
+    return f"{fit_to_be_said(count, limit, everybody)} {one}s"
 
 
-def fit_to_be_said(count: int, limit: int) -> str:
+def fit_to_be_said(count: int, limit: int, everybody: int | None = None) -> str:
     """A count, rounded where counts below `limit` are masked: beside its total it would tell a small rest."""
+    from discovery.pipeline.masking import rounded_count
+
     if not count or not limit:
         return str(count)
-    return f"fewer than {limit}" if small(count, limit) else f"about {limit * round(count / limit)}"
+    return f"fewer than {limit}" if small(count, limit) else str(rounded_count(count, limit, everybody))

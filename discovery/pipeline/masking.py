@@ -50,13 +50,14 @@ from discovery.terms import MEAN_EPISODES
 BY_ROW = ("markers", "associations", "proportional_hazards", "shapes", "prediction", "follow_up")
 WITHOUT_COUNTS = ("families", "correlations", "untested", "excluded_features", "phenotypes")
 PEOPLE = "patients?|rows?|events?|cases?|subjects?|persons?|people|times?|missing|of them"
-COUNTED = re.compile(rf"\b(\d+)(?= (?:{PEOPLE}|of \d+)\b)")
+COUNTED = re.compile(rf"(?<!fewer than )\b(\d+)(?= (?:{PEOPLE}|of \d+)\b)")  # a limit is no count
 IMPUTED = re.compile(r"\bimputed in \d+ patients?\b")
 IMPUTED_IN_SOME = "imputed in some patients"
 IN_STEPS = {
     "at_risk": "n_at_risk", "at_risk_all": "n_at_risk", "calibration": "n", "residuals": "n",
     "shape_curves": "n", "phenotype_at_risk": "n_at_risk",
 }  # fmt: skip
+OF_THE_MODEL = re.compile(rf"(?<=: )(\d+)(?= (?:{PEOPLE})\b)")  # "few events: 38 patients for 5 coefficients"
 OF_A_TOTAL = re.compile(r" of (\d+)\b")
 PATIENTS = re.compile(r" (?:patients?|rows?|subjects?|persons?|people)\b")
 PERCENT_MISSING = re.compile(r"\b(\d+(?:\.\d+)?) % missing\b")
@@ -140,8 +141,51 @@ def masked(
                     na_action="ignore",
                 )
                 out[name] = out[name].assign(**{column: texts})
-    out = coarse_t_tests(rounded_measures(out, settings), settings)
-    return out, masked_settings(settings, limit, n_study, totals, gaps)
+    shown_settings = masked_settings(settings, limit, n_study, totals, gaps)
+    for name in out:
+        if {"outcome", "note"} <= set(out[name].columns):
+            out[name] = rounded_notes(out[name], tables.get(name), shown_settings, limit)
+    return coarse_t_tests(rounded_measures(out, settings), settings), shown_settings
+
+
+def rounded_notes(
+    table: pd.DataFrame, before: pd.DataFrame | None, shown: RunSettings, limit: int
+) -> pd.DataFrame:
+    """`table` whose notes say about how many patients and events a model has, where no column says it.
+
+    That is so in rows that lost a count of `before`, and of outcomes whose numbers are rounded in the texts:
+    what limits a model would tell them.
+    """
+    whole = {o.name: int(o.n) for o in shown.outcomes}
+    lost = table["outcome"].isin([o.name for o in shown.outcomes if is_rounded(o)]).to_numpy(dtype=bool)
+    if before is not None and before.index.equals(table.index):
+        for column in {"n", "events"} & set(table.columns):
+            lost |= (table[column].isna() & before[column].notna()).to_numpy(dtype=bool)
+
+    def about(text: object, outcome: str) -> object:
+        if pd.isna(text):
+            return text
+        return OF_THE_MODEL.sub(
+            lambda found: str(rounded_count(int(found[1]), limit, whole.get(outcome))), str(text)
+        )
+
+    notes = [
+        about(text, str(outcome)) if gone else text
+        for text, outcome, gone in zip(table["note"], table["outcome"], lost)
+    ]
+    return table.assign(note=notes)
+
+
+def is_rounded(outcome: OutcomeRun) -> bool:
+    return isinstance(outcome.n, Rounded) or isinstance(outcome.events, Rounded)
+
+
+def rounded_count(count: int, limit: int, whole: int | None = None) -> int:
+    """`count` to the nearest multiple of `limit`, not above the `whole` that it is of."""
+    near = limit * round(count / limit)
+    if whole is not None and count <= whole < near:  # patients may have several events
+        near = limit * (whole // limit)
+    return Rounded(near) if count else 0
 
 
 def totals_of_outcomes(
@@ -307,9 +351,14 @@ def masked_settings(settings: RunSettings, limit: int, n_study: int, totals, gap
     return replace(settings, outcomes=outcomes, notes=notes, problems=problems)
 
 
-def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total, gaps: Gaps) -> OutcomeRun:
+def masked_outcome(
+    outcome: OutcomeRun, limit: int, n_study: int, total, gaps: Gaps, shown_of: int | None = None
+) -> OutcomeRun:
+    """`shown_of`: how many patients are told that these are some of, where that is not `n_study`."""
+    whole = n_study if shown_of is None else shown_of
+
     def rounded(value: int) -> int:
-        return Rounded(limit * round(value / limit))
+        return rounded_count(value, limit, whole)
 
     n, events = outcome.n, outcome.events
     # beside the patients without the event, as the table of missing values has them, events tell the number
@@ -328,7 +377,7 @@ def masked_outcome(outcome: OutcomeRun, limit: int, n_study: int, total, gaps: G
     complete = outcome.complete
     if complete is not None:
         near = small(outcome.n - complete.n, limit) or gaps.told_by(outcome.name, complete.n)
-        complete = None if near else masked_outcome(complete, limit, outcome.n, total, gaps)
+        complete = None if near else masked_outcome(complete, limit, outcome.n, total, gaps, int(n))
     return replace(outcome, n=n, events=events, competing=competing, complete=complete)
 
 
@@ -387,7 +436,8 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         return frozen
 
     def rounded(count: int | None) -> int | None:
-        return None if count is None else limit * max(1, round(count / limit))
+        """Never 0, as a number of patients must not be."""
+        return None if count is None else int(rounded_count(max(count, limit), limit, frozen.n_patients))
 
     def coarse(model: FrozenModel | None) -> FrozenModel | None:
         """From 0 to the horizon, whatever the steps."""

@@ -262,6 +262,18 @@ def test_ratio_ticks_lie_inside_and_hold_one(low, high):
     assert all(low - 1e-9 <= np.log(t) <= high + 1e-9 for t in ticks)
 
 
+def test_a_masked_step_of_the_flow_says_that_its_number_is_not_shown():
+    rows = pd.DataFrame(
+        {"step": ["rows", "age below 80", "analysed"], "n": [90, pd.NA, 84], "n_left_out": [0, pd.NA, 20],
+         "reason": ["", "age is missing", "old"]}
+    ).astype({"n": "Int64", "n_left_out": "Int64"})  # fmt: skip
+    said = [text.get_text().replace("\n", " ") for text in in_style(draw_attrition, rows).texts]
+    assert "age below 80 number not shown" in said
+    assert "patients (number not shown) left out: age is missing" in said
+    assert {"rows n = 90", "analysed n = 84", "20 patients left out: old"} <= set(said)
+    assert not any("NA" in text for text in said)
+
+
 @pytest.fixture(scope="module")
 def crowded(made, tmp_path_factory):
     """All figures of 300 features, some with hostile names, by their id."""
