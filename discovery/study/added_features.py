@@ -76,7 +76,9 @@ def with_features(
         covariates=study.covariates,
     )
     features = pd.concat([study.features, added], axis=1)
-    check_search(settings, features, {str(row[0]) for row in excluded.rows}, findings)
+    check_search(
+        settings, features, {str(row[0]) for row in excluded.rows}, findings, all_there=not findings.failed
+    )
     findings.raise_errors()
     return replace(
         study,

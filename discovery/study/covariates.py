@@ -28,7 +28,7 @@ def read_covariates(
     for column in settings.adjust_for:
         if column in columns or not source.require(column, "adjust_for under [patients]"):
             continue
-        if not allowed_covariate(column, source, settings, outcome_columns):
+        if not allowed_covariate(column, "adjust_for", source, settings, outcome_columns):
             continue
         series = read_covariate(
             source, column, categorical=column in settings.categorical, kept=kept, index=index
@@ -56,27 +56,27 @@ def read_covariates(
         source.require(column, "categorical under [patients]")
     for column in settings.adjust_more:
         if source.require(column, "adjust_more under [patients]"):
-            allowed_covariate(column, source, settings, outcome_columns)
+            allowed_covariate(column, "adjust_more", source, settings, outcome_columns)
     frame = pd.DataFrame(columns, index=index)
     report_collinear(frame, source)
     return frame
 
 
 def allowed_covariate(
-    column: str, source: Source, settings: Patients, outcome_columns: dict[str, str]
+    column: str, key: str, source: Source, settings: Patients, outcome_columns: dict[str, str]
 ) -> bool:
-    """Whether a column may be in a base model; a fault is noted if not."""
+    """Whether a column that `key` names may be in a base model; a fault is noted if not."""
     reason = ""
     if column == settings.id:
         reason = "the id of the patients cannot be adjusted for"
     elif column == settings.site:
-        reason = "the site is in every model already; take it out of adjust_for"
+        reason = f"the site is in every model already; take it out of {key}"
     elif column in outcome_columns:
         reason = (
             f"the outcome {outcome_columns[column]!r} is made from this column; it cannot be adjusted for"
         )
     elif column == settings.etiology and any(";" in cell for cell in source.labels(column)):
-        reason = "an etiology with several labels in a cell cannot be adjusted for; take it out of adjust_for"
+        reason = f"an etiology with several labels in a cell cannot be adjusted for; take it out of {key}"
     if reason:
         source.findings.error("no covariate", source.file, reason, column=column)
     return not reason

@@ -101,6 +101,7 @@ def read_outcome(
     reader: Callable[..., dict[str, object]] = READERS[type(settings)]
     extra = (ids, events) if isinstance(settings, RecurrentOutcome) else ()
     parts = reader(settings, source, kept, *extra)
+    refuse_empty(settings, parts, source)
     if source.findings.error_count > before:
         return None
     outcome = Outcome(
@@ -113,6 +114,19 @@ def read_outcome(
     )
     doubt_missing(settings, outcome, source)
     return outcome
+
+
+def refuse_empty(settings: OutcomeSection, parts: dict[str, object], source: Source) -> None:
+    """Note a column of entries or exposures in which nothing stands: nobody could be analysed."""
+    named = columns_by_key(settings)
+    for key in ("entry", "exposure"):
+        values = parts.get(key)
+        if key in named and isinstance(values, np.ndarray) and not np.isfinite(values).any():
+            wanted = (
+                f"at least one value is wanted: without the {key} of {settings.name!r} nobody is left in it"
+            )
+            if not any(problem.column == named[key] for problem in source.findings.errors()):
+                source.findings.error("empty " + key, source.file, wanted, column=named[key])
 
 
 def doubt_missing(settings: OutcomeSection, outcome: Outcome, source: Source) -> None:

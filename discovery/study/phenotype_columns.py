@@ -22,13 +22,15 @@ def searched_columns(settings: StudyFile, features: pd.DataFrame) -> list[str]:
     return matches(settings.phenotypes.columns, names) if settings.phenotypes.columns else list(names)
 
 
-def check_search(settings: StudyFile, features: pd.DataFrame, unused: set[str], findings: Findings) -> None:
+def check_search(
+    settings: StudyFile, features: pd.DataFrame, unused: set[str], findings: Findings, *, all_there: bool
+) -> None:
     """Note names that no feature has, too few features, and logarithms of values at or below 0.
 
     unused : columns that are no features for a reason told elsewhere; naming one is a doubt, no fault
+    all_there : none is missing from `features` for a fault of its own
     """
     search, names = settings.phenotypes, tuple(map(str, features.columns))
-    all_there = not findings.failed  # else a feature may be missing for a fault of its own
     columns = [(f"phenotypes.columns[{at}]", name) for at, name in enumerate(search.columns, start=1)]
     scaled = [(place_of_scale(name), name) for name in search.transforms]
     for place, pattern in (*columns, *scaled):
@@ -40,10 +42,16 @@ def check_search(settings: StudyFile, features: pd.DataFrame, unused: set[str], 
         else:
             wanted = f"there is no such feature; {nearest(pattern, names or sorted(unused))}"
             findings.error("no such feature", STUDY_FILE, wanted, found=pattern, column=place)
+            all_there &= (place, pattern) not in columns
     chosen = searched_columns(settings, features)
     if all_there and search.columns and 0 < len(chosen) < FEWEST:
         wanted = f"{FEWEST} features or more are wanted to look for groups"
         findings.error("few features", STUDY_FILE, wanted, column="phenotypes.columns", found=len(chosen))
+    if search.site_centred and settings.patients.site is None:
+        wanted = (
+            "without a site under [patients] there is no mean of a site to take out; the search does without"
+        )
+        findings.warn("no site", STUDY_FILE, wanted, found="true", column="phenotypes.site_centred")
     for name, scale in search.transforms.items():
         if scale == "log" and name in names:
             low = np.nanmin(features[name].to_numpy(dtype=float))

@@ -174,7 +174,9 @@ def check_phenotype_features(
     faulty = [problem.column for problem in measured.findings.errors() if problem.file == measured.file]
     told = measured.table.columns if id_column is None else faulty
     unused |= {name: "" for name in told if name is not None}
-    check_search(settings, features, set(unused), measured.findings)
+    check_search(
+        settings, features, set(unused), measured.findings, all_there=not faulty and id_column is not None
+    )
     check_freeze(settings, features, unused, measured.findings)
 
 

@@ -414,11 +414,12 @@ class PhenotypeSearch(Section):
     rotation: Literal[ROTATIONS] = "none"  # type: ignore[valid-type]
     profile_test: Literal[PROFILE_TESTS] = "none"  # type: ignore[valid-type]
 
-    @model_validator(mode="after")
-    def some_number_is_tried(self) -> PhenotypeSearch:
-        if not self.groups:
+    @field_validator("groups")
+    @classmethod
+    def some_number_is_tried(cls, groups: tuple[int, ...]) -> tuple[int, ...]:
+        if not groups:
             raise ValueError("groups names no number of groups; [2, 3, 4, 5, 6] is tried without it")
-        return self
+        return groups
 
 
 class StudyFile(Section):

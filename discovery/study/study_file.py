@@ -50,7 +50,7 @@ SECTIONS: dict[str, type[BaseModel]] = {
     "phenotypes": PhenotypeSearch,
 }
 # keys without which an outcome can be checked further
-ALONE = ("label", "unit", "defined_from", "dated", "entry", "landmark", "horizon", "competing_labels")
+ALONE = ("name", "label", "unit", "defined_from", "dated", "entry", "landmark", "horizon", "competing_labels")
 LISTS = ("outcomes", "eligibility")  # each of their tables begins with two brackets
 
 A_COLUMN = 'the name of a column in quotes is wanted, such as "age_years"'
@@ -178,6 +178,7 @@ def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | Non
         *mistyped_sections(raw, text, file),
         *repeated_names(raw, text, file),
         *repeated_columns(raw, text, file),
+        *repeated_codes(raw, text, file),
     )
     for problem in found:
         problems[problem.column, problem.found] = problem
@@ -238,6 +239,34 @@ def repeated_columns(raw: dict[str, Any], text: str, file: str) -> Iterator[Prob
             yield problem_at(("patients", key), text, file, name, wanted)
         patients[key] = [name for name in dict.fromkeys(names) if name not in seen]
         seen += names
+
+
+def repeated_codes(raw: dict[str, Any], text: str, file: str) -> Iterator[Problem]:
+    """Codes of competing events that stand twice; in `raw` each is left where it stands first, to be checked
+    further."""
+    outcomes = raw.get("outcomes")
+    for position, outcome in enumerate(outcomes if isinstance(outcomes, list) else []):
+        if not isinstance(outcome, dict) or outcome.get("kind") != "survival":
+            continue
+        event, competing = outcome.get("event"), outcome.get("competing")
+        if not isinstance(competing, list) or not all(
+            isinstance(code, int | float | str) for code in competing
+        ):
+            continue
+        seen = [str(code) for code in (event if isinstance(event, list) else [event])]
+        left = []
+        for code in competing:
+            if str(code) in seen:
+                wanted = f"the code {code!r} stands twice in event, competing and censored"
+                yield problem_at(("outcomes", position, "competing"), text, file, "", wanted)
+            else:
+                left.append(code)
+            seen.append(str(code))
+        if len(left) < len(competing):
+            labels = outcome.get("competing_labels")
+            if isinstance(labels, list) and len(labels) == len(competing):
+                outcome.pop("competing_labels")  # one each, which is no fault of theirs
+            outcome["competing"] = left
 
 
 def decode(content: bytes, file: str) -> str:
@@ -402,6 +431,8 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
         raw[str(place[0])] = [item for position, item in enumerate(holder) if position != place[1]]
     elif place == ("study", "name"):
         raw["study"]["name"] = "study"
+    elif place[:1] == ("outcomes",) and place[2:] == ("name",) and isinstance(holder, dict):
+        holder["name"] = f"outcome-{int(place[1]) + 1}"
     elif isinstance(holder, dict) and place:
         holder.pop(place[-1], None)
     elif isinstance(holder, list):  # an item of a list of names: without the whole list

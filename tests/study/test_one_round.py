@@ -156,3 +156,75 @@ def test_a_fault_of_a_rule_of_eligibility_does_not_hide_that_of_its_column(study
         "patients.csv, column 'sexx'",
         "patients.csv, column 'patient_id'",
     ]
+
+
+def places(study) -> list[str]:
+    """Column and found of each sentence, sorted."""
+    return sorted(sentence.partition("column ")[2].split(";")[0] for sentence in study.sentences())
+
+
+def test_a_faulty_number_of_groups_hides_no_other_fault_of_the_search(study):
+    study.features["pa_a"] -= 100
+    study.toml += '[phenotypes]\ncolumns = ["rv_*"]\ntransforms = { pa_a = "log", rv = "log" }\ngroups = []\n'
+    low = study.features["pa_a"].min()
+    assert places(study) == [
+        "'phenotypes.columns': found '2'",
+        "'phenotypes.groups'",
+        "'phenotypes.transforms.pa_a': found 'log'",
+        "'phenotypes.transforms.rv': found 'rv'",
+    ]
+    assert f"the lowest of 'pa_a' is {low:g}" in said_of(study)
+    study.replace("groups = []", "groups = [2, 70]").replace('["rv_*"]', '["rv_*", "rw"]')
+    assert places(study) == [  # with a name mended there may be enough
+        "'phenotypes.columns[2]': found 'rw'",
+        "'phenotypes.groups[2]': found '70'",
+        "'phenotypes.transforms.pa_a': found 'log'",
+        "'phenotypes.transforms.rv': found 'rv'",
+    ]
+
+
+def test_centring_without_sites_is_doubted(study):
+    study.toml += "[phenotypes]\nsite_centred = true\n"
+    assert not [doubt for doubt in study.doubts() if "site_centred" in doubt]
+    study.replace('site = "site"\n', "")
+    (said,) = [doubt for doubt in study.doubts() if "site_centred" in doubt]
+    assert "without a site under [patients]" in said
+
+
+def test_a_wrong_name_of_an_outcome_hides_no_column(study):
+    study.replace('name = "responder"', 'name = "the responder"').replace('"responder"', '"respond"')
+    assert places(study) == ["'outcomes[2].name': found 'the responder'", "'respond'"]
+
+
+def test_a_code_that_stands_twice_hides_neither_columns_nor_times_nor_other_codes(study):
+    study.replace("competing = [2]", 'competing = [2, 1]\ncompeting_labels = ["graft", "death by it"]')
+    study.replace('"entry_days"', '"entry_day"\nhorizon = -3\nlandmark = "x"')
+    study.patients.loc[2, "status"] = 9
+    assert places(study) == [
+        "'entry_day'",
+        "'outcomes[1].competing'",
+        "'outcomes[1].horizon': found '-3'",
+        "'outcomes[1].landmark': found 'x'",
+        "'status': found '9'",
+    ]
+    study.replace('"death by it"', '"b", "c"')  # three labels go with two codes no more than with one
+    assert "competing_labels needs a label of its own for each" in said_of(study)
+
+
+def test_a_column_of_entries_without_any_is_told_where_it_stands(study):
+    study.patients["entry_days"] = np.nan
+    assert study.sentences() == [
+        "patients.csv, column 'entry_days'; at least one value is wanted: without the entry of 'death' "
+        "nobody is left in it"
+    ]
+    study.replace('"entry_days"', '"entry_days"\nhorizon = 9e5')
+    assert places(study) == ["'entry_days'", "'horizon of death': found '900000'"]
+
+
+def test_a_covariate_that_cannot_be_one_is_to_go_from_the_key_that_names_it(study):
+    study.replace('"sex"]', '"sex", "etiology"]\nadjust_more = ["site"]')
+    said = study.sentences()
+    assert [sentence.split("; ")[-1] for sentence in said] == [
+        "take it out of adjust_for",
+        "take it out of adjust_more",
+    ]
