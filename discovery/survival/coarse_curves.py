@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 CURVE = ["outcome", "feature", "curve", "group"]
+SURVIVAL = "survival"  # what the curve is named that begins at 1; all others begin at 0
 DIGITS = 3
 
 
@@ -17,34 +18,42 @@ def coarse_curves(
     """Rows of a curve table at times between which `limit` events or more lie, without their counts.
 
     A step is kept when at least `limit` events of its curve have come since the one kept before and `limit`
-    patients are still at risk beyond it; a group of fewer than `limit` patients has no curve. Where a patient
-    may have several events, `repeated` has their times and whose they are by `CURVE`, and patients count.
-    Estimates have three digits: the first step in full is a number of events over that of patients.
+    patients are still at risk beyond it; a group of fewer than `limit` patients has no curve. Fewer
+    events than that at the very start count to the next step, and the curve begins as if there were none.
+    Where a patient may have several events, `repeated` has their times and whose they are by `CURVE`, and
+    patients count. Estimates have three digits: the first step in full is a number of events over that
+    of patients.
     """
-    kept = []
+    kept, from_nothing = [], []
     for key, block in curves.groupby(CURVE, sort=False, dropna=False):
         block = block.sort_values("time", kind="stable")
         at_risk, events = (block[c].to_numpy(float) for c in ("n_at_risk", "n_event"))
         if not len(block) or np.nanmax(at_risk) < limit:
             continue
         episodes = (repeated or {}).get(key)
-        rows, since, last = [block.index[0]], 0.0, block["time"].iloc[0]
-        for place in range(1, len(block)):
+        since, last = 0.0, -np.inf
+        for place in range(len(block)):
             since += events[place]
             if episodes is not None:
                 times, whose = episodes
                 since = len(np.unique(whose[(times > last) & (times <= block["time"].iloc[place])]))
             left = at_risk[place + 1] if place + 1 < len(block) else 0.0
-            if since >= limit and left >= limit:
-                rows.append(block.index[place])
+            enough = since >= limit and left >= limit
+            if place == 0 or enough:
+                kept.append(block.index[place])
+            if enough or not since:
                 since, last = 0.0, block["time"].iloc[place]
-        kept += rows
+            elif place == 0:
+                from_nothing.append(block.index[0])
     coarse = curves.loc[kept].copy()
     for column in ("n_at_risk", "n_event", "n_censored", "n_left_out"):
         if column in coarse:
             coarse[column] = np.nan
     shown = [column for column in ("estimate", "ci_low", "ci_high") if column in coarse]
     coarse[shown] = coarse[shown].astype(float).round(DIGITS)
+    begin = (coarse.loc[from_nothing, "curve"] == SURVIVAL).astype(float)
+    for column in shown:
+        coarse.loc[from_nothing, column] = begin
     return coarse.reset_index(drop=True)
 
 

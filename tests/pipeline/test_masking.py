@@ -268,6 +268,32 @@ def test_curves_rise_in_steps_of_the_limit():
     assert ((shown == 0) | (shown >= LIMIT)).all()
 
 
+@pytest.mark.parametrize("at_start", [1, 4, 5])
+@pytest.mark.parametrize("competing", [False, True])
+def test_events_at_the_start_are_no_step_of_a_few(at_start, competing):
+    """Of 84 patients some have the event at time 0: the curve there is their share of 84, exactly."""
+    rng = np.random.default_rng(2)
+    time, status = rng.exponential(1, 84), rng.integers(0, 3 if competing else 2, 84)
+    time[:at_start], status[:at_start] = 0, 1
+    table = curve_table(time, status, outcome="o").assign(feature="")
+    before = 0.0 if competing else 1.0
+    mine = table["curve"] == table["curve"].iloc[0]
+    first = table[mine].iloc[0]
+    assert abs(first["estimate"] - before) == pytest.approx(at_start / 84)
+    coarse = coarse_curves(table[mine], LIMIT)
+    start = coarse.iloc[0]
+    assert start["time"] == 0
+    if at_start >= LIMIT:
+        assert start["estimate"] == round(first["estimate"], 3)
+    else:
+        assert (start[["estimate", "ci_low", "ci_high"]] == before).all()
+    events = np.sort(time[status == 1])
+    shown = np.searchsorted(events, coarse["time"], side="right") * (coarse["estimate"] != before)
+    assert (np.diff(shown) >= LIMIT).all()
+    later = table[mine].set_index("time")["estimate"]
+    np.testing.assert_array_equal(coarse["estimate"][1:], later[coarse["time"][1:]].round(3))
+
+
 def test_points_of_a_roc_have_the_limit_between_them():
     rng = np.random.default_rng(1)
     truth, score = rng.integers(0, 2, 200), rng.normal(size=200)
