@@ -126,7 +126,7 @@ def unit(text: object) -> str:
 RULE_WORDS = (  # of the verdict rules in the tables, in the words of the page
     ("gain_low <= 0", "the interval of the gain reaches 0"),
     ("gain_low > 0", "the interval of the gain above 0"),
-    ("family probability in top", "probability that its family is among the first"),
+    ("family probability in top", "probability that its family is {top}"),
     ("lfsr needs 20 features", "the local false sign rate needs 20 features"),
     ("lfsr", "local false sign rate"),
     ("<=", "≤"),
@@ -134,10 +134,13 @@ RULE_WORDS = (  # of the verdict rules in the tables, in the words of the page
 )
 
 
-def plain_rule(rule: str) -> str:
-    """The rule behind a verdict without the names of columns."""
+def plain_rule(rule: str, top: object = None) -> str:
+    """The rule behind a verdict without the names of columns; `top`: the k of the first k families."""
+    first = (
+        "among the first" if missing(top) else "the first" if top == 1 else f"among the first {whole(top)}"
+    )
     for short, plain in RULE_WORDS:
-        rule = rule.replace(short, plain)
+        rule = rule.replace(short, plain.format(top=first))
     return with_minus(rule)
 
 

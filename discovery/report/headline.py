@@ -50,7 +50,7 @@ class Headline:
     candidates: int = 0
     strong: int = 0
     suggestive: int = 0
-    tested: int = 0
+    assessed: int = 0
     families: int = 0
 
 
@@ -75,7 +75,8 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
     """The headline of `outcome` from the ranked table of all outcomes."""
     mine = markers[markers["outcome"] == outcome.name].sort_values("rank", kind="stable")
     words = mine["verdict"].map(base_verdict) if len(mine) else pd.Series(dtype=object)
-    tested = mine[mine["p_value"].notna()] if len(mine) else mine
+    with_p = mine["p_value"].notna() if len(mine) else words == ""
+    assessed = mine[with_p & (words != NOT_ASSESSABLE)]
     finds = mine[words.isin(VERDICTS[:2])]
     strong, suggestive = int((words == VERDICTS[0]).sum()), int((words == VERDICTS[2]).sum())
     leads = _leads(finds)
@@ -84,30 +85,35 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         "candidates": len(finds),
         "strong": strong,
         "suggestive": suggestive,
-        "tested": len(tested),
+        "assessed": len(assessed),
         "families": len(leads),
         "fragile": _fragile(outcome, settings),
         "beware": _beware(mine[words.isin(VERDICTS[:3])]),
     }
-    could_see = smallest_effect_sentence(tested)
-    if not len(tested):
-        why = _why_not(mine[words == VERDICTS[-1]]) if len(mine) else ""
-        return Headline(found=f"No feature could be tested against this outcome{why}.", **common)
+    could_see = smallest_effect_sentence(assessed)
+    if not len(assessed):
+        why = _why_not(mine[words == NOT_ASSESSABLE]) if len(mine) else ""
+        none = "No feature could be tested against this outcome"
+        if with_p.any():
+            none = f"None of {plural(len(mine), 'feature')} could be assessed"
+        return Headline(found=f"{none}{why}.", **common)
+    left = _left_over(len(mine) - len(assessed))
     hints = (
         f" {plural(suggestive, 'feature').capitalize()} {'is' if suggestive == 1 else 'are'} "
         f"suggestive at best."
     )
     if not len(finds):
-        found = f"No candidate among {plural(len(tested), 'feature')}." + (hints if suggestive else "")
+        among = plural(len(assessed), "assessed feature")
+        found = f"No candidate among {among}." + (hints if suggestive else "") + left
         return Headline(found=found, could_see=could_see, **common)
     one = len(finds) == 1
     of_them = f" ({'it is' if one else f'{whole(strong)} of them'} strong)" if strong else ""
     families = plural(len(leads), "family", "families")
-    counted = f"{len(finds)} of {plural(len(tested), 'tested feature')}"
+    counted = f"{len(finds)} of {plural(len(assessed), 'assessed feature')}"
     found = (
-        f"{'The only tested feature' if len(tested) == 1 else counted} "
+        f"{'The only assessed feature' if len(assessed) == 1 else counted} "
         f"{'is a candidate' if one else 'are candidates'}{of_them}, "
-        f"from {families} of features that move together. Best of each: {listed_apart(leads)}."
+        f"from {families} of features that move together. Best of each: {listed_apart(leads)}.{left}"
     )
     return Headline(
         found=found,
@@ -116,6 +122,11 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         could_see=could_see,
         **common,
     )
+
+
+def _left_over(count: int) -> str:
+    """The sentence on the features that the number of those assessed leaves out; "" where there are none."""
+    return f" {plural(count, 'more feature').capitalize()} could not be assessed." if count else ""
 
 
 def _beware(rows: pd.DataFrame) -> str:
@@ -149,25 +160,25 @@ def _why_not(rows: pd.DataFrame) -> str:
     return f":{most} {with_minus(str(counts.idxmax()))}"
 
 
-def smallest_effect(tested: pd.DataFrame) -> tuple[float, float]:
+def smallest_effect(assessed: pd.DataFrame) -> tuple[float, float]:
     """(effect, level): what a typical feature had to have to be found in 8 of 10 such studies at p = level.
 
     The median over the features of the effect that the details of each one state; NaN when unknown.
     """
-    if not {"detectable_effect", "detectable_level"} <= set(tested):
+    if not {"detectable_effect", "detectable_level"} <= set(assessed):
         return math.nan, math.nan
-    known = tested[["detectable_effect", "detectable_level"]].astype(float).dropna()
+    known = assessed[["detectable_effect", "detectable_level"]].astype(float).dropna()
     return float(known["detectable_effect"].median()), float(known["detectable_level"].max())
 
 
-def smallest_effect_sentence(tested: pd.DataFrame) -> str:
+def smallest_effect_sentence(assessed: pd.DataFrame) -> str:
     """What this study could have seen, in the words of its effect measure; empty when unknown."""
-    if not len(tested):
+    if not len(assessed):
         return ""
-    size, level = smallest_effect(tested)
+    size, level = smallest_effect(assessed)
     if not math.isfinite(size):
         return ""
-    measure = str(tested["effect_measure"].iloc[0])
+    measure = str(assessed["effect_measure"].iloc[0])
     name = ratio_name(measure)
     name = name[0].lower() + name[1:]
     if is_log_ratio(measure):

@@ -35,7 +35,8 @@ from discovery.report.reading_key import reading_key
 from discovery.report.saved_figure import SavedFigure
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.report.site_views import excluded_view, left_out_view, shift_view, site_view
-from discovery.report.unassessed_view import unassessed_view
+from discovery.report.unassessed_view import unassessed_count, unassessed_view
+from discovery.terms import NOT_ASSESSABLE
 
 POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
@@ -111,6 +112,7 @@ def page(
         untested=list(tables["untested"]["sentence"]) if "untested" in tables else [],
         without_script=_without_script(tables, settings),
         unassessed=unassessed_view(tables, settings),
+        unassessed_count=unassessed_count(tables["markers"]),
         key=reading_key(settings, tables["markers"]),
         verdicts=[v for v in VERDICTS if v in set(tables["markers"]["verdict"].map(base_verdict))],
         figures=[
@@ -167,9 +169,13 @@ def _leading_families(tables: Mapping[str, pd.DataFrame], outcome: str) -> Table
     if families is None or families.empty:
         return None
     mine = families[(families["outcome"] == outcome) & families["family_rank"].notna()]
+    markers = tables["markers"]
+    gone = (markers["outcome"] == outcome) & (markers["verdict"].map(base_verdict) == NOT_ASSESSABLE)
+    unfounded = mine["lead"].isin(markers.loc[gone, "feature"])  # a rank of a feature without a verdict
+    mine, left_out = mine[~unfounded], int(unfounded.sum())
     if mine.empty or mine["size"].max() < 2:
         return None
-    labels = feature_labels(tables["markers"])
+    labels = feature_labels(markers)
     rows = []
     for row in mine.sort_values("family_rank", kind="stable").head(FAMILIES_SHOWN).to_dict("records"):
         span = words.rank_interval(row["family_rank"], row["family_rank_low"], row["family_rank_high"])
@@ -178,6 +184,8 @@ def _leading_families(tables: Mapping[str, pd.DataFrame], outcome: str) -> Table
             (name, words.whole(row["size"]), span, words.probability(row["family_probability_in_top"]))
         )
     top = mine["family_top_k"].dropna()
+    gone_too = words.plural(left_out, "family", "families")
+    note = f"Left out: {gone_too} with the rank of a feature that could not be assessed." if left_out else ""
     return Table(
         (
             "Family, by its best feature",
@@ -186,6 +194,7 @@ def _leading_families(tables: Mapping[str, pd.DataFrame], outcome: str) -> Table
             f"In first {int(top.iloc[0])}" if len(top) else "In top",
         ),
         tuple(rows),
+        note,
     )
 
 

@@ -192,7 +192,8 @@ def _more(row: Mapping[str, Any], measure: str) -> list[list[str]]:
 
     out = []
     if has("verdict_rule"):
-        out.append(["Why this verdict", words.plain_rule(str(row["verdict_rule"]))])
+        rule = words.plain_rule(str(row["verdict_rule"]), row.get("family_top_k"))
+        out.append(["Why this verdict", rule])
     if has("family_rank"):
         span = words.rank_interval(
             row["family_rank"], row.get("family_rank_low"), row.get("family_rank_high")

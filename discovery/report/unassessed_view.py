@@ -38,14 +38,30 @@ def unassessed_view(tables: Mapping[str, pd.DataFrame], settings: RunSettings) -
         rows.append((str(block["label"].iloc[0]), whose, why, missing))
     known = any(row[-1] != words.DASH for row in rows)
     lead = (
-        f"{len(rows)} of {words.plural(markers['feature'].nunique(), 'feature')} could not be assessed for "
-        "some or all outcomes. This study says neither that they have an effect nor that they have none."
+        f"{unassessed_count(markers)}. Where they could not, this study says neither that they have an "
+        "effect nor that they have none."
     )
     note = f"The first {MOST_ROWS} of {len(rows)}; all are in markers.csv. " if len(rows) > MOST_ROWS else ""
     note += "Patients by reason at the first visit: why_missing.csv." if known else ""
     heads = ("Feature", "For", "Why not assessed", *(["Why values are missing"] if known else []))
     shown = tuple(row if known else row[:-1] for row in rows[:MOST_ROWS])
     return Table(heads, shown, note.strip(), lead)
+
+
+def unassessed_count(markers: pd.DataFrame) -> str:
+    """How many features could be assessed for no outcome and for some only; "" where all were for all."""
+    gone = markers["verdict"].map(base_verdict) == NOT_ASSESSABLE
+    share = gone.groupby(markers["feature"]).mean()
+    never, partly, several = int((share == 1).sum()), int(share.between(0, 1, "neither").sum()), len(share)
+    if not never + partly:
+        return ""
+    if markers["outcome"].nunique() == 1:
+        return f"{never} of {words.plural(several, 'feature')} could not be assessed"
+    some = f"{partly} of {words.plural(several, 'feature')} could be assessed for some outcomes only"
+    if not never:
+        return some
+    none = f"{never} of {words.plural(several, 'feature')} could not be assessed for any outcome"
+    return f"{none}, {partly} for some only" if partly else none
 
 
 def _why(rules: list[str]) -> str:

@@ -28,10 +28,10 @@ def test_counts_are_those_of_the_table(made, markers):
     head = of(made, markers)
     assert head.strong == (mine["verdict"] == "strong candidate").sum()
     assert head.candidates == mine["verdict"].isin(["strong candidate", "candidate"]).sum()
-    assert head.tested == mine["p_value"].notna().sum()
+    assert head.assessed == mine["p_value"].notna().sum()
     finds = mine[mine["verdict"].isin(["strong candidate", "candidate"])]
     assert head.families == finds["redundancy_group"].nunique()
-    assert head.found.startswith(f"{head.candidates} of {head.tested} tested features are candidates")
+    assert head.found.startswith(f"{head.candidates} of {head.assessed} assessed features are candidates")
     for _, block in finds.groupby("redundancy_group"):
         assert block.sort_values("rank").iloc[0]["label"] in head.found
 
@@ -49,7 +49,7 @@ def test_order_and_family_sentences(made, markers):
 
 def test_nothing_found_gives_what_could_have_been_seen_and_never_no_effect(made):
     head = of(made, made.study_tables(signal=0.0)["markers"].assign(verdict="not supported"))
-    assert head.found == "No candidate among 29 features."
+    assert head.found == "No candidate among 29 assessed features. 1 more feature could not be assessed."
     assert "Smallest effect that this study could have seen" in head.could_see
     assert "no effect" not in " ".join((head.found, head.order, head.could_see))
 
@@ -57,7 +57,7 @@ def test_nothing_found_gives_what_could_have_been_seen_and_never_no_effect(made)
 def test_one_find_is_spoken_of_in_the_singular(made, markers):
     one = markers.assign(verdict=np.where(markers["rank"] == 1, "strong candidate", "not supported"))
     head = of(made, one)
-    assert head.found.startswith("1 of 29 tested features is a candidate (it is strong), from 1 family")
+    assert head.found.startswith("1 of 29 assessed features is a candidate (it is strong), from 1 family")
     assert head.order.startswith("Its rank may be anything from 1 to")
     assert head.family == ""
     sure = of(made, one.assign(rank_high=np.where(one["rank"] == 1, 1.0, one["rank_high"])))
@@ -66,7 +66,9 @@ def test_one_find_is_spoken_of_in_the_singular(made, markers):
 
 def test_one_feature_tested(made, markers):
     one = markers[markers["rank"] == 1].assign(verdict="candidate")
-    assert of(made, one).found.startswith("The only tested feature is a candidate, from 1 family of features")
+    assert of(made, one).found.startswith(
+        "The only assessed feature is a candidate, from 1 family of features"
+    )
 
 
 def test_nothing_tested(made, markers):
@@ -81,6 +83,30 @@ def test_nothing_tested(made, markers):
     n = (untested["outcome"] == untested["outcome"].iloc[0]).sum()
     said = f"against this outcome: for {n - 1} of {n} features 7 events, fewer than 10."
     assert of(made, untested.assign(verdict_rule=other)).found.endswith(said)
+
+
+def test_features_that_are_not_assessable_are_not_among_those_assessed(made, markers):
+    """They have a p-value, but no verdict: neither a number of features nor a smallest effect rests on it."""
+    why = "fewer than 5 patients per parameter"
+    none = markers.assign(verdict="not assessable", verdict_rule=why)
+    head = of(made, none)
+    assert none["p_value"].notna().any()
+    assert head.found == f"None of 30 features could be assessed: {why}."
+    assert (head.assessed, head.could_see) == (0, "")
+    weakest = markers["rank"] > 20
+    some = markers.assign(
+        verdict=np.where(weakest, "not assessable", "not supported"), verdict_rule=why,
+        detectable_effect=np.where(weakest, 9.0, markers["detectable_effect"]),
+    )  # fmt: skip
+    head = of(made, some)
+    assert head.found == "No candidate among 20 assessed features. 10 more features could not be assessed."
+    kept = some[~weakest & (some["outcome"] == "death_or_rv_failure") & some["p_value"].notna()]
+    assert len(kept) == 20
+    assert effect(kept["detectable_effect"].median(), "log hazard ratio") in head.could_see
+    first = some.assign(verdict=some["verdict"].where(some["rank"] != 1, "candidate"))
+    said = of(made, first).found
+    assert said.startswith("1 of 20 assessed features is a candidate, from 1 family")
+    assert said.endswith(". 10 more features could not be assessed.")
 
 
 def test_few_events_are_said(made, markers):

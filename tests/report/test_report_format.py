@@ -156,6 +156,12 @@ def test_units_have_raised_powers_and_rules_no_names_of_columns():
     rule = words.plain_rule(
         "q <= 0.05; not strong: gain_low <= 0, family probability in top < 0.8, lfsr > 0.01"
     )
+    said = "family probability in top < 0.8"
+    of = [words.plain_rule(said, top) for top in (10.0, 1.0, np.nan)]
+    assert of == [
+        f"probability that its family is {first} < 0.8"
+        for first in ("among the first 10", "the first", "among the first")
+    ]
     assert "_" not in rule
     assert "lfsr" not in rule
     assert "<=" not in rule

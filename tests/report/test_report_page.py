@@ -109,7 +109,7 @@ def test_it_opens_with_caution_and_the_headline_of_each_outcome(made, written):
         assert outcome.label in text
     assert "order inside the list is not established" in text
     assert "If wrong, wrong by the family" in text
-    assert text.index("tested features are candidates") < text.index("Ranked features")
+    assert text.index("assessed features are candidates") < text.index("Ranked features")
     for words in ("natural cluster", "distinct endotype", "discovered"):
         assert words not in text.lower()
     assert text.count("no effect") == text.count("does not mean that there is no effect")
@@ -238,6 +238,22 @@ def test_families_come_first_with_their_rank_intervals(made, written):
     assert "Family, by its best feature" in text
     assert f"{first['family_rank']} ({first['family_rank_low']} to {first['family_rank_high']})" in text
     assert text.index("Family, by its best feature") < text.index("Ranked features")
+
+
+def test_a_feature_that_is_not_assessable_is_not_named_as_the_best_of_a_family(made, tmp_path):
+    tables = made.study_tables(count=20)
+    families = tables["families"]
+    first, second = families.loc[families["outcome"] == "responder", "lead"].iloc[:2]
+    markers = tables["markers"]
+    gone = (markers["outcome"] == "responder") & (markers["feature"] == first)
+    tables["markers"] = markers.assign(verdict=markers["verdict"].mask(gone, "not assessable"))
+    label = made.run_settings(count=20).outcome("responder").label
+    text = write(made, tmp_path, tables=tables)
+    table = text.split(f'aria-label="Table: Leading families for {label}"')[1].split("</article>")[0]
+    labels = markers.drop_duplicates("feature").set_index("feature")["label"]
+    assert labels[second] in table
+    assert labels[first] not in table
+    assert "Left out: 1 family with the rank of a feature that could not be assessed." in table
 
 
 def test_what_a_run_knows_beyond_the_contract_is_in_the_details(made, tmp_path):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.report.settings import OutcomeRun, RunSettings
-from discovery.report.unassessed_view import unassessed_view
+from discovery.report.unassessed_view import unassessed_count, unassessed_view
 
 OUTCOMES = (
     OutcomeRun(name="death", label="Death, any", kind="survival", n=9),
@@ -34,7 +34,9 @@ WHY = pd.DataFrame(
 
 def test_a_row_says_for_which_outcome_why_and_what_stood_in_the_way():
     found = unassessed_view({"markers": MARKERS, "why_missing": WHY}, SETTINGS)
-    assert found.lead.startswith("2 of 3 features could not be assessed for some or all outcomes.")
+    assert found.lead.startswith(
+        "1 of 3 features could not be assessed for any outcome, 1 for some only. Where"
+    )
     assert found.rows == (
         (
             "Tau", "all outcomes", "63 to 65 % missing, more than 40 %",
@@ -42,6 +44,16 @@ def test_a_row_says_for_which_outcome_why_and_what_stood_in_the_way():
         ),
         ("Jitter", "Death, any", "reliability 0.20, below 0.4", "–"),
     )  # fmt: skip
+
+
+def test_features_are_counted_and_not_their_outcomes():
+    one = MARKERS[MARKERS["outcome"] == "death"]
+    assert unassessed_count(one) == "2 of 3 features could not be assessed"
+    assert unassessed_count(MARKERS[MARKERS["feature"] == "sp"]) == ""
+    some = "1 of 2 features could be assessed for some outcomes only"
+    assert unassessed_count(MARKERS[MARKERS["feature"] != "tau"]) == some
+    none = "1 of 2 features could not be assessed for any outcome"
+    assert unassessed_count(MARKERS[MARKERS["feature"] != "jitter"]) == none
 
 
 def test_masked_counts_stay_masked_and_tables_alone_have_no_reasons():
