@@ -23,7 +23,8 @@ from discovery.cohort.masked_counts import (
     mask_sites,
     small,
 )
-from discovery.cohort.masked_means import mask_statistics
+from discovery.cohort.masked_digits import step_of_digits, to_step
+from discovery.cohort.masked_means import mask_statistics, tells_a_few
 from discovery.markers.frozen import FrozenFeature, FrozenFindings, FrozenModel, FrozenOutcome, FrozenTerm
 from discovery.pipeline.describe import (
     baseline_data,
@@ -427,9 +428,10 @@ def said(text: str, limit: int, everybody: tuple[int, ...] = ()) -> str:
     return re.sub(rf"(fewer than {limit} [^,;]+), fewer than {limit}\b", r"\1", masked_text)
 
 
-def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
+def masked_frozen(frozen: FrozenFindings, limit: int, values: pd.DataFrame) -> FrozenFindings:
     """The frozen findings with rounded counts, shares and means, baseline hazards in steps of `limit` events.
 
+    values : the features of the study (patients, features), whose scales are rounded by `masked_scale`.
     Without `completion`: covariances of categories tell how many patients are in both.
     """
     if not limit:
@@ -448,7 +450,7 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         times, hazard = ((0.0, *(part[k] for k in at)) for part in (model.times, model.hazard))
         return model.model_copy(update={"times": times, "hazard": hazard})
 
-    def scale(part: FrozenTerm | FrozenFeature) -> dict[str, float]:
+    def scale(part: FrozenTerm) -> dict[str, float]:
         return {"mean": to_spread(part.mean, part.sd), "sd": to_spread(part.sd, part.sd)}
 
     def of_people(term: FrozenTerm) -> FrozenTerm:
@@ -485,5 +487,34 @@ def masked_frozen(frozen: FrozenFindings, limit: int) -> FrozenFindings:
         )
         for outcome in frozen.outcomes
     )
-    features = tuple(f.model_copy(update={"n": rounded(f.n)} | scale(f)) for f in frozen.features)
+    features = tuple(
+        f.model_copy(update={"n": rounded(f.n)} | masked_scale(f, values[f.name], limit, frozen.n_patients))
+        for f in frozen.features
+    )
     return frozen.model_copy(update={"outcomes": outcomes, "features": features})
+
+
+def masked_scale(feature: FrozenFeature, values: pd.Series, limit: int, everybody: int) -> dict[str, float]:
+    """Mean and SD of a frozen feature that do not tell how many patients have which of its `values`.
+
+    The mean of two values is a count: it becomes that of a multiple of `limit` of `everybody`, with `limit`
+    or more of them for each value. Their SD tells the count as well: of fewer than `limit` patients it is that
+    of `limit` patients, and effects in a second cohort then are for a larger SD than in the first; otherwise
+    it has two digits. Where all but a few have one of several values mean and SD have one digit of the SD.
+    """
+    column = values.to_numpy(dtype=float, na_value=np.nan)
+    low = -np.inf if feature.low is None else feature.low
+    high = np.inf if feature.high is None else feature.high
+    known = np.clip(column[np.isfinite(column)], low, high)
+    few, different = tells_a_few(known, limit), np.unique(known)
+    if different.size == 2 and everybody >= 2 * limit:
+        least, most = (float(value) for value in different)
+        count = limit * round((known == most).mean() * everybody / limit)
+        share = min(max(count, limit), everybody - limit) / everybody
+        own = (most - least) * np.sqrt(share * (1 - share))
+        sd = float(own) if few else to_step(feature.sd, step_of_digits(feature.sd, 2))
+        return {"mean": least + (most - least) * share, "sd": sd}
+    if few or different.size == 2:
+        step = step_of_digits(feature.sd, 1)
+        return {"mean": to_step(feature.mean, step), "sd": to_step(feature.sd, step)}
+    return {"mean": to_spread(feature.mean, feature.sd), "sd": to_spread(feature.sd, feature.sd)}

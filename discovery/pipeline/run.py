@@ -122,7 +122,7 @@ def run(
         "workers": workers,
     }
     limit = study.settings.analysis.suppress_below
-    frozen = masked_frozen(frozen, limit)
+    frozen = masked_frozen(frozen, limit, study.features)
     write_frozen(frozen, folder.path / "frozen.json")
     for name, frame in private.items():
         folder.private(name, frame)

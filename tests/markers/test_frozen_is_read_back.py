@@ -100,10 +100,11 @@ def freeze_all(study):
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")  # of arithmetic with numbers this far apart
 @pytest.mark.parametrize("seed", SEEDS)
 def test_whatever_is_frozen_is_read_back(study_text, tmp_path, seed):
-    frozen = freeze_all(random_study(study_text, tmp_path, seed))
+    study = random_study(study_text, tmp_path, seed)
+    frozen = freeze_all(study)
     assert sum(len(outcome.candidates) for outcome in frozen.outcomes) > 10
     for limit in (0, 5, 12, 40, 1000):
-        masked = masked_frozen(frozen, limit)
+        masked = masked_frozen(frozen, limit, study.features)
         assert read_frozen(write_frozen(masked, tmp_path / f"{limit}.json")) == masked
 
 

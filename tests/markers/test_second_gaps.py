@@ -464,7 +464,7 @@ def test_numbers_of_another_scale_altogether_are_refused(cohorts, tmp_path, edit
 
 
 def test_where_small_counts_are_masked_no_covariance_is_written(cohorts):
-    masked = masked_frozen(cohorts[1].frozen, 5)
+    masked = masked_frozen(cohorts[1].frozen, 5, cohorts[0].features)
     assert masked.outcomes[0].completion is None
     assert masked.outcomes[0].imputation == cohorts[1].frozen.outcomes[0].imputation
 
