@@ -173,6 +173,29 @@ def test_without_an_event_in_a_third_there_is_no_interval():
     assert np.isfinite(table.loc["highest third", "ci_low"])
 
 
+def test_an_event_at_the_end_takes_no_time_and_is_not_counted():
+    # All events at 100, the end of every follow-up: the mean time is 100, whoever has one.
+    status, values = np.tile([1, 0, 2], 20), np.arange(60.0)
+    table = mean_times_by_third(np.full(60, 100.0), status, values)
+    assert (table["events"] == 0).all()
+    groups = table[table["quantity"].str.endswith("any event") & ~table["group"].str.contains("minus")]
+    assert groups["estimate"].iloc[:2].tolist() == [100.0, 100.0]
+    assert table["note"].str.contains("no such event in the lowest third before 100").any()
+
+
+def test_entries_of_0_are_no_late_entry():
+    time, status, _ = two_causes(np.random.default_rng(3), 90)
+    values = np.arange(len(time), dtype=float)
+    plain = mean_times_by_third(time, status, values)
+    at_0 = mean_times_by_third(time, status, values, entry=np.zeros(len(time)))
+    pd.testing.assert_frame_equal(at_0, plain)
+    assert not at_0["note"].str.contains("late").any()
+    came = np.zeros(len(time))
+    came[time.argmax()] = time.max() / 2
+    late = mean_times_by_third(time, status, values, entry=came)
+    assert late["note"].str.contains("patients come under observation late").all()
+
+
 def test_a_horizon_beyond_the_follow_up_of_a_third_gives_way_to_its_end():
     """Reference: areas under Kaplan-Meier to the earlier end."""
     rng = np.random.default_rng(4)
