@@ -166,6 +166,7 @@ def build_design(
     defined_from: Iterable[str] = (),
     scaling: FeatureScaling | None = None,
     coding: BaseCoding | None = None,
+    site_reference: str = "",
 ) -> Design:
     """The arrays for one outcome.
 
@@ -177,6 +178,7 @@ def build_design(
     winsor : quantiles for `learn_scaling`; ignored when `scaling` is given
     defined_from : features that the outcome is defined from, beside `outcome.excluded_features`; not tested
     scaling, coding : what another cohort taught, instead of learning from this one
+    site_reference : the site that others are compared with where it is there; the largest otherwise
 
     Returns
     -------
@@ -214,7 +216,9 @@ def build_design(
     if not observed.all():
         scaled = np.where(observed, scaled, 0.0)
     labels = None if site_all is None else site_all[rows].astype(str)
-    base, terms, stratum = _base_model(base_all[rows], coding.terms, labels, outcome.kind, notes)
+    base, terms, stratum = _base_model(
+        base_all[rows], coding.terms, labels, outcome.kind, notes, site_reference
+    )
     survival = kind_of(outcome.kind).timed
     if survival and stratum is not None:
         remark_silent_strata(labels, np.asarray(outcome.status)[rows], notes)
@@ -272,6 +276,7 @@ def _base_model(
     site: np.ndarray | None,
     kind: str,
     notes: list[str],
+    site_reference: str,
 ) -> tuple[np.ndarray, tuple[Term, ...], np.ndarray | None]:
     """Base columns without linear mixes, their terms, and the strata.
 
@@ -285,7 +290,7 @@ def _base_model(
     if site is not None and len(np.unique(site)) > 1:
         levels, codes = np.unique(site, return_inverse=True)
         counts = np.bincount(codes)
-        reference = levels[np.argmax(counts)]
+        reference = site_reference if site_reference in levels else levels[np.argmax(counts)]
         indicators = codes[:, None] == np.arange(len(levels))
         if kind_of(kind).stratified:
             stratum = codes.astype(np.int64)

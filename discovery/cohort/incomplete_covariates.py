@@ -125,15 +125,18 @@ def wide_design(
     left_out: Sequence[str] = (),
 ) -> WideDesign | None:
     """The design of the patients with an outcome, whether or not a covariate is known; None if `narrow`, the
-    one of complete covariates, has them all. Scales and coding are those of `narrow`; the patients `left_out`
-    stay out if they lack a covariate."""
+    one of complete covariates, has them all. Scales, coding and the reference of sites are those of `narrow`;
+    the patients `left_out` stay out if they lack a covariate."""
     if not covariates.isna().to_numpy().any():
         return None
     filled, out = covariates.copy(), covariates.index.isin(left_out)
     for name in covariates.columns[covariates.isna().any()]:
         kept = covariates[name].notna() | out
         filled[name] = covariates[name].where(kept, _placeholder(covariates[name]))
-    design = build_design(outcome, filled, features, site=site, scaling=narrow.scaling, coding=narrow.coding)
+    design = build_design(
+        outcome, filled, features, site=site, scaling=narrow.scaling, coding=narrow.coding,
+        site_reference=next((term.reference for term in narrow.terms if term.covariate == "site"), ""),
+    )  # fmt: skip
     if design.n <= narrow.n:
         return None
     return WideDesign(

@@ -226,6 +226,33 @@ def test_patients_whose_covariate_no_one_of_their_site_has_stay_out_of_everythin
     assert np.isfinite(stability_shares(narrow, range(2), rng=named_rng(1, "h"), completed=copies)).all()
 
 
+def test_sites_are_compared_with_the_same_one_in_both_base_models():
+    """The largest site has most gaps, so that another is the largest of the complete cases."""
+    _, _, _, covariates = made(gaps=False)
+    outcome, features, _ = parts_of(covariates)
+    site = pd.Series(np.repeat(["big", "small", "least"], [120, 90, 50]), index=covariates.index)
+    lacking = (site == "big") & (np.arange(N) % 2 == 0)
+    covariates["age"] = covariates["age"].mask(lacking)
+    narrow = build_design(outcome, covariates, features, site=site, winsor=False)
+    wide = wide_design(outcome, covariates, features, narrow, site=site)
+    assert (
+        build_design(outcome, covariates.drop(columns="age"), features, site=site).terms[0].reference == "big"
+    )
+    found = impute_screen_and_covariates(narrow, screen(narrow, permutations=0), wide, imputations=5, seed=1)
+    table = found.screen.table
+    of = [
+        table[(table["model"] == model) & table["term"].str.startswith("site=")]
+        for model in (BASE, COMPLETE_CASES)
+    ]
+    assert of[0]["term"].tolist() == of[1]["term"].tolist() == ["site=big", "site=least"]
+    assert of[0]["effect_measure"].tolist() == of[1]["effect_measure"].tolist()
+    assert (of[0]["n"] == N).all()
+    assert (of[1]["n"] == N - lacking.sum()).all()
+    # with a reference that is not there, the largest is taken
+    other = build_design(outcome, covariates, features, site=site, site_reference="elsewhere")
+    assert other.terms[0].reference == "small"
+
+
 def parts_of(covariates):
     rng = np.random.default_rng(5)
     site = pd.Series(rng.choice(["north", "middle", "south"], N), index=covariates.index)
