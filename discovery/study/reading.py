@@ -112,6 +112,8 @@ def build_study(settings: StudyFile, shelf: Shelf) -> Study | None:
     site = read_site(patients, settings.patients, kept, index)
     etiology = read_etiology(patients, settings.patients, kept, index)
     outcomes = read_outcomes(settings, patients, kept, ids, events)
+    for column, key in settings.left_columns:
+        patients.require(column, key)
     check_names(settings.patients, patients)
     more = [name for name in settings.patients.adjust_more if name in patients.table.columns]
     for key, table in (

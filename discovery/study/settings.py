@@ -7,6 +7,7 @@ file and wording its faults is `study_file`.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from typing import Annotated, Literal
 
 from pydantic import (
@@ -14,6 +15,7 @@ from pydantic import (
     ConfigDict,
     Discriminator,
     Field,
+    PrivateAttr,
     StrictBool,
     StrictFloat,
     StrictInt,
@@ -423,7 +425,11 @@ class PhenotypeSearch(Section):
 
 
 class StudyFile(Section):
-    """The whole file. `features` or `recordings` must be there, or both."""
+    """The whole file. `features` or `recordings` must be there, or both.
+
+    `left_columns`: columns of the patient table that outcomes with a fault name, each with the words for the
+    key; such an outcome is not among the others.
+    """
 
     study: About
     patients: Patients
@@ -433,6 +439,17 @@ class StudyFile(Section):
     outcomes: tuple[OutcomeSettings, ...] = ()
     analysis: Analysis = Field(default_factory=Analysis)
     phenotypes: PhenotypeSearch = Field(default_factory=PhenotypeSearch)
+    _left_columns: tuple[tuple[str, str], ...] = PrivateAttr(default=())
+
+    @property
+    def left_columns(self) -> tuple[tuple[str, str], ...]:
+        return self._left_columns
+
+    def with_left_columns(self, columns: Iterable[tuple[str, str]]) -> StudyFile:
+        """The same settings with `left_columns`."""
+        settings = self.model_copy()
+        settings._left_columns = tuple(dict.fromkeys(columns))
+        return settings
 
     def outcome(self, name: str) -> OutcomeSettings:
         return next(section for section in self.outcomes if section.name == name)

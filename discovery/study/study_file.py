@@ -51,6 +51,8 @@ SECTIONS: dict[str, type[BaseModel]] = {
 }
 # keys without which an outcome can be checked further
 ALONE = ("name", "label", "unit", "defined_from", "dated", "entry", "landmark", "horizon", "competing_labels")
+# keys of outcomes that name a column of the patient table
+COLUMN_KEYS = ("column", "exposure", "time", "status", "entry", "followup", "terminal", "dated")
 LISTS = ("outcomes", "eligibility")  # each of their tables begins with two brackets
 
 A_COLUMN = 'the name of a column in quotes is wanted, such as "age_years"'
@@ -183,9 +185,10 @@ def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | Non
     for problem in found:
         problems[problem.column, problem.found] = problem
     taken: set[tuple[str | int, ...]] = set()
+    left: list[tuple[str, str]] = []
     for _ in range(4):  # a key may hide a second fault; each round takes out what it names
         try:
-            return StudyFile.model_validate(raw), list(problems.values())
+            return StudyFile.model_validate(raw).with_left_columns(left), list(problems.values())
         except ValidationError as error:
             faults = [describe(fault, raw, text, file) for fault in error.errors(include_url=False)]
         following = [place for _, place in faults if place in taken or not place]
@@ -195,6 +198,7 @@ def validate(raw: dict[str, Any], text: str, file: str) -> tuple[StudyFile | Non
             problems.setdefault((problem.column, problem.found), problem)
         places = {place for _, place in faults}
         for place in sorted(places, key=later_and_deeper, reverse=True):
+            left += columns_of_outcome(raw, place)
             take_out(raw, place)
         taken |= places
     return None, list(problems.values())
@@ -432,11 +436,31 @@ def take_out(raw: dict[str, Any], place: tuple[str | int, ...]) -> None:
     elif place == ("study", "name"):
         raw["study"]["name"] = "study"
     elif place[:1] == ("outcomes",) and place[2:] == ("name",) and isinstance(holder, dict):
+        names = [item.get("name") for item in raw["outcomes"] if isinstance(item, dict)]
         holder["name"] = f"outcome-{int(place[1]) + 1}"
+        while holder["name"] in names:
+            holder["name"] += "-"
     elif isinstance(holder, dict) and place:
         holder.pop(place[-1], None)
     elif isinstance(holder, list):  # an item of a list of names: without the whole list
         take_out(raw, place[:-1])
+
+
+def columns_of_outcome(raw: dict[str, Any], place: tuple[str | int, ...]) -> Iterator[tuple[str, str]]:
+    """The columns of the patient table that the outcome at `place` names, with the words for the key, to be
+    looked for though it is taken out; of other places nothing."""
+    outcome = raw["outcomes"][place[1]] if place[:1] == ("outcomes",) and len(place) == 2 else None
+    if not isinstance(outcome, dict):
+        return
+    kind, name = outcome.get("kind"), outcome.get("name")
+    own = (
+        OUTCOME_MODELS[kind].model_fields if isinstance(kind, str) and kind in OUTCOME_MODELS else COLUMN_KEYS
+    )
+    elsewhere = ("time",) if "file" in outcome else ()  # of a table of episodes
+    for key in COLUMN_KEYS:
+        column = outcome.get(key)
+        if key in own and key not in elsewhere and isinstance(column, str) and column:
+            yield column, f"{key} of {name if isinstance(name, str) else f'outcome-{int(place[1]) + 1}'!r}"
 
 
 def rule_of_column(rule: Any) -> dict[str, Any] | None:

@@ -228,3 +228,21 @@ def test_a_covariate_that_cannot_be_one_is_to_go_from_the_key_that_names_it(stud
         "take it out of adjust_for",
         "take it out of adjust_more",
     ]
+
+
+def test_an_outcome_that_cannot_be_read_hides_none_of_its_columns(study):
+    study.replace("event = 1\n", "").replace('time = "time_days"', 'time = "time_day"')
+    study.replace('"entry_days"', '"entry_day"')
+    study.replace('kind = "binary"\ncolumn = "responder"', 'kind = "binry"\ncolumn = "respond"')
+    study.toml += '[[outcomes]]\nname = "stays"\nkind = "recurrent"\ntime = "day"\nfile = "stays.csv"\n'
+    study.toml += 'followup = 3\nterminal = "last"\n'
+    assert places(study) == [
+        "'entry_day'",
+        "'last'",
+        "'outcomes[1].event'",
+        "'outcomes[2].kind': found 'binry'",
+        "'outcomes[3].followup': found '3'",
+        "'respond'",
+        "'time_day'",
+    ]
+    assert "there is no such column, which time of 'death' names; did you mean 'time_days'?" in said_of(study)
