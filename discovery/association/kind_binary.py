@@ -25,6 +25,11 @@ class Binary(OutcomeKind):
     def events(self, design, observed):
         return total_over(observed, design.y)
 
+    def base_fault(self, design):
+        from discovery.association.separation import told_by_base
+
+        return told_by_base(design, ordered=False)
+
     def plan(self, response, base, columns, observed):
         from discovery.kernels.logistic import LogisticPlan
 

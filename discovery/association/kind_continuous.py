@@ -7,6 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from discovery.association.kinds import OutcomeKind
+from discovery.terms import BASE_TELLS
+
+EXACT = 1e-7  # of the largest distance from the mean
 
 
 class Continuous(OutcomeKind):
@@ -28,6 +31,15 @@ class Continuous(OutcomeKind):
             return design.unit
         spread = design.y.std(ddof=1) if design.n > 1 else 0.0
         return float(design.y.mean()), float(spread) if spread > 0 else 1.0
+
+    def base_fault(self, design):
+        """Where nothing but rounding is left of the outcome, in more patients than coefficients."""
+        columns = np.column_stack([np.ones(design.n), design.base])
+        if design.n <= columns.shape[1] or not design.base.shape[1]:
+            return ""
+        own = design.y - design.y.mean()
+        rest = own - columns @ np.linalg.lstsq(columns, own, rcond=None)[0]
+        return BASE_TELLS if np.abs(rest).max() < EXACT * np.abs(own).max() else ""
 
     def plan(self, response, base, columns, observed):
         from discovery.kernels.linear import LinearPlan

@@ -24,6 +24,11 @@ class Multiclass(OutcomeKind):
     def effective_sizes(self, response, rows):
         return rarest_class(response.y, rows)
 
+    def base_fault(self, design):
+        from discovery.association.separation import told_by_base
+
+        return told_by_base(design, ordered=False)
+
     def plan(self, response, base, columns, observed):
         from discovery.kernels.multinomial import MultinomialPlan
 

@@ -33,6 +33,11 @@ class Ordinal(OutcomeKind):
         inside = [total_over(rows, (response.y == c).astype(float)) for c in np.unique(response.y)]
         return np.rint(total_over(rows) - np.max(inside, axis=0)).astype(int)
 
+    def base_fault(self, design):
+        from discovery.association.separation import told_by_base
+
+        return told_by_base(design, ordered=True)
+
     def plan(self, response, base, columns, observed):
         from discovery.kernels.ordinal import OrdinalPlan
 

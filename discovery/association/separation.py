@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 
 from discovery.association.design import Design
 from discovery.association.outcome_models import Fits
 from discovery.study.leaks import SUSPECT_ABOVE, areas
-from discovery.terms import SEPARATES
+from discovery.terms import BASE_TELLS, SEPARATES
 
 PENALISED = "a finite estimate comes from Firth's penalty alone"
 ROUNDING = 1e-9
@@ -70,3 +72,16 @@ def _base_separates(design: Design, rows: np.ndarray, positive: np.ndarray) -> b
         return False
     fit = fit_logistic(positive[rows].astype(float), base, firth=True)
     return bool(_gap((base @ fit.coef[1:])[:, None], positive[rows])[0] > ROUNDING)
+
+
+def told_by_base(design: Design, *, ordered: bool) -> str:
+    """`BASE_TELLS` where the base columns separate each two classes of y completely, of `ordered` ones all
+    below each cut from all above; else "". No coefficient of such a model is finite."""
+    y = np.asarray(design.y)
+    classes = np.unique(y)
+    if ordered:
+        splits = [(np.ones(design.n, dtype=bool), y > c) for c in classes[:-1]]
+    else:
+        splits = [((y == a) | (y == b), y == b) for a, b in combinations(classes, 2)]
+    told = bool(splits) and all(_base_separates(design, rows, positive) for rows, positive in splits)
+    return BASE_TELLS if told else ""

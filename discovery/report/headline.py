@@ -22,6 +22,7 @@ from discovery.report.format import (
 )
 from discovery.report.settings import OutcomeRun, RunSettings
 from discovery.terms import (
+    ADJUSTED_FOR_IT,
     CANDIDATE,
     ENOUGH,
     GIVES_AWAY,
@@ -88,7 +89,9 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
         "assessed": len(assessed),
         "families": len(leads),
         "fragile": _fragile(outcome, settings),
-        "beware": _beware(mine[words.isin(VERDICTS[:3])]),
+        "beware": " ".join(
+            filter(None, [_covariates_told(outcome, settings), _beware(mine[words.isin(VERDICTS[:3])])])
+        ),
     }
     could_see = smallest_effect_sentence(assessed)
     if not len(assessed):
@@ -127,6 +130,23 @@ def headline(markers: pd.DataFrame, outcome: OutcomeRun, settings: RunSettings) 
 def _left_over(count: int) -> str:
     """The sentence on the features that the number of those assessed leaves out; "" where there are none."""
     return f" {plural(count, 'more feature').capitalize()} could not be assessed." if count else ""
+
+
+def _covariates_told(outcome: OutcomeRun, settings: RunSettings) -> str:
+    """The covariates of which the study was warned that they tell this outcome; "" where there are none."""
+    of = f"the outcome {outcome.name!r}"
+    told = [
+        str(problem.column) for problem in settings.problems
+        if problem.column is not None and of in problem.wanted and ADJUSTED_FOR_IT in problem.wanted
+    ]  # fmt: skip
+    if not told:
+        return ""
+    names = listed_apart(list(dict.fromkeys(told)))
+    which = f"covariate {names}: it tells" if len(told) == 1 else f"covariates {names}: each tells"
+    return (
+        f"Beware of the {which} this outcome by itself, and adjusted for that hardly anything is left for a "
+        "feature. Was it known before the outcome?"
+    )
 
 
 def _beware(rows: pd.DataFrame) -> str:

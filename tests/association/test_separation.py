@@ -7,6 +7,7 @@ import pytest
 
 from discovery.association.screen import screen
 from discovery.association.separation import SEPARATES
+from discovery.terms import BASE_TELLS
 
 N = 200
 
@@ -97,3 +98,31 @@ def test_patients_of_one_class_are_not_separated(design_from_arrays, n):
     """As where few have all covariates: nothing is tested, and nothing said of separation."""
     rng = np.random.default_rng(5)
     assert notes(design_from_arrays, rng.normal(size=(n, 1)), rng.normal(size=(n, 2)), np.ones(n)) == ["", ""]
+
+
+COPIED = {
+    "binary": np.arange(N) % 2,
+    "ordinal": np.arange(N) % 3,
+    "multiclass": np.arange(N) % 3,
+    "continuous": np.random.default_rng(3).normal(size=N),
+}
+
+
+@pytest.mark.parametrize("kind", COPIED)
+def test_a_base_model_that_copies_the_outcome_is_the_reason_of_every_row(kind, design_from_arrays):
+    rng = np.random.default_rng(5)
+    y = COPIED[kind].astype(float)
+    features = np.column_stack([rng.normal(size=(N, 2)), y + rng.normal(size=N)])
+
+    def rows(covariate):
+        base = np.column_stack([rng.normal(size=N), covariate])
+        table = screen(design_from_arrays(kind, base, features, y=y), permutations=0).table
+        return table[(table["model"] == "adjusted") & (table["term"] == table["feature"])]
+
+    copied = rows(3 * y - 1)
+    assert copied["p_value"].isna().all()
+    assert set(copied["note"]) == {f"not assessed: {BASE_TELLS}"}
+    near = np.where(np.arange(N) < 80, rng.permutation(y), y)  # of some patients it tells nothing
+    kept = rows(near)
+    assert kept["p_value"].notna().all()
+    assert not kept["note"].str.contains(BASE_TELLS).any()

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from discovery.markers import verdict
+from discovery.problems import Problem
 from discovery.report.format import effect, number
 from discovery.report.headline import GIVES_AWAY, base_verdict, headline, smallest_effect, warned
 from discovery.report.page_tables import ranked_view
@@ -163,3 +164,25 @@ def test_a_candidate_that_may_give_the_outcome_away_is_named_beside_the_find(mad
 
 def test_the_page_calls_what_gives_an_outcome_away_as_the_verdicts_do():
     assert GIVES_AWAY == verdict.GIVES_AWAY
+
+
+def test_a_covariate_that_tells_the_outcome_is_named_though_nothing_is_found(made, markers):
+    def warned_of(column, outcome, how="leak: this tells"):
+        wanted = f"{how} the outcome {outcome!r}, patient by patient; adjusted for it, nothing is left"
+        return Problem(file="patients.csv", column=column, wanted=wanted, severity="warning")
+
+    name = "death_or_rv_failure"
+    problems = (
+        warned_of("grade", name), warned_of("walk_before", "walk_change"),
+        Problem(file="features.csv", column="x", wanted=f"suspected leak of the outcome {name!r}"),
+    )  # fmt: skip
+    none = markers.assign(verdict="not assessable", verdict_rule="not assessed: the base model alone tells")
+    head = of(made, none, problems=problems)
+    assert head.beware.startswith("Beware of the covariate grade: it tells this outcome by itself")
+    assert "walk_before" not in head.beware
+    assert "x" not in head.beware.split(":")[0].split()
+    two = of(
+        made, none, problems=(*problems, warned_of("stage", name, "suspected leak: alone it reproduces"))
+    )
+    assert two.beware.startswith("Beware of the covariates grade; stage: each tells this outcome by itself")
+    assert of(made, markers).beware == ""
