@@ -22,6 +22,7 @@ from discovery.figures.style import (
     RULE,
     VERMILION,
     figure_of,
+    say,
     set_size,
     set_title,
     split,
@@ -143,7 +144,9 @@ def draw_consensus(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
 def draw_profiles(table: pd.DataFrame, ax: Axes, *, title: str = "") -> Axes:
     """Heat map of the effects: the features that tell a group most, groups side by side."""
     names = list(dict.fromkeys(table["phenotype"]))
-    effect = table.pivot(index="feature", columns="phenotype", values="effect")[names]
+    effect = table.pivot(index="feature", columns="phenotype", values="effect")[names].dropna(how="all")
+    if effect.empty:
+        return say(ax, "No difference to draw: all are masked.")
     top = effect.abs().max(axis=1).sort_values(ascending=False, kind="stable").index[:PROFILE_ROWS]
     effect = effect.loc[top]
     label = table.drop_duplicates("feature").set_index("feature")["label"]

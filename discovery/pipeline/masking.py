@@ -68,10 +68,14 @@ RUG_OF = 5  # patients behind a tick of a rug
 
 
 def masked(
-    tables: Mapping[str, pd.DataFrame], settings: RunSettings, study: Study
+    tables: Mapping[str, pd.DataFrame],
+    settings: RunSettings,
+    study: Study,
+    members: pd.DataFrame | None = None,
 ) -> tuple[dict[str, pd.DataFrame], RunSettings]:
     """`tables` and `settings` with counts below the study's `suppress_below` masked; as they are without it.
 
+    `members` : who is in which group of the search for groups (patient_id, phenotype), where it was made.
     A table that is not known here loses all its counts: nothing new leaves the house by accident.
     """
     limit = study.settings.analysis.suppress_below
@@ -109,7 +113,9 @@ def masked(
         partly = blank(out["sensitivity"].copy(), ~whole.fillna(False).to_numpy(dtype=bool))
         out["sensitivity"] = mask_rows(partly, limit, n=n, events=events)
     out |= masked_survival(out, study, limit, n, events)
-    out |= masked_phenotypes(out, limit, etiology_sizes(study, out["baseline"]))
+    out |= masked_phenotypes(
+        out, limit, etiology_sizes(study, out["baseline"]), features=study.features, members=members
+    )
     if "roc" in out and len(out["roc"]):
         sizes = {o.name: (o.events or 0, o.n - (o.events or 0)) for o in settings.outcomes}
         parts = [
@@ -498,9 +504,10 @@ def masked_scale(feature: FrozenFeature, values: pd.Series, limit: int, everybod
     """Mean and SD of a frozen feature that do not tell how many patients have which of its `values`.
 
     The mean of two values is a count: it becomes that of a multiple of `limit` of `everybody`, with `limit`
-    or more of them for each value. Their SD tells the count as well: of fewer than `limit` patients it is that
-    of `limit` patients, and effects in a second cohort then are for a larger SD than in the first; otherwise
-    it has two digits. Where all but a few have one of several values mean and SD have one digit of the SD.
+    or more of them for each value. Their SD tells the count as well: of fewer than `limit` patients it is
+    that of `limit` patients, and effects in a second cohort then are for a larger SD than in the first;
+    otherwise it has two digits. Where all but a few have one of several values mean and SD have one digit of
+    the SD.
     """
     column = values.to_numpy(dtype=float, na_value=np.nan)
     low = -np.inf if feature.low is None else feature.low

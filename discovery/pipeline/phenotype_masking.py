@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.cohort.masked_counts import small
+from discovery.cohort.masked_means import mask_statistics, tells_a_few
 from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves
 from discovery.terms import MEAN_EPISODES
 
@@ -15,14 +16,22 @@ KNOWN = (
     "phenotype_curves", "phenotype_at_risk", "phenotype_levels", "phenotype_biplot", "phenotype_map",
     "phenotype_mix", "phenotype_axis_mix", "phenotype_profiles",
 )  # fmt: skip
+EFFECTS, DIGITS = ["effect", "ci_low", "ci_high"], 2
 
 
 def masked_phenotypes(
-    tables: Mapping[str, pd.DataFrame], limit: int, etiologies: Mapping[str, int] | None = None
+    tables: Mapping[str, pd.DataFrame],
+    limit: int,
+    etiologies: Mapping[str, int] | None = None,
+    *,
+    features: pd.DataFrame | None = None,
+    members: pd.DataFrame | None = None,
 ) -> dict[str, pd.DataFrame]:
     """Curves in steps of `limit` events, no place of a single patient, no count or mean of a few.
 
     `etiologies`: how many patients have each, as far as other tables say; no other number is said here.
+    `features`, `members` (patient_id, phenotype): whose values the profiles are of; without them no mean
+    and no effect is shown.
     Left out as a whole: shares and means of a group at one time (those of a group tell those of the others
     where all are shown), mean numbers of episodes, whose steps may be one patient's, the etiologies of the
     groups where a cell is small (its row and column tell it), and the sizes of all groups where one is.
@@ -42,8 +51,8 @@ def masked_phenotypes(
         if name in tables:
             out[name] = tables[name].iloc[:0]
     if len(given("phenotype_biplot")):
-        features = given("phenotype_biplot")["part"] != "patient"
-        out["phenotype_biplot"] = given("phenotype_biplot")[features].reset_index(drop=True)
+        arrows = given("phenotype_biplot")["part"] != "patient"
+        out["phenotype_biplot"] = given("phenotype_biplot")[arrows].reset_index(drop=True)
     mix = given("phenotype_mix")
     if len(mix) and _any_small(mix["n"], limit):
         out["phenotype_mix"] = mix.iloc[:0]
@@ -54,12 +63,14 @@ def masked_phenotypes(
         few = _small(profiles["n"], limit)
         told = few | _few_missing(profiles, given("phenotypes"), limit)
         shown = profiles.assign(n=profiles["n"].astype("Int64").mask(told), mean=profiles["mean"].mask(few))
-        out["phenotype_profiles"] = shown
+        out["phenotype_profiles"] = _masked_profiles(shown, features, members, limit)
     sizes = given("phenotypes")
+    if len(sizes) and "phenotype_profiles" in out:
+        out["phenotypes"] = sizes = _with_effects(sizes, out["phenotype_profiles"])
     if len(sizes) and _any_small(sizes["size"], limit):
         for name in ("phenotypes", "phenotype_stability"):
             if len(given(name)):
-                out[name] = given(name).assign(size=pd.NA)
+                out[name] = out.get(name, given(name)).assign(size=pd.NA)
         out["phenotype_consensus"] = given("phenotype_consensus").iloc[:0]
     others = given("phenotype_methods")
     if len(others):
@@ -67,6 +78,46 @@ def masked_phenotypes(
                   for name in ("smallest", "in_no_group")}  # fmt: skip
         out["phenotype_methods"] = others.assign(**hidden)
     return out
+
+
+def _masked_profiles(
+    profiles: pd.DataFrame, features: pd.DataFrame | None, members: pd.DataFrame | None, limit: int
+) -> pd.DataFrame:
+    """`profiles` with means rounded as those of any group are, and none of a feature that tells a few.
+
+    Where all but a few of a group have the same value, the means of all groups go: beside that of everybody,
+    which the baseline has, the others would tell it. So do the effects, which are of these means.
+    """
+    profiles = profiles.copy()
+    if features is None or members is None:
+        return profiles.assign(**dict.fromkeys(["mean", *EFFECTS], np.nan))
+    group = members.set_index(members["patient_id"].astype(str))["phenotype"]
+    own = features.set_axis(features.index.astype(str))
+    for name, mine in profiles.groupby("feature", sort=False):
+        rows = list(mine.index)
+        if name not in own:
+            profiles.loc[rows, ["mean", *EFFECTS]] = np.nan
+            continue
+        column = own[name].astype(float)
+        values = [column[column.index.isin(group.index[group == one])].dropna() for one in mine["phenotype"]]
+        parts = [part.to_numpy() for part in values]
+        mask_statistics(profiles, rows, parts, limit, counted=mine["n"].notna().tolist())
+        if profiles.loc[rows, "mean"].isna().any():
+            profiles.loc[rows, "mean"] = np.nan
+        if any(_nearly_all_the_same(part, limit) for part in parts):
+            profiles.loc[rows, EFFECTS] = np.nan
+    return profiles.assign(**{column: profiles[column].round(DIGITS) for column in EFFECTS})
+
+
+def _nearly_all_the_same(known: np.ndarray, limit: int) -> bool:
+    return known.size >= limit and tells_a_few(known, limit)
+
+
+def _with_effects(groups: pd.DataFrame, profiles: pd.DataFrame) -> pd.DataFrame:
+    """`groups` with the effects of the features as the masked `profiles` have them."""
+    wide = profiles.pivot(index="phenotype", columns="feature", values="effect")
+    shown = {name: groups["phenotype"].map(wide[name]) for name in wide if name in groups}
+    return groups.assign(**shown)
 
 
 def _few_missing(profiles: pd.DataFrame, groups: pd.DataFrame, limit: int) -> np.ndarray:

@@ -110,7 +110,7 @@ def run(
             if measured is not None:
                 tables |= shape_table(measured)
                 tables["why_missing"] = why_missing(measured, study.patients.index)
-        tables, settings = masked(tables, settings, study)
+        tables, settings = masked(tables, settings, study, private.get("phenotypes.parquet"))
         remarks += [*more, *folder.open()]
         if measured is not None:
             write_tables(folder, measured, sites="sampling_sites.csv")

@@ -54,7 +54,7 @@ def _groups(tables, word: pd.Series) -> Table:
         told = ""
         if len(profiles):
             mine = profiles[(profiles["phenotype"] == row.phenotype) & (profiles["order"] <= MOST_TELLING)]
-            mine = mine.sort_values("order", kind="stable")
+            mine = mine[mine["effect"].notna()].sort_values("order", kind="stable")  # one may be masked
             told = "; ".join(
                 f"{r.label} {words.number(r.effect)} ({words.interval(r.ci_low, r.ci_high)})"
                 + (f", q {words.p_value(r.q_null)}" if tested else "")

@@ -144,8 +144,13 @@ def test_numbers_with_a_feature_are_hidden_where_few_of_a_group_lack_it():
     profiles = pd.DataFrame(
         {"phenotype": ["A", "A", "B", "B"], "feature": ["f", "g"] * 2, "n": [58, 50, 40, 40], "mean": 1.0}
     )
-    shown = masked_phenotypes({"phenotypes": groups, "phenotype_profiles": profiles}, LIMIT)
-    shown = shown["phenotype_profiles"]
+    profiles = profiles.assign(effect=1.0, ci_low=0.5, ci_high=1.5)
+    ids = [f"P{i}" for i in range(100)]
+    features = pd.DataFrame(np.random.default_rng(1).normal(1, 1, (100, 2)), index=ids, columns=["f", "g"])
+    features.iloc[:2, 0] = features.iloc[:10, 1] = np.nan
+    members = pd.DataFrame({"patient_id": ids, "phenotype": np.repeat(["A", "B"], [60, 40])})
+    tables = {"phenotypes": groups, "phenotype_profiles": profiles}
+    shown = masked_phenotypes(tables, LIMIT, features=features, members=members)["phenotype_profiles"]
     assert shown["n"].isna().tolist() == [True, False, True, False]
     assert shown["mean"].notna().all()
 

@@ -272,7 +272,8 @@ def test_a_masked_run_shows_no_patient_and_no_step_of_a_few(groups):
     assert len(tables["phenotype_levels"]) > 0
     assert out["phenotype_map"].empty
     # with a limit above the size of the groups, no size, mix or mean of a group is left
-    out = masked_phenotypes(tables, 40)
+    members = groups[1].patients
+    out = masked_phenotypes(tables, 40, features=groups[0].features, members=members)
     assert out["phenotypes"]["size"].isna().all()
     assert out["phenotype_mix"].empty
     assert out["phenotype_consensus"].empty
