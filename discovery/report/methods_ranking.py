@@ -131,7 +131,7 @@ def verdict_paragraphs(s: RunSettings) -> list[str]:
     rules = [
         "not assessable: too few events, more than 40 % missing"
         + (", reliability below 0.4" if "reliability" in s.analyses else "")
-        + ", or a fit that did not converge"
+        + ", a base model that tells the outcome apart by itself, or a fit that did not converge"
     ]
     if "site checks" in s.analyses:
         rules.append(
