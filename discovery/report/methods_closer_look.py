@@ -148,6 +148,9 @@ def masking_paragraphs(s: RunSettings) -> list[str]:
         "as in full they would tell how many; net benefits are those of a share of events of two digits. "
         "Of tests by t (continuous outcomes, etiologies) effects have two digits of half their interval and "
         "p-values and q-values two, rounded upwards: in full they would tell the degrees of freedom. "
+        "In the frozen findings the mean of a feature of two values is that of a rounded number of patients "
+        f"with each, {s.suppress_below} or more; where fewer have one of them so is the SD, and effects in a "
+        "second cohort are for a larger SD than here. "
         "Estimates come from all patients."
     ]
 
