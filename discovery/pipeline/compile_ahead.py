@@ -36,8 +36,9 @@ def compiling_ahead(study: Study, *, workers: int) -> Iterator[Compiling]:
     """
     marks = Marks.of_this_code() if workers > 1 else None
     parts = [] if marks is None else [part for part in parts_of(study) if marks.begin(part)]
-    begun = Compiling(_begin(shared_out(parts, min(workers, MOST_PROCESSES))), marks)
+    begun = Compiling(marks)
     try:
+        begun.begin(shared_out(parts, min(workers, MOST_PROCESSES)))
         yield begun
     finally:
         if not begun.end() and marks is not None:
@@ -59,12 +60,13 @@ def compile_all(*, workers: int, progress: Progress | None = None) -> list[str]:
     if marks is None:
         raise OSError("no folder is writable for compiled code; the variable NUMBA_CACHE_DIR can name one")
     parts = [part for part in SECONDS if not marks.is_done(part)]
-    for part in parts:
-        marks.begin(part)
     shares = shared_out(parts, min(workers, MOST_PROCESSES))
     with tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace") as faults:
-        compiling = Compiling(_begin(shares, faults), marks)
+        compiling = Compiling(marks)
         try:
+            for part in parts:
+                marks.begin(part)
+            compiling.begin(shares, faults)
             compiling.follow(shares, progress)
         finally:
             compiling.end()
@@ -78,9 +80,14 @@ def compile_all(*, workers: int, progress: Progress | None = None) -> list[str]:
 class Compiling:
     """Processes that compile; without any, nothing is waited for."""
 
-    def __init__(self, processes: list[subprocess.Popen], marks: Marks | None = None):
-        self.processes = processes
+    def __init__(self, marks: Marks | None = None):
+        self.processes: list[subprocess.Popen] = []
         self.marks = marks
+
+    def begin(self, shares: list[list[str]], faults: IO | None = None) -> None:
+        """One process for each share, known from its start: who is stopped meanwhile stops those begun."""
+        for share in shares:
+            self.processes.append(_process(share, faults))
 
     def wait(self, progress: Progress, part: str | None = None) -> None:
         """Return when all have ended, or have done `part`: whoever needs a loop now would only compile it
@@ -164,14 +171,11 @@ class Marks:
                 self._of(part).unlink(missing_ok=True)
 
 
-def _begin(shares: list[list[str]], faults: IO | None = None) -> list[subprocess.Popen]:
-    return [
-        subprocess.Popen(
-            [sys.executable, "-m", __name__, *share],
-            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=faults or subprocess.DEVNULL,
-        )
-        for share in shares
-    ]  # fmt: skip
+def _process(share: list[str], faults: IO | None) -> subprocess.Popen:
+    return subprocess.Popen(
+        [sys.executable, "-m", __name__, *share],
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=faults or subprocess.DEVNULL,
+    )  # fmt: skip
 
 
 def _kept_in() -> Path | None:

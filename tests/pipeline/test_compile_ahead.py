@@ -44,17 +44,15 @@ def begun(tmp_path, monkeypatch):
     found = Begun()
     found.shares = []
 
-    def begin(shares, faults=None):
-        found.shares += shares
-        processes = [subprocess.Popen([sys.executable, "-c", found.does], stderr=faults) for _ in shares]
+    def process(share, faults):
+        found.shares.append(share)
+        found.append(subprocess.Popen([sys.executable, "-c", found.does], stderr=faults))
         if found.writes_done:
-            for share in shares:
-                for part in share:
-                    ahead.Marks.of_this_code().done(part)
-        found.extend(processes)
-        return processes
+            for part in share:
+                ahead.Marks.of_this_code().done(part)
+        return found[-1]
 
-    monkeypatch.setattr(ahead, "_begin", begin)
+    monkeypatch.setattr(ahead, "_process", process)
     monkeypatch.setattr(ahead, "_kept_in", lambda: tmp_path / "cache")
     return found
 
@@ -171,25 +169,27 @@ def test_the_command_says_what_is_being_compiled(begun, capsys):
 
 
 ENDLESS = """
-import subprocess, sys
+import subprocess, sys, time
 from pathlib import Path
 import discovery.pipeline.compile_ahead as ahead
 from discovery.cli.main import main
 
-def begin(shares, faults):
-    process = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
-    print(process.pid, flush=True)
-    return [process]
+def process(share, faults):
+    if begun:  # stopped while the second is on its way
+        print(begun[0].pid, flush=True)
+        time.sleep(60)
+    begun.append(subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"]))
+    return begun[0]
 
-cache = Path(sys.argv.pop())
-ahead._begin, ahead._kept_in = begin, lambda: cache
+begun, cache = [], Path(sys.argv.pop())
+ahead._process, ahead._kept_in = process, lambda: cache
 sys.exit(main())
 """
 
 
 def test_the_command_stopped_from_outside_ends_its_processes_and_takes_its_marks_away(tmp_path):
     (tmp_path / "cache").mkdir()
-    command = [sys.executable, "-c", ENDLESS, "compile", "--quiet", tmp_path / "cache"]
+    command = [sys.executable, "-c", ENDLESS, "compile", "--quiet", "--workers", "2", tmp_path / "cache"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as stopped:
         child = int(stopped.stdout.readline())
         assert marks(tmp_path)
