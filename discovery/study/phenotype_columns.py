@@ -42,7 +42,6 @@ def check_search(
         else:
             wanted = f"there is no such feature; {nearest(pattern, names or sorted(unused))}"
             findings.error("no such feature", STUDY_FILE, wanted, found=pattern, column=place)
-            all_there &= (place, pattern) not in columns
     chosen = searched_columns(settings, features)
     if all_there and search.columns and 0 < len(chosen) < FEWEST:
         wanted = f"{FEWEST} features or more are wanted to look for groups"

@@ -20,6 +20,7 @@ def test_names_to_freeze_and_landmarks_are_told_with_the_faults_of_the_tables(st
         "study.toml, column 'landmark of death': found '90000'",
         "study.toml, row 30, column 'analysis.freeze[2]': found 'rv_aa'",
         "study.toml, row 30, column 'analysis.freeze[3]': found 'pa_b'",
+        "study.toml, row 32, column 'phenotypes.columns': found '2'",
         "study.toml, row 32, column 'phenotypes.columns[2]': found 'pb_*'",
     ]
     assert "left out: constant" in said_of(study)
@@ -175,7 +176,8 @@ def test_a_faulty_number_of_groups_hides_no_other_fault_of_the_search(study):
     ]
     assert f"the lowest of 'pa_a' is {low:g}" in said_of(study)
     study.replace("groups = []", "groups = [2, 70]").replace('["rv_*"]', '["rv_*", "rw"]')
-    assert places(study) == [  # with a name mended there may be enough
+    assert places(study) == [
+        "'phenotypes.columns': found '2'",
         "'phenotypes.columns[2]': found 'rw'",
         "'phenotypes.groups[2]': found '70'",
         "'phenotypes.transforms.pa_a': found 'log'",
