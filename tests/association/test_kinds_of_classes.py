@@ -72,6 +72,16 @@ def test_ordinal_residual_is_the_derivative_of_the_likelihood(design_from_arrays
     assert features[:, 1] @ null.residual == pytest.approx((loglik(1e-5) - loglik(-1e-5)) / 2e-5, rel=1e-5)
 
 
+def test_an_ordered_class_without_patients_changes_nothing(design_from_arrays):
+    rng = np.random.default_rng(4)
+    base, features = rng.normal(size=(60, 2)), rng.normal(size=(60, 3))
+    y = rng.integers(0, 3, 60)
+    full = fit_null(design_from_arrays("ordinal", base, features, y=y.astype(float)))
+    gap = fit_null(design_from_arrays("ordinal", base, features, y=np.array([0.0, 2.0, 3.0])[y]))
+    for name in ("residual", "clean", "coef", "predictor"):
+        np.testing.assert_array_equal(getattr(gap, name), getattr(full, name))
+
+
 def test_ordinal_null_errors_are_the_models_own_where_there_is_no_effect(design_from_arrays):
     from discovery.markers.detectable import null_standard_errors
 
