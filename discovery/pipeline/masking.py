@@ -332,7 +332,8 @@ def masked_survival(tables, study: Study, limit: int, n, events) -> dict[str, pd
             repeated = repeated_episodes(study, survival[curve])
             parts.append(coarse_curves(survival[curve], limit, repeated))
         parts.append(mask_rows(survival[~curve], limit, n=n, events=events))
-        out["survival"] = pd.concat([part for part in parts if len(part)], ignore_index=True)
+        kept = [part for part in parts if len(part)]
+        out["survival"] = pd.concat(kept, ignore_index=True) if kept else survival.iloc[:0]
     if len(tables.get("curves", ())):
         out["curves"] = coarse_curves(tables["curves"], limit, repeated_episodes(study, tables["curves"]))
     for name in ("at_risk", "at_risk_all"):

@@ -19,8 +19,9 @@ from discovery.cohort.masked_means import tells_a_few
 from discovery.markers.frozen_file import read_frozen
 from discovery.pipeline.analysis import analyse
 from discovery.pipeline.masked_measures import coarse_net_benefit
-from discovery.pipeline.masking import said
+from discovery.pipeline.masking import masked_survival, said
 from discovery.pipeline.progress import Silent
+from discovery.pipeline.survival_wing import HAZARD
 from discovery.study import read_study
 from discovery.survival.coarse_curves import coarse_at_risk, coarse_curves, coarse_roc
 from discovery.survival.curve_tables import at_risk_table, curve_table
@@ -266,6 +267,13 @@ def test_curves_rise_in_steps_of_the_limit():
     gaps = -np.diff(shown)
     assert ((gaps == 0) | (gaps >= LIMIT)).all()
     assert ((shown == 0) | (shown >= LIMIT)).all()
+
+
+def test_of_cumulative_hazards_alone_nothing_is_left():
+    table = pd.DataFrame({"outcome": ["death"], "part": [HAZARD], "time": [1.0], "estimate": [0.1]})
+    found = masked_survival({"survival": table}, None, LIMIT, {}, {})
+    assert found["survival"].empty
+    assert list(found["survival"].columns) == list(table.columns)
 
 
 @pytest.mark.parametrize("at_start", [1, 4, 5])
