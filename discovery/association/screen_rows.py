@@ -130,7 +130,7 @@ def base_model_rows(design: Design, *, conf_level: float = 0.95) -> Rows:
     n, size, q = design.n, design.effective_size, len(design.terms)
     numbers = {name: np.full(q, np.nan) for name in ("estimate", "ci_low", "ci_high", "p_value")}
     methods, notes = [method_text(design, penalised=False)] * q, [""] * q
-    fault = kind_of(design.kind).base_fault(design) if q else ""
+    failed: dict[int, int] = {}
     for j in range(q):
         if size < kind_of(design.kind).least:
             notes[j] = too_few(design.kind, size)
@@ -143,8 +143,10 @@ def base_model_rows(design: Design, *, conf_level: float = 0.95) -> Rows:
             for column, value in zip(numbers.values(), found):
                 column[j] = value
         else:
-            reason = f"not assessed: {fault or REASONS[int(got.fit.code[0])]}"
-            notes[j] = reason.replace("the feature", "the covariate")
+            failed[j] = int(got.fit.code[0])
+    fault = kind_of(design.kind).base_fault(design) if failed else ""
+    for j, code in failed.items():
+        notes[j] = f"not assessed: {fault or REASONS[code]}".replace("the feature", "the covariate")
     return {
         "outcome": design.outcome,
         "feature": [""] * q,
