@@ -16,6 +16,9 @@ GIVES_AWAY = (SUSPECTED, SEPARATES)  # the outcome: to be looked into before any
 ADJUSTED_FOR_IT = "adjusted for it"  # in warnings of covariates that tell an outcome: what is left then
 BASE_TELLS = "the base model alone tells the outcome apart, so that nothing is left for a feature"
 
+LESS = " less "  # in the names of differences between two groups, and in no other
+THIRDS_APART = f"highest{LESS}lowest third"
+
 MAIN, COMPLETE = "main analysis", "complete cases, nothing imputed"  # alternatives of the sensitivity board
 FINE_GRAY = "Fine-Gray, subdistribution hazard"  # another, whose ratio is of other hazards than the rest
 COMPLETE_CASES = "complete cases"  # the model of the patients with a value, beside the imputed one

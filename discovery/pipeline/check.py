@@ -13,6 +13,7 @@ from discovery.pipeline.doubts import with_doubts
 from discovery.problems import InputError, Problem, named
 from discovery.report.format import listed, plural
 from discovery.study import Outcome, Study, read_study_so_far
+from discovery.study.paths import settings_file
 from discovery.study.study_file import read_study_file
 
 
@@ -66,9 +67,8 @@ def limit_in_file(path: Path | str | Study) -> int:
     """The `suppress_below` of a study whose tables cannot be read; 0 where its file cannot be either."""
     if isinstance(path, Study):
         return path.settings.analysis.suppress_below
-    path = Path(path)
     try:
-        settings, *_ = read_study_file(path / "study.toml" if path.is_dir() else path)
+        settings, *_ = read_study_file(settings_file(Path(path)))
     except (InputError, OSError, ValueError):
         return 0
     return settings.analysis.suppress_below if settings is not None else 0

@@ -11,9 +11,9 @@ import pandas as pd
 from discovery.report import format as words
 from discovery.report.page_tables import Table
 from discovery.report.settings import RunSettings
+from discovery.terms import LESS, THIRDS_APART
 
 MOST_REASONS = 20
-LESS = " less "  # in the names of differences between groups, and in no other
 INTERVAL = "(95 % interval)"
 TIME = (
     "Mean time within the span (restricted mean) in the lowest and highest third of the feature (in its two "
@@ -212,7 +212,7 @@ def _periods(hazards: pd.DataFrame, names: Names, periods: pd.DataFrame | None) 
 ENDS = {  # how the names of two groups begin, which of three columns they are in, and its head
     "low": "lowest third",
     "high": "highest third",
-    LESS: "highest less lowest third",
+    LESS: THIRDS_APART,
 }
 OF_GROUPS = ("lower group", "higher group", "higher less lower group")
 

@@ -7,9 +7,17 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from discovery.study.leaks import FEWEST_ROWS, SUSPECT_ABOVE, equal_features, suspects, time_watched
+from discovery.study.leaks import (
+    FEWEST_ROWS,
+    SUSPECT_ABOVE,
+    equal_features,
+    had_event,
+    suspects,
+    time_watched,
+)
 from discovery.study.outcome import Outcome
 from discovery.study.source import Source
+from discovery.terms import ADJUSTED_FOR_IT
 
 
 def doubt_covariates(
@@ -25,7 +33,7 @@ def doubt_covariates(
             advice = f"was it known before the outcome? If not, take it out of {key}"
             if copies(covariates[name], outcome):
                 wanted = (
-                    f"leak: this tells the outcome {outcome.name!r}, patient by patient; adjusted for it, "
+                    f"leak: this tells the outcome {outcome.name!r}, patient by patient; {ADJUSTED_FOR_IT}, "
                     f"nothing is left that could go with a feature; {advice}"
                 )
                 source.findings.warn("covariate leak", source.file, wanted, column=name)
@@ -35,7 +43,7 @@ def doubt_covariates(
                 measure, strength = max(found.values(), key=lambda one: one[1])
                 wanted = (
                     f"suspected leak: alone it reproduces the outcome {outcome.name!r} ({measure} above "
-                    f"{SUSPECT_ABOVE}); adjusted for it, hardly anything is left that could go with a "
+                    f"{SUSPECT_ABOVE}); {ADJUSTED_FOR_IT}, hardly anything is left that could go with a "
                     f"feature; {advice}"
                 )
                 source.findings.warn(
@@ -57,9 +65,7 @@ def copies(covariate: pd.Series, outcome: Outcome) -> bool:
 
 def targets_of(outcome: Outcome) -> list[np.ndarray | None]:
     """What a covariate must not copy, each (n,) with NaN missing: of competing events also which came."""
-    status = outcome.status
-    event = None if status is None else np.where(np.isnan(status), np.nan, status == 1)
-    return [outcome.value, status, event]
+    return [outcome.value, outcome.status, had_event(outcome)]
 
 
 def groups_of(covariate: pd.Series) -> np.ndarray | None:

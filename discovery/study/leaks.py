@@ -62,11 +62,8 @@ def equal_features(features: np.ndarray, outcome: Outcome) -> np.ndarray:
     episodes were counted for is no part of the outcome.
     """
     same = np.zeros(features.shape[1], dtype=bool)
-    event = (
-        None if outcome.status is None else np.where(np.isnan(outcome.status), np.nan, outcome.status == 1)
-    )
     time = None if outcome.kind == "recurrent" else outcome.time
-    for target in (outcome.value, time, outcome.status, event):
+    for target in (outcome.value, time, outcome.status, had_event(outcome)):
         if target is None:
             continue
         both = np.isfinite(features) & np.isfinite(target)[:, None]
@@ -75,6 +72,12 @@ def equal_features(features: np.ndarray, outcome: Outcome) -> np.ndarray:
         spread = np.fmax.reduce(values, axis=0) > np.fmin.reduce(values, axis=0)
         same |= ~differs.any(axis=0) & spread
     return same
+
+
+def had_event(outcome: Outcome) -> np.ndarray | None:
+    """1 for the event, 0 for anything else and NaN where the status is missing, (n,); None without status."""
+    status = outcome.status
+    return None if status is None else np.where(np.isnan(status), np.nan, status == 1)
 
 
 def repeats(features: np.ndarray, covariate: pd.Series) -> np.ndarray:

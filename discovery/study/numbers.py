@@ -122,6 +122,11 @@ def read_cell_by_cell(cells: Sequence[str], *, comma: bool, stated: list[float])
     return Numbers(values, filled, not_numbers, infinite, codes, commas, points, thousands, written_missing)
 
 
+def too_small(values: np.ndarray) -> np.ndarray:
+    """Which values (n,) above 0 are too near it to compute with."""
+    return (values > 0) & (values < 1 / LARGEST)
+
+
 def as_number(cell: str, *, comma: bool) -> float | None:
     """The number that `cell` is, infinite ones too; None for anything else, digits of other scripts too."""
     if "_" in cell or not cell.strip().isascii():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from discovery.study.numbers import LARGEST, varies
+from discovery.study.numbers import LARGEST, too_small, varies
 from discovery.study.settings import ContinuousOutcome, CountOutcome
 from discovery.study.source import Source
 
@@ -62,7 +62,7 @@ def exposure_numbers(source: Source, column: str) -> np.ndarray:
     """
     exposure = source.require_numbers(column)
     source.error_rows("no exposure", "a time above 0 is wanted", column, np.flatnonzero(exposure <= 0))
-    tiny = (exposure > 0) & (exposure < 1 / LARGEST)
+    tiny = too_small(exposure)
     wanted = f"a time above 0 that can be computed with ({1 / LARGEST:g} or more) is wanted"
     source.error_rows("no exposure", wanted, column, np.flatnonzero(tiny))
     usable = (exposure > 0) & ~tiny

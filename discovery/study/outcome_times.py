@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from discovery.study.numbers import LARGEST
+from discovery.study.numbers import LARGEST, too_small
 from discovery.study.source import Source
 
 
@@ -27,9 +27,8 @@ def read_times(source: Source, column: str, outcome: str) -> np.ndarray:
 
 def refuse_tiny(source: Source, column: str, time: np.ndarray) -> None:
     """Note times (n,) above 0 that are too small to compute with."""
-    tiny = np.flatnonzero((time > 0) & (time < 1 / LARGEST))
     wanted = f"a time of 0, or one that can be computed with ({1 / LARGEST:g} or more), is wanted"
-    source.error_rows("tiny time", wanted, column, tiny)
+    source.error_rows("tiny time", wanted, column, np.flatnonzero(too_small(time)))
 
 
 def entry_numbers(source: Source, column: str) -> np.ndarray:

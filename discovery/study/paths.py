@@ -14,6 +14,11 @@ def one_line(name: str) -> str:
     return plain if len(plain) <= 200 else f"{plain[:200]}…"
 
 
+def settings_file(path: Path) -> Path:
+    """The study file: `path` itself, or `study.toml` in the folder that it is."""
+    return path / "study.toml" if path.is_dir() else path
+
+
 def resolve(folder: Path, name: str) -> Path:
     """The file `name` of a study in `folder`.
 

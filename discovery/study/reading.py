@@ -21,6 +21,7 @@ from discovery.study.identifiers import read_ids
 from discovery.study.measured_when import leave_out_late
 from discovery.study.outcome import Outcome
 from discovery.study.outcomes import outcome_columns, read_outcome
+from discovery.study.paths import settings_file
 from discovery.study.patient_rows import eligible_rows, join, typed_columns
 from discovery.study.phenotype_columns import check_freeze, check_search
 from discovery.study.places import with_lines
@@ -57,7 +58,7 @@ def read_study_so_far(path: Path | str) -> tuple[Study | None, list[Problem], li
     """
     path = Path(path)
     with suppress(OSError, ValueError):  # reading it says what is wrong
-        path = path / "study.toml" if path.is_dir() else path
+        path = settings_file(path)
     try:
         settings, problems, content = read_study_file(path)
     except InputError as fault:

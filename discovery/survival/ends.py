@@ -8,9 +8,7 @@ import numpy as np
 import pandas as pd
 
 from discovery.survival.curve_tables import THIRDS, thirds
-
-LOWEST, HIGHEST, DIFFERENCE = THIRDS[0], THIRDS[2], "highest less lowest third"
-LESS = " less "
+from discovery.terms import LESS, THIRDS_APART
 
 
 class Ends(NamedTuple):
@@ -41,7 +39,7 @@ def ends_of(values) -> Ends | None:
     if codes.max() < 1:
         return None
     if len(groups.categories) == len(THIRDS):
-        return Ends(LOWEST, HIGHEST, DIFFERENCE, codes)
+        return Ends(THIRDS[0], THIRDS[-1], THIRDS_APART, codes)
     values = np.asarray(values, dtype=float)
     apart = np.unique(values[np.isfinite(values)])
     kind, names = "group", list(map(str, groups.categories))
@@ -58,4 +56,4 @@ def is_difference(group: pd.Series) -> np.ndarray:
 
 def third_or_group(difference: str) -> str:
     """What such a difference is one between: "third" or "group"."""
-    return "third" if difference == DIFFERENCE else "group"
+    return "third" if difference == THIRDS_APART else "group"

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 
 from discovery.survival.curve_tables import cause_label, common_start
-from discovery.survival.ends import DIFFERENCE, ends_of, is_difference, third_or_group
+from discovery.survival.ends import ends_of, is_difference, third_or_group
 from discovery.survival.restricted_mean import (
     RestrictedMean,
     restricted_mean,
     restricted_mean_difference,
     restricted_mean_lost,
 )
+from discovery.terms import THIRDS_APART
 
 FREE, FREE_OF_ANY = "restricted mean time without the event", "restricted mean time without any event"
 LOST = "restricted mean time lost to {cause}"
@@ -121,7 +122,7 @@ def for_sharing(table: pd.DataFrame, limit: int) -> pd.DataFrame:
     return table[difference]
 
 
-def _why_not(quantity: str, why: str, group: str = DIFFERENCE) -> pd.DataFrame:
+def _why_not(quantity: str, why: str, group: str = THIRDS_APART) -> pd.DataFrame:
     row = {"period": "", "quantity": quantity, "group": group, "note": why}
     return pd.DataFrame([row]).reindex(columns=COLUMNS)
 
